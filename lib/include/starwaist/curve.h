@@ -1,0 +1,145 @@
+// From points (position, size) to best focus, its uncertainty and a verdict.
+//
+// Module: curve. May include: core, optics. Needs no pixels.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <utility>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+#include "starwaist/rig.h"
+
+namespace starwaist {
+
+// One point of a run. Given in the order taken; equal positions are repeats. `used` false on input
+// means that the caller already rejects it and says why in `reason`; the fit may reject more.
+struct CurvePoint {
+  std::string file;  // frame's name, or "row 7" of a table
+  double position_steps = 0;
+  std::optional<double> size_px;   // absent: could not be measured; never used
+  std::optional<double> sigma_px;  // standard error of the size; absent: unknown
+  std::optional<int> stars;
+  std::optional<double> temperature_c;
+  bool used = true;
+  std::optional<std::string> reason;  // why it is not used
+};
+
+template <>
+struct Fields<CurvePoint> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &CurvePoint::file, "", "frame or table row"),
+      field("position_steps", &CurvePoint::position_steps, "steps", "focuser position"),
+      field("size_px", &CurvePoint::size_px, "px", "star size"),
+      field("sigma_px", &CurvePoint::sigma_px, "px", "its standard error"),
+      field("stars", &CurvePoint::stars, "", "stars it rests on"),
+      field("temperature_c", &CurvePoint::temperature_c, "c", "temperature"),
+      field("used", &CurvePoint::used, "", "whether the fit uses it"),
+      field("reason", &CurvePoint::reason, "", "why it is not used"));
+};
+static_assert(describes_every_field<CurvePoint>());
+
+enum class CurveModel { hyperbola, parabola };
+std::string model_name(CurveModel model);                            // "hyperbola", "parabola"
+std::optional<CurveModel> model_from_name(const std::string& name);  // absent: no such model
+
+enum class Verdict { trusted, doubtful, unusable };
+std::string verdict_name(Verdict verdict);
+
+enum class SizeMeasure { hfr, fwhm };
+
+// One model's fit. best_focus and its interval are absent where the data locate no minimum.
+struct ModelFit {
+  std::string model;
+  std::optional<double> best_focus_steps;
+  std::optional<double> best_focus_sigma_steps;
+  Interval interval_68_steps;
+  Interval interval_95_steps;
+  std::optional<double> min_size_px;
+  std::optional<double> slope_px_per_step;  // of the arms far out; parabola: absent
+  std::optional<double> r_squared;
+  std::optional<double> reduced_chi_squared;  // absent where no point has a sigma
+  std::optional<double> aicc;                 // absent where n is too small for it
+  std::optional<double> weight;  // share of the model in the weighted answer, sums to 1
+  std::vector<std::pair<std::string, double>> parameters;  // named with their units
+};
+
+template <>
+struct Fields<ModelFit> {
+  static constexpr auto list = std::make_tuple(
+      field("model", &ModelFit::model, "", "hyperbola or parabola"),
+      field("best_focus_steps", &ModelFit::best_focus_steps, "steps", "position of the minimum"),
+      field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps", "one sigma"),
+      field("interval_68_steps", &ModelFit::interval_68_steps, "steps", "68 % interval"),
+      field("interval_95_steps", &ModelFit::interval_95_steps, "steps", "95 % interval"),
+      field("min_size_px", &ModelFit::min_size_px, "px", "size at the minimum"),
+      field("slope_px_per_step", &ModelFit::slope_px_per_step, "px/step", "slope of the arms"),
+      field("r_squared", &ModelFit::r_squared, "", "share of the variance explained"),
+      field("reduced_chi_squared", &ModelFit::reduced_chi_squared, "",
+            "misfit against the points' own sigmas"),
+      field("aicc", &ModelFit::aicc, "", "corrected Akaike criterion"),
+      field("weight", &ModelFit::weight, "", "weight in the answer"),
+      field("parameters", &ModelFit::parameters, "", "the model's own parameters"));
+};
+static_assert(describes_every_field<ModelFit>());
+
+struct FitOptions {
+  std::optional<CurveModel> model;  // only this one is used for the answer; all are still listed
+  SizeMeasure size = SizeMeasure::hfr;
+};
+
+// The answer, the contract's `fit` object without its schema and skipped files.
+struct FitResult {
+  std::vector<CurvePoint> points;
+  std::string size_measure;  // "hfr" or "fwhm"
+  std::vector<ModelFit> models;
+  std::optional<std::string> chosen;
+  std::optional<double> best_focus_steps;
+  std::optional<double> best_focus_sigma_steps;
+  Interval interval_68_steps;
+  Interval interval_95_steps;
+  std::optional<double> critical_focus_zone_steps;
+  std::optional<double> probability_in_zone;
+  std::optional<std::string> approach;  // "outward", "inward"; absent where positions go both ways
+  std::string verdict;                  // "trusted", "doubtful", "unusable"
+  std::vector<std::string> reasons;     // why it is not trusted, in plain words with numbers
+  std::vector<std::string> notes;       // what is worth knowing all the same
+};
+
+template <>
+struct Fields<FitResult> {
+  static constexpr auto list = std::make_tuple(
+      field("points", &FitResult::points, "", "the points, in the order taken"),
+      field("size_measure", &FitResult::size_measure, "", "hfr or fwhm"),
+      field("models", &FitResult::models, "", "each model's fit"),
+      field("chosen", &FitResult::chosen, "", "heaviest model"),
+      field("best_focus_steps", &FitResult::best_focus_steps, "steps", "best focus"),
+      field("best_focus_sigma_steps", &FitResult::best_focus_sigma_steps, "steps", "one sigma"),
+      field("interval_68_steps", &FitResult::interval_68_steps, "steps", "68 % interval"),
+      field("interval_95_steps", &FitResult::interval_95_steps, "steps", "95 % interval"),
+      field("critical_focus_zone_steps", &FitResult::critical_focus_zone_steps, "steps",
+            "full width of the quarter-wave zone"),
+      field("probability_in_zone", &FitResult::probability_in_zone, "",
+            "that true best focus lies within half the zone of the answer"),
+      field("approach", &FitResult::approach, "", "direction of the sweep"),
+      field("verdict", &FitResult::verdict, "", "trusted, doubtful or unusable"),
+      field("reasons", &FitResult::reasons, "", "why it is not trusted"),
+      field("notes", &FitResult::notes, "", "remarks"));
+};
+static_assert(describes_every_field<FitResult>());
+
+// Fits all models and gives the weighted answer. Never fails for lack of data: the verdict says it
+// (`unusable` with the reason). Errors: invalid_argument for a position or size that is not finite
+// or a size that is not positive.
+Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
+                            const FitOptions& options = {});
+
+// The fitted size at a position, from ModelFit::parameters; absent where the model was not fitted.
+std::optional<double> curve_size_px(const ModelFit& fit, double position_steps);
+
+}  // namespace starwaist

@@ -1,0 +1,82 @@
+// Description of a result struct's fields, written once beside the struct: JSON keys, CSV headings
+// and the reference page are derived from it.
+//
+// Module: core. Includes nothing of the project.
+//
+// Usage, next to an aggregate struct:
+//   template <>
+//   struct Fields<Point> {
+//     static constexpr auto list = std::make_tuple(
+//         field("position_steps", &Point::position_steps, "steps", "commanded position"), ...);
+//   };
+//   static_assert(describes_every_field<Point>());
+// The name is the JSON key and carries the unit; order is the order of output and of declaration.
+#pragma once
+
+#include <cstddef>
+#include <string_view>
+#include <tuple>
+#include <type_traits>
+
+namespace starwaist {
+
+template <class Struct, class Member>
+struct Field {
+  using member_type = Member;
+  std::string_view name;     // the member's own name, which is the JSON key
+  Member Struct::*member;    // where it is
+  std::string_view unit;     // "px", "steps", "adu", "" for a pure number or text
+  std::string_view meaning;  // one line for the reference page
+};
+
+template <class Struct, class Member>
+constexpr Field<Struct, Member> field(std::string_view name, Member Struct::*member,
+                                      std::string_view unit, std::string_view meaning) {
+  return {name, member, unit, meaning};
+}
+
+// Specialised for every described struct.
+template <class Struct>
+struct Fields;
+
+template <class Struct>
+concept Described = requires {
+  Fields<Struct>::list;
+};
+
+namespace fields_detail {
+
+// Lays the described members out as the compiler lays out an aggregate. The result equals
+// sizeof(Struct) only when no member was left out (short of one that hides in padding).
+template <class Struct, std::size_t... I>
+constexpr std::size_t described_size(std::index_sequence<I...>) {
+  std::size_t offset = 0;
+  std::size_t alignment = 1;
+  const auto place = [&](std::size_t size, std::size_t align) {
+    offset = (offset + align - 1) / align * align + size;
+    alignment = align > alignment ? align : alignment;
+  };
+  using List = std::remove_const_t<decltype(Fields<Struct>::list)>;
+  (place(sizeof(typename std::tuple_element_t<I, List>::member_type),
+         alignof(typename std::tuple_element_t<I, List>::member_type)),
+   ...);
+  return (offset + alignment - 1) / alignment * alignment;
+}
+
+}  // namespace fields_detail
+
+// True when the list of Fields<Struct> names the members in declaration order and none is missing.
+template <class Struct>
+constexpr bool describes_every_field() {
+  using List = std::remove_const_t<decltype(Fields<Struct>::list)>;
+  return fields_detail::described_size<Struct>(
+             std::make_index_sequence<std::tuple_size_v<List>>{}) == sizeof(Struct);
+}
+
+// Calls visit(field, value) for each described member of `object`, in order.
+template <Described Struct, class Visitor>
+constexpr void for_each_field(const Struct& object, Visitor&& visit) {
+  std::apply([&](const auto&... f) { (visit(f, object.*(f.member)), ...); }, Fields<Struct>::list);
+}
+
+}  // namespace starwaist

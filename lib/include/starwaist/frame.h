@@ -1,0 +1,118 @@
+// One frame: the pixels as the file stores them and the facts its header gives.
+//
+// Module: frame. May include: core.
+//
+// Pixel coordinates everywhere: the centre of the first pixel stored is (0, 0), x along FITS axis
+// 1, y along FITS axis 2.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include "starwaist/error.h"
+
+namespace starwaist {
+
+// Pixels in the narrowest form that holds the file's values exactly: 8- and 16-bit files stay two
+// bytes a pixel, 32-bit floats four, 32-bit integers and 64-bit floats eight. value = zero + scale
+// * stored. A pixel without a value (BLANK, NaN, infinity) reads as NaN.
+class PixelBuffer {
+ public:
+  using Storage = std::variant<std::vector<std::uint16_t>, std::vector<float>, std::vector<double>>;
+
+  PixelBuffer() = default;
+  // Precondition: the storage holds width_px * height_px values, row by row.
+  PixelBuffer(int width_px, int height_px, Storage stored, double scale = 1.0, double zero = 0.0);
+
+  [[nodiscard]] int width_px() const { return width_px_; }
+  [[nodiscard]] int height_px() const { return height_px_; }
+  // Physical value; NaN where the pixel has none. Precondition: inside the frame.
+  [[nodiscard]] double at(int x_px, int y_px) const;
+  // Physical values of pixels x_begin_px .. x_begin_px + out.size() - 1 of row y_px, as float.
+  // Precondition: inside the frame.
+  void read_row(int y_px, int x_begin_px, std::span<float> out) const;
+
+  [[nodiscard]] const Storage& storage() const { return stored_; }
+  [[nodiscard]] double scale() const { return scale_; }
+  [[nodiscard]] double zero() const { return zero_; }
+
+ private:
+  int width_px_ = 0;
+  int height_px_ = 0;
+  Storage stored_;
+  double scale_ = 1.0;
+  double zero_ = 0.0;
+};
+
+// Colour of a pixel behind a Bayer mosaic.
+enum class ColorChannel { red, green, blue };
+
+// The 2 x 2 colour tile at pixel (0, 0) as stored (row order and offsets already applied):
+// tile[2 * (y % 2) + (x % 2)].
+struct BayerTile {
+  ColorChannel tile[4] = {ColorChannel::red, ColorChannel::green, ColorChannel::green,
+                          ColorChannel::blue};
+};
+
+// What the header says, each fact absent where it does not. Units are converted where the keyword
+// fixes them; `keywords` names the keyword that each fact was taken from, in the order read.
+struct HeaderFacts {
+  std::optional<double> position_steps;
+  std::optional<double> temperature_c;  // of the tube or the air, never the sensor's
+  std::optional<std::string> filter;
+  std::optional<double> exposure_s;
+  std::optional<std::string> time_utc;   // start of the exposure, ISO 8601 without zone
+  std::optional<double> gain_e_per_adu;  // EGAIN; a bare GAIN is kept in gain_setting
+  std::optional<double> gain_setting;    // GAIN: often a camera setting, not electrons per ADU
+  std::optional<double> read_noise_e;
+  std::optional<double> saturation_adu;
+  std::optional<double> pixel_um;  // of the frame as stored, binning applied
+  std::optional<double> focal_length_mm;
+  std::optional<double> aperture_mm;
+  std::optional<double> altitude_deg;
+  std::optional<BayerTile> bayer;
+  std::vector<std::pair<std::string, std::string>> keywords;  // fact name -> keyword used
+};
+
+struct Frame {
+  std::string file;  // the file's name without its folder
+  PixelBuffer pixels;
+  HeaderFacts facts;
+  // Fraction of the pixels that are independent samples: 1 for a whole frame, 1/2 and 1/4 for a
+  // frame filled in from the green or the red and blue sites of a mosaic (see color_channel).
+  double sample_fraction = 1.0;
+};
+
+// Which header keywords to believe before the usual ones. Names are compared without case.
+struct FrameReadOptions {
+  std::optional<std::string> position_key;
+  std::optional<std::string> temperature_key;
+  std::optional<std::string> filter_key;
+  // ECMAScript regular expression; its first group is the position where the header has none.
+  std::optional<std::string> position_from_name;
+};
+
+// Reads the first image HDU that has two axes (a third axis of length 1 counts as two; a cube is an
+// error that says so). Plain FITS, tile-compressed (.fz) and gzip-compressed (.gz) files;
+// 8/16/32-bit integers and 32/64-bit floats; BZERO, BSCALE, BLANK and NaN honoured. The path is
+// opened as a plain disk file: brackets and colons in it are letters. The file is never written to.
+// Errors: not_found, unreadable, unsupported_format, no_data; the message starts with the file
+// name.
+Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options = {});
+
+// True when the name's ending is one that read_frame reads (.fits .fit .fts .fz, also with .gz; any
+// case).
+bool is_frame_name(const std::string& path);
+
+// The frame of one colour of a mosaic at full resolution. Sites of other colours are filled in by a
+// kernel that keeps the second moment (green: 10/32 of the four nearest less 1/32 of the eight at
+// distance sqrt 5; red and blue: -1 9 9 -1 over 16 along each axis), so that star sizes keep their
+// value in full-resolution pixels. A frame without a mosaic is returned as it is.
+Frame color_channel(Frame frame, ColorChannel channel);
+
+}  // namespace starwaist

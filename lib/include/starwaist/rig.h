@@ -1,0 +1,76 @@
+// The telescope, camera and focuser, as far as they are known, and the optics formulas that follow.
+//
+// Module: optics. May include: core.
+//
+// Symbols: N f-ratio, p pixel (um), lambda wavelength (um), e linear obstruction (diameter
+// fraction), dz defocus at the sensor (um), c(e) = sqrt((1 + e^2) / 2).
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "starwaist/error.h"
+
+namespace starwaist {
+
+// Everything optional is absent where nobody said it.
+struct Rig {
+  std::optional<double> focal_length_mm;
+  std::optional<double> aperture_mm;
+  std::optional<double> f_number;       // wins over focal_length_mm / aperture_mm
+  std::optional<double> obstruction;    // diameter fraction, 0 <= e < 1
+  std::optional<double> pixel_um;       // of the frame as stored, after binning
+  std::optional<double> um_per_step;    // travel of the image plane for one focuser step
+  double wavelength_um = 0.55;          // green light, where the eye and most filters peak
+  std::optional<double> seeing_arcsec;  // full width at half maximum
+  std::optional<double> focus_um_per_c;
+  std::optional<double> gain_e_per_adu;
+  std::optional<double> read_noise_e;
+  std::optional<double> saturation_adu;
+  std::optional<double> min_position_steps;
+  std::optional<double> max_position_steps;
+
+  // f_number, or focal length over aperture; absent where neither is known.
+  [[nodiscard]] std::optional<double> focal_ratio() const;
+  // True when f-ratio, pixel and um per step are known.
+  [[nodiscard]] bool known() const;
+};
+
+// Checks ranges (positive lengths, 0 <= obstruction < 1, limits in order). The error's message
+// names the field.
+Result<Rig> checked(Rig rig);
+
+// `given` completed from `fallback` (say, a frame's header) field by field.
+Rig completed(const Rig& given, const Rig& fallback);
+
+// Full width of the quarter-wave critical focus zone at the sensor: 4 lambda N^2 (um). Rayleigh's
+// quarter wave, Conrady 1957 p. 136 (from memory): defocus of +-2 lambda N^2 leaves W020 =
+// lambda/4.
+double critical_focus_zone_um(double focal_ratio, double wavelength_um);
+
+// The same in focuser steps; absent where the rig lacks the f-ratio or um per step.
+std::optional<double> critical_focus_zone_steps(const Rig& rig);
+
+// Diameter of the geometric blur (um): |dz| / N.
+double blur_diameter_um(double defocus_um, double focal_ratio);
+
+// Half-flux radius of a uniform annulus over its outer radius: sqrt((1 + e^2) / 2).
+double annulus_half_flux_fraction(double obstruction);
+
+// Slope of the arms of the focus curve far from focus, in px of half-flux radius per um of defocus:
+// c(e) / (2 N p).
+double arm_slope_px_per_um(double focal_ratio, double obstruction, double pixel_um);
+
+// The same per focuser step; absent where the rig lacks f-ratio, pixel or um per step. An unknown
+// obstruction counts as 0 (slope differs by at most 12 % up to e = 0.5).
+std::optional<double> arm_slope_px_per_step(const Rig& rig);
+
+// Seeing disc's half-flux radius on the sensor (px), for a Gaussian: f * s / (2 * 206265 * p).
+// Absent where focal length, pixel or seeing is unknown.
+std::optional<double> seeing_half_flux_radius_px(const Rig& rig);
+
+// Peak-to-valley wavefront error of a defocus, in waves: dz / (8 N^2 lambda). Mahajan, Optical
+// Imaging and Aberrations (from memory).
+double defocus_waves(double defocus_um, double focal_ratio, double wavelength_um);
+
+}  // namespace starwaist

@@ -1,0 +1,105 @@
+// From a folder of frames, some files or a table to measured frames and to a best focus: the one
+// place where pixels and numbers meet, and where threads are.
+//
+// Module: run. May include: core, optics, frame, stars, curve, render.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+#include <tuple>
+#include <utility>
+#include <vector>
+
+#include "starwaist/curve.h"
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/frame.h"
+#include "starwaist/rig.h"
+#include "starwaist/stars.h"
+
+namespace starwaist {
+
+struct SkippedFile {
+  std::string file;  // file name, or "table.csv row 7"
+  std::string reason;
+};
+
+template <>
+struct Fields<SkippedFile> {
+  static constexpr auto list =
+      std::make_tuple(field("file", &SkippedFile::file, "", "file or table row"),
+                      field("reason", &SkippedFile::reason, "", "why, and what to do"));
+};
+static_assert(describes_every_field<SkippedFile>());
+
+// What INPUT turned out to be.
+struct RunInput {
+  std::vector<std::string> frames;   // paths, sorted by name
+  std::optional<std::string> table;  // path of the one CSV table
+};
+
+// A folder of frames, frame files, or one table. Files of other kinds in a folder are passed over.
+// Errors: not_found, no_data (a folder with no frame, two tables, a table beside frames).
+Result<RunInput> find_run_input(const std::vector<std::string>& inputs);
+
+// The columns of a table of sizes; see the contract for names, separators and bad rows.
+struct TableOptions {
+  // From --column hfr=NAME: contract name -> name in the file.
+  std::vector<std::pair<std::string, std::string>> columns;
+  std::optional<SizeMeasure> size;  // which column, where the table has both kinds
+};
+
+struct RunTable {
+  std::vector<CurvePoint> points;  // hfd already halved; rows in file order
+  SizeMeasure size = SizeMeasure::hfr;
+  std::vector<SkippedFile> skipped;  // bad rows, by line number
+  std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
+};
+
+// Errors: not_found, unreadable, no_data (no header, missing column, no good row).
+Result<RunTable> read_run_table(const std::string& path, const TableOptions& options = {});
+
+struct RunOptions {
+  FrameReadOptions read;
+  MeasureOptions measure;
+  TableOptions table;
+  Rig rig;  // as given by the user; completed from the frames' headers
+  FitOptions fit;
+  int threads = 0;  // 0: all cores
+  // Called after each frame with (done, total); never at the same time from two threads.
+  std::function<void(int, int)> progress;
+  // Frames are passed over once this returns true (an interrupt).
+  std::function<bool()> stop;
+};
+
+struct RunMeasurement {
+  std::vector<FrameMeasurement> frames;  // in input order; the same bytes for any thread count
+  std::vector<SkippedFile> skipped;
+  Rig rig;  // as completed
+};
+
+template <>
+struct Fields<RunMeasurement> {
+  static constexpr auto list =
+      std::make_tuple(field("frames", &RunMeasurement::frames, "", "one entry a frame"),
+                      field("skipped", &RunMeasurement::skipped, "", "files left out"),
+                      field("rig", &RunMeasurement::rig, "", "the rig as completed"));
+};
+
+// Measures every frame by itself. Errors: no_data where none could be measured; the message then
+// holds the first file's own.
+Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
+                                   const RunOptions& options);
+
+struct RunFit {
+  FitResult fit;
+  std::vector<SkippedFile> skipped;
+  Rig rig;  // as completed from the headers
+};
+
+// The whole job: input to best focus, the same stars followed through the frames.
+// Errors: those of find_run_input, read_run_table and measure_run.
+Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options);
+
+}  // namespace starwaist

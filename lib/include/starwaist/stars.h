@@ -1,0 +1,147 @@
+// Stars of one frame: where they are, how large and how round they are, and what the frame's size
+// is.
+//
+// Module: stars. May include: core, frame.
+//
+// Sizes are those of the profile that the pixels recorded (optics, seeing and one pixel width). All
+// functions are pure and single-threaded.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/frame.h"
+
+namespace starwaist {
+
+// A rectangle of the frame, in pixels.
+struct Region {
+  int x_px = 0;
+  int y_px = 0;
+  int width_px = 0;
+  int height_px = 0;
+};
+
+struct MeasureOptions {
+  std::optional<Region> region;  // only stars with their centre in it are used
+  // Colour of a mosaic frame; green where not given. Ignored for frames without a mosaic.
+  std::optional<ColorChannel> channel;
+  std::optional<double> gain_e_per_adu;  // photon noise is estimated from the frame otherwise
+  std::optional<double> read_noise_e;
+  std::optional<double> saturation_adu;  // found from the pixels otherwise
+  // Smallest matched-filter signal-to-noise of a star. At 6 a megapixel of pure noise yields about
+  // 1e-3 false peaks per scale (one-sided Gaussian tail 1e-9), correlated noise a few more.
+  double detection_snr = 6.0;
+};
+
+// One star. Absent where it cannot be measured.
+struct Star {
+  double x_px = 0;  // centroid
+  double y_px = 0;
+  double flux_adu = 0;  // background-subtracted, wings beyond the aperture included
+  double snr = 0;       // flux over its own standard error
+  double peak_adu = 0;  // highest pixel above the background
+  std::optional<double> hfr_px;
+  std::optional<double> hfr_sigma_px;
+  std::optional<double> mean_radius_px;  // flux-weighted mean radius inside aperture_px
+  std::optional<double> fwhm_px;         // of a profile fit; absent for a ring
+  std::optional<double> eccentricity;    // sqrt(1 - (b/a)^2), noise bias taken out
+  std::optional<double> angle_deg;       // major axis, from +x towards +y, -90 to 90
+  double aperture_px = 0;                // radius within which the growth curve was summed
+  bool saturated = false;
+  bool blended = false;  // a neighbour's light lies inside the aperture
+  bool at_edge = false;  // the aperture leaves the frame
+};
+
+template <>
+struct Fields<Star> {
+  static constexpr auto list = std::make_tuple(
+      field("x_px", &Star::x_px, "px", "centroid along FITS axis 1"),
+      field("y_px", &Star::y_px, "px", "centroid along FITS axis 2"),
+      field("flux_adu", &Star::flux_adu, "adu", "flux above the background, wings included"),
+      field("snr", &Star::snr, "", "flux over its own standard error"),
+      field("peak_adu", &Star::peak_adu, "adu", "highest pixel above the background"),
+      field("hfr_px", &Star::hfr_px, "px", "half-flux radius"),
+      field("hfr_sigma_px", &Star::hfr_sigma_px, "px", "standard error of hfr_px"),
+      field("mean_radius_px", &Star::mean_radius_px, "px",
+            "flux-weighted mean radius inside aperture_px"),
+      field("fwhm_px", &Star::fwhm_px, "px", "full width at half maximum of a profile fit"),
+      field("eccentricity", &Star::eccentricity, "", "sqrt(1 - (b/a)^2)"),
+      field("angle_deg", &Star::angle_deg, "deg", "major axis, from +x towards +y"),
+      field("aperture_px", &Star::aperture_px, "px", "radius of the aperture"),
+      field("saturated", &Star::saturated, "", "a pixel inside is at the saturation level"),
+      field("blended", &Star::blended, "", "a neighbour's light lies inside the aperture"),
+      field("at_edge", &Star::at_edge, "", "the aperture leaves the frame"));
+};
+static_assert(describes_every_field<Star>());
+
+// One frame's summary, the contract's `frames` entry. `star_count` is the number of stars that the
+// sizes rest on; without any, the sizes are absent and the frame still counts as measured.
+struct FrameMeasurement {
+  std::string file;
+  int width_px = 0;
+  int height_px = 0;
+  std::optional<double> position_steps;
+  std::optional<double> temperature_c;
+  std::optional<std::string> filter;
+  std::optional<double> exposure_s;
+  std::optional<std::string> time_utc;
+  double background_adu = 0;  // median over the mesh
+  double noise_adu = 0;       // standard deviation of the sky pixels
+  int star_count = 0;
+  int saturated_count = 0;
+  int defect_count = 0;  // hot pixels, cosmic-ray hits, trails: candidates that are no stars
+  std::optional<double> hfr_px;
+  std::optional<double> hfr_sigma_px;
+  std::optional<double> fwhm_px;
+  std::optional<double> fwhm_sigma_px;
+  std::optional<double> mean_radius_px;
+  std::optional<double> eccentricity;
+  std::optional<double> elongation_angle_deg;
+  std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
+  std::vector<Star> stars;                     // brightest first; unusable ones flagged
+  std::vector<std::string> remarks;            // in plain words, for `reasons` and `notes`
+};
+
+template <>
+struct Fields<FrameMeasurement> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &FrameMeasurement::file, "", "file name"),
+      field("width_px", &FrameMeasurement::width_px, "px", "columns"),
+      field("height_px", &FrameMeasurement::height_px, "px", "rows"),
+      field("position_steps", &FrameMeasurement::position_steps, "steps", "focuser position"),
+      field("temperature_c", &FrameMeasurement::temperature_c, "c", "tube or air temperature"),
+      field("filter", &FrameMeasurement::filter, "", "filter name"),
+      field("exposure_s", &FrameMeasurement::exposure_s, "s", "exposure"),
+      field("time_utc", &FrameMeasurement::time_utc, "", "start of the exposure"),
+      field("background_adu", &FrameMeasurement::background_adu, "adu", "sky level"),
+      field("noise_adu", &FrameMeasurement::noise_adu, "adu", "standard deviation of the sky"),
+      field("star_count", &FrameMeasurement::star_count, "", "stars that the sizes rest on"),
+      field("saturated_count", &FrameMeasurement::saturated_count, "", "saturated stars"),
+      field("defect_count", &FrameMeasurement::defect_count, "",
+            "hot pixels, cosmic-ray hits and trails left out"),
+      field("hfr_px", &FrameMeasurement::hfr_px, "px", "half-flux radius of the frame"),
+      field("hfr_sigma_px", &FrameMeasurement::hfr_sigma_px, "px", "its standard error"),
+      field("fwhm_px", &FrameMeasurement::fwhm_px, "px", "full width at half maximum"),
+      field("fwhm_sigma_px", &FrameMeasurement::fwhm_sigma_px, "px", "its standard error"),
+      field("mean_radius_px", &FrameMeasurement::mean_radius_px, "px", "flux-weighted mean radius"),
+      field("eccentricity", &FrameMeasurement::eccentricity, "", "median eccentricity"),
+      field("elongation_angle_deg", &FrameMeasurement::elongation_angle_deg, "deg",
+            "common direction of the elongation"),
+      field("elongation_coherence", &FrameMeasurement::elongation_coherence, "",
+            "0 directions random, 1 all the same"),
+      field("stars", &FrameMeasurement::stars, "", "the stars, with --stars"),
+      field("remarks", &FrameMeasurement::remarks, "", "remarks in words"));
+};
+static_assert(describes_every_field<FrameMeasurement>());
+
+// Measures one frame by itself. Errors: no_data where no pixel has a value.
+Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {});
+
+}  // namespace starwaist
