@@ -55,8 +55,9 @@ struct Star {
   std::optional<double> angle_deg;       // major axis, from +x towards +y, -90 to 90
   double aperture_px = 0;                // radius within which the growth curve was summed
   bool saturated = false;
-  bool blended = false;  // a neighbour's light lies inside the aperture
-  bool at_edge = false;  // the aperture leaves the frame
+  bool blended = false;   // a neighbour's light lies inside the aperture
+  bool at_edge = false;   // the aperture leaves the frame
+  bool extended = false;  // much wider than the frame's stars: a galaxy, a knot, an unresolved pair
 };
 
 template <>
@@ -77,7 +78,8 @@ struct Fields<Star> {
       field("aperture_px", &Star::aperture_px, "px", "radius of the aperture"),
       field("saturated", &Star::saturated, "", "a pixel inside is at the saturation level"),
       field("blended", &Star::blended, "", "a neighbour's light lies inside the aperture"),
-      field("at_edge", &Star::at_edge, "", "the aperture leaves the frame"));
+      field("at_edge", &Star::at_edge, "", "the aperture leaves the frame"),
+      field("extended", &Star::extended, "", "much wider than the frame's stars"));
 };
 static_assert(describes_every_field<Star>());
 

@@ -1,0 +1,55 @@
+// The sky under the stars: a mesh of local levels and noises, interpolated between cell centres.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <vector>
+
+#include "starwaist/frame.h"
+
+namespace starwaist::stars {
+
+// A disc whose pixels are left out of the sky because a star's light is in it.
+struct MaskedDisc {
+  double x_px = 0;
+  double y_px = 0;
+  double radius_px = 0;
+};
+
+// Level and noise of the sky on a grid of square cells, linear between the cells' centres and
+// constant outside them.
+class SkyMap {
+ public:
+  SkyMap(int cell_px, int columns, int rows, std::vector<float> level_adu,
+         std::vector<float> noise_adu);
+
+  // Level along a row for pixels x_begin_px .. x_begin_px + out.size() - 1.
+  void level_row(int y_px, int x_begin_px, std::span<float> out) const;
+  [[nodiscard]] double level_adu(double x_px, double y_px) const;
+  [[nodiscard]] double noise_adu(double x_px, double y_px) const;
+  [[nodiscard]] double median_level_adu() const;
+  [[nodiscard]] double median_noise_adu() const;
+  [[nodiscard]] int cell_px() const { return cell_px_; }
+
+ private:
+  [[nodiscard]] double interpolated(const std::vector<float>& grid, double x_px, double y_px) const;
+
+  int cell_px_;
+  int columns_;
+  int rows_;
+  std::vector<float> level_adu_;
+  std::vector<float> noise_adu_;
+};
+
+// Side of a mesh cell: wide against the largest star looked for, narrow against the frame.
+int sky_cell_px(int width_px, int height_px);
+
+// Per cell: median and lower-side spread of the pixels that are valid and outside every disc,
+// clipped at three sigma, then the mean of what is left within four sigma (the mean, since a star's
+// aperture sums the mean of the sky, and the median of few photons lies below it). Cells without
+// enough sky take their neighbours' value; a 3 x 3 median over cells removes what a bright object
+// leaves (the mesh of Bertin & Arnouts 1996, from memory).
+// Absent where the frame has no pixel with a value.
+std::optional<SkyMap> map_sky(const Frame& frame, const std::vector<MaskedDisc>& discs);
+
+}  // namespace starwaist::stars

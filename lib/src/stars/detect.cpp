@@ -1,0 +1,262 @@
+#include "stars/detect.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/core.hpp>
+#include <opencv2/imgproc.hpp>
+#include <unordered_map>
+
+#include "starwaist/statistics.h"
+
+namespace starwaist::stars {
+namespace {
+
+constexpr int kStripRows = 256;
+constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
+constexpr int kMarginRows = 16;  // rows read beyond a strip: kernel reach at level 1, whole bins
+constexpr double kKernelSigma = 1.0;  // of the smoothing kernel, in pixels of its level
+constexpr int kKernelSize = 7;
+constexpr double kDefectSnr = 7.0;  // a hot pixel fainter than this changes no size
+
+// Standard deviation of white noise after the two-dimensional kernel: the root of the sum of its
+// squares, which is the one-dimensional sum of squares.
+double kernel_noise_factor() {
+  const cv::Mat kernel = cv::getGaussianKernel(kKernelSize, kKernelSigma, CV_64F);
+  return kernel.dot(kernel);
+}
+
+// Peaks of `smoothed` (pixels of `bin` frame pixels) in rows [row_begin, row_end) above
+// `threshold`. The callback gets column, row and value.
+template <class Callback>
+void for_each_peak(const cv::Mat& smoothed, int row_begin, int row_end, float threshold,
+                   Callback&& found) {
+  for (int y = std::max(row_begin, 1); y < std::min(row_end, smoothed.rows - 1); ++y) {
+    const float* above = smoothed.ptr<float>(y - 1);
+    const float* here = smoothed.ptr<float>(y);
+    const float* below = smoothed.ptr<float>(y + 1);
+    for (int x = 1; x + 1 < smoothed.cols; ++x) {
+      const float v = here[x];
+      if (!(v > threshold)) continue;
+      // Ties are broken by order so that a flat top yields one peak.
+      if (v > above[x - 1] && v > above[x] && v > above[x + 1] && v > here[x - 1] &&
+          v >= here[x + 1] && v >= below[x - 1] && v >= below[x] && v >= below[x + 1]) {
+        found(x, y, v);
+      }
+    }
+  }
+}
+
+// Place of the maximum to a fraction of a pixel by a parabola through three samples.
+double peak_offset(float before, float at, float after) {
+  const double curvature = static_cast<double>(before) - 2.0 * at + after;
+  if (!(curvature < 0)) return 0.0;
+  return std::clamp(0.5 * (before - after) / curvature, -0.5, 0.5);
+}
+
+class Collector {
+ public:
+  Collector(const SkyMap& sky, double threshold_snr) : sky_(sky), threshold_snr_(threshold_snr) {}
+
+  // Frame row of the smoothed image's first row, in frame pixels; `noise_scale` turns the sky's
+  // noise into that of the smoothed image.
+  void collect(const cv::Mat& smoothed, int level, int first_row_px, int row_begin, int row_end,
+               double noise_scale, Detection& into) const {
+    const int bin = 1 << level;
+    const double lowest = 0.5 * threshold_snr_ * noise_scale * sky_.median_noise_adu();
+    for_each_peak(
+        smoothed, row_begin, row_end, static_cast<float>(lowest), [&](int x, int y, float value) {
+          const float* row = smoothed.ptr<float>(y);
+          const double px = x + peak_offset(row[x - 1], value, row[x + 1]);
+          const double py =
+              y + peak_offset(smoothed.at<float>(y - 1, x), value, smoothed.at<float>(y + 1, x));
+          const double x_px = (px + 0.5) * bin - 0.5;
+          const double y_px = (py + 0.5) * bin - 0.5 + first_row_px;
+          const double noise = sky_.noise_adu(x_px, y_px) * noise_scale;
+          if (!(noise > 0)) return;
+          const double snr = value / noise;
+          if (snr >= threshold_snr_) into.candidates.push_back({x_px, y_px, snr, level});
+        });
+  }
+
+ private:
+  const SkyMap& sky_;
+  double threshold_snr_;
+};
+
+// Reads rows [begin, end) with the sky taken off; NaN becomes 0 (the sky).
+cv::Mat read_strip(const Frame& frame, const SkyMap& sky, int begin, int end) {
+  cv::Mat strip(end - begin, frame.pixels.width_px(), CV_32F);
+  std::vector<float> level(static_cast<std::size_t>(strip.cols));
+  for (int y = begin; y < end; ++y) {
+    float* row = strip.ptr<float>(y - begin);
+    frame.pixels.read_row(y, 0, std::span(row, static_cast<std::size_t>(strip.cols)));
+    sky.level_row(y, 0, level);
+    for (int x = 0; x < strip.cols; ++x) {
+      const float value = row[x] - level[static_cast<std::size_t>(x)];
+      row[x] = std::isfinite(value) ? value : 0.0F;
+    }
+  }
+  return strip;
+}
+
+// Replaces hot pixels of the strip by the mean of their neighbours; those in rows [own_begin,
+// own_end) are listed.
+void repair_defects(cv::Mat& strip, const SkyMap& sky, int first_row_px, int own_begin, int own_end,
+                    std::vector<Defect>& defects) {
+  const auto floor_adu = static_cast<float>(kDefectSnr * sky.median_noise_adu());
+  for (int y = 1; y + 1 < strip.rows; ++y) {
+    const float* above = strip.ptr<float>(y - 1);
+    float* here = strip.ptr<float>(y);
+    const float* below = strip.ptr<float>(y + 1);
+    for (int x = 1; x + 1 < strip.cols; ++x) {
+      const float v = here[x];
+      if (!(v > floor_adu)) continue;
+      const float nearest = std::max({here[x - 1], here[x + 1], above[x], below[x]});
+      if (nearest > 0.5F * v) continue;
+      const float all = std::max({nearest, above[x - 1], above[x + 1], below[x - 1], below[x + 1]});
+      if (!is_defect(v, nearest, all, sky.noise_adu(x, y + first_row_px))) continue;
+      here[x] = 0.25F * (here[x - 1] + here[x + 1] + above[x] + below[x]);
+      if (y >= own_begin && y < own_end) defects.push_back({x, y + first_row_px});
+    }
+  }
+}
+
+// Noise of a smoothed image: the larger of what white noise leaves and what the image shows, since
+// undetected stars, clouds and interpolated mosaics add to it.
+double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white) {
+  std::vector<double> sample;
+  const std::size_t pixels = smoothed.total();
+  if (pixels < 200) return white;
+  const std::size_t step = std::max<std::size_t>(1, pixels / 20000) | 1U;  // odd: no column repeats
+  for (std::size_t i = 0; i < pixels; i += step) {
+    const float v =
+        smoothed.at<float>(static_cast<int>(i / static_cast<std::size_t>(smoothed.cols)),
+                           static_cast<int>(i % static_cast<std::size_t>(smoothed.cols)));
+    sample.push_back(v);
+  }
+  // Stars only brighten: the spread is read on the dark side.
+  const double spread = sample_quantile(sample, 0.5) - sample_quantile(sample, 0.158655);
+  const double noise = sky.median_noise_adu();
+  return noise > 0 ? std::max(white, spread / noise) : white;
+}
+
+cv::Mat smoothed_copy(const cv::Mat& image) {
+  cv::Mat smoothed;
+  cv::GaussianBlur(image, smoothed, cv::Size(kKernelSize, kKernelSize), kKernelSigma, kKernelSigma,
+                   cv::BORDER_REFLECT);
+  return smoothed;
+}
+
+cv::Mat binned(const cv::Mat& image) {
+  cv::Mat half;
+  // An odd last row or column is left out: resize would stretch the bins over it.
+  cv::resize(image(cv::Rect(0, 0, image.cols / 2 * 2, image.rows / 2 * 2)), half,
+             cv::Size(image.cols / 2, image.rows / 2), 0, 0, cv::INTER_AREA);
+  return half;
+}
+
+}  // namespace
+
+double template_sigma_px(int level) {
+  // The kernel's variance plus that of averaging over a bin, 1/12 of its side squared.
+  const double in_bins = std::sqrt(kKernelSigma * kKernelSigma + (level > 0 ? 1.0 / 12.0 : 0.0));
+  return in_bins * (1 << level);
+}
+
+bool is_defect(float value, float nearest_max, float all_max, double noise) {
+  // A third of the peak is below what the sharpest star keeps in its nearest pixels (one half); the
+  // allowance is for the noise of the neighbours.
+  const double allowance = 2.0 * noise;
+  return nearest_max < value / 3.0 - allowance && all_max < value / 3.0 - allowance;
+}
+
+Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr) {
+  const int width = frame.pixels.width_px();
+  const int height = frame.pixels.height_px();
+  Detection detection;
+  if (width < 8 || height < 8) return detection;
+  const double white =
+      std::sqrt(kernel_noise_factor() * kernel_noise_factor()) / std::sqrt(frame.sample_fraction);
+  const Collector collector(sky, threshold_snr);
+  cv::Mat coarse(height / 4, width / 4, CV_32F, cv::Scalar(0));
+  std::optional<double> scale[2];
+
+  for (int begin = 0; begin < height; begin += kStripRows) {
+    const int end = std::min(height, begin + kStripRows);
+    const int read_begin = std::max(0, begin - kMarginRows);
+    const int read_end = std::min(height, end + kMarginRows);
+    cv::Mat strip = read_strip(frame, sky, read_begin, read_end);
+    repair_defects(strip, sky, read_begin, begin - read_begin, end - read_begin, detection.defects);
+    cv::Mat image = strip;
+    for (int level = 0; level < kCoarseLevel; ++level) {
+      if (level > 0) image = binned(image);
+      if (image.rows < 3 || image.cols < 3) break;
+      const cv::Mat smoothed = smoothed_copy(image);
+      const int bin = 1 << level;
+      if (!scale[level]) scale[level] = noise_scale_of(smoothed, sky, white / bin);
+      collector.collect(smoothed, level, read_begin, (begin - read_begin) / bin,
+                        end == height ? image.rows : (end - read_begin) / bin, *scale[level],
+                        detection);
+    }
+    const cv::Mat quarter = binned(image);
+    const int first = (begin - read_begin) / 4;
+    const int rows = std::min(quarter.rows - first, coarse.rows - begin / 4);
+    const int own = std::min(rows, (end - begin + 3) / 4);
+    if (own > 0) {
+      quarter.rowRange(first, first + own).copyTo(coarse.rowRange(begin / 4, begin / 4 + own));
+    }
+  }
+
+  cv::Mat image = coarse;
+  for (int level = kCoarseLevel; level < kDetectionLevels; ++level) {
+    if (level > kCoarseLevel) image = binned(image);
+    if (image.rows < 8 || image.cols < 8) break;
+    const cv::Mat smoothed = smoothed_copy(image);
+    const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level));
+    collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, detection);
+  }
+  // Equal values in order of place: the same list for any strip height.
+  std::sort(detection.candidates.begin(), detection.candidates.end(),
+            [](const Candidate& a, const Candidate& b) {
+              if (a.snr != b.snr) return a.snr > b.snr;
+              if (a.level != b.level) return a.level < b.level;
+              return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
+            });
+  return detection;
+}
+
+std::vector<Candidate> merged(const std::vector<Candidate>& candidates, int first_level,
+                              int last_level, double reach) {
+  // Accepted candidates in a grid of cells as wide as the widest reach, so that each new one looks
+  // at nine cells.
+  const double cell_px = std::max(1.0, reach * template_sigma_px(last_level));
+  const auto key = [](std::int64_t column, std::int64_t row) { return (row << 32) ^ column; };
+  std::unordered_map<std::int64_t, std::vector<std::size_t>> cells;
+  std::vector<Candidate> kept;
+  for (const Candidate& c : candidates) {
+    if (c.level < first_level || c.level > last_level) continue;
+    const auto column = static_cast<std::int64_t>(std::floor(c.x_px / cell_px)) + 1;
+    const auto row = static_cast<std::int64_t>(std::floor(c.y_px / cell_px)) + 1;
+    bool covered = false;
+    for (std::int64_t r = row - 1; r <= row + 1 && !covered; ++r) {
+      for (std::int64_t k = column - 1; k <= column + 1 && !covered; ++k) {
+        const auto cell = cells.find(key(k, r));
+        if (cell == cells.end()) continue;
+        for (const std::size_t i : cell->second) {
+          const double radius = reach * template_sigma_px(std::max(c.level, kept[i].level));
+          if (std::hypot(c.x_px - kept[i].x_px, c.y_px - kept[i].y_px) < radius) {
+            covered = true;
+            break;
+          }
+        }
+      }
+    }
+    if (covered) continue;
+    cells[key(column, row)].push_back(kept.size());
+    kept.push_back(c);
+  }
+  return kept;
+}
+
+}  // namespace starwaist::stars

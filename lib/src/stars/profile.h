@@ -1,0 +1,49 @@
+// The growth curve that a frame's stars share, stacked from its bright ones: how much light lies
+// beyond the aperture, and how steeply the light grows at the half-flux radius.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "stars/aperture.h"
+
+namespace starwaist::stars {
+
+// Fraction of a star's whole light inside x half-flux radii. Stars of one frame differ in size by
+// field position, hardly in shape, so radii are counted in each star's own half-flux radius.
+class GrowthProfile {
+ public:
+  // A Gaussian star: fraction 1 - 2^(-x^2). Serves until stars have been stacked.
+  static GrowthProfile gaussian();
+  // Knots at x = 0, step, 2 step ...; the light beyond the last knot falls as x^(2 - power).
+  GrowthProfile(double step, std::vector<double> fraction, double power);
+
+  [[nodiscard]] double fraction(double x) const;
+  // Derivative of the fraction with respect to x.
+  [[nodiscard]] double slope(double x) const;
+  // Smallest x that holds the fraction.
+  [[nodiscard]] double radius_of(double fraction) const;
+  // Surface brightness near the centre over that at the half-flux radius: 2 for a Gaussian, below 1
+  // for a ring with a dark centre.
+  [[nodiscard]] double central_ratio() const;
+
+ private:
+  double step_;
+  std::vector<double> fraction_;
+  double power_;
+};
+
+// One star of the stack: its growth curve out to `limit_px` and a first half-flux radius.
+struct ProfileStar {
+  const GrowthCurve* growth = nullptr;
+  double hfr_px = 0;
+  double sky_noise_adu = 0;  // of one pixel
+};
+
+// Median over the stars of the light in each annulus (a neighbour spoils only its own annuli and
+// its own star), summed outward while it stands above its noise, then continued by a power law.
+// Absent where no star serves.
+std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars);
+
+}  // namespace starwaist::stars

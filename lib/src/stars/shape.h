@@ -1,0 +1,52 @@
+// Centre, elongation and profile width of one star on its stamp.
+#pragma once
+
+#include <optional>
+
+#include "stars/aperture.h"
+
+namespace starwaist::stars {
+
+struct Centre {
+  double x_px = 0;
+  double y_px = 0;
+};
+
+// Centroid under a round Gaussian window of sigma `window_px` that follows the star, in frame
+// coordinates; pixels beyond three sigmas are left out. The window is wide against the star (1.5
+// half-flux radii), so that it also converges on a ring: with a ring of radius R the step towards
+// the centre shrinks by R^2 / (2 sigma^2) < 0.45 each round. Absent where the light in the window
+// is not positive or the centre wanders further than `leash_px`.
+std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double window_px,
+                                        double leash_px);
+
+// Polarisation of the second moments: e1 = (Mxx - Myy) / (Mxx + Myy), e2 = 2 Mxy / (Mxx + Myy).
+struct Polarisation {
+  double e1 = 0;
+  double e2 = 0;
+};
+
+// Second moments under the same round window, the window's own effect taken out as for a Gaussian
+// star (inverse covariances subtract: Bernstein & Jarvis 2002 section 3, from memory). Absent where
+// the light or the moments are not positive.
+std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
+                                                  double window_px);
+
+// Eccentricity sqrt(1 - (b/a)^2) of an ellipse of polarisation e (0 to 1): (b/a)^2 = (1-e)/(1+e).
+double eccentricity_of(double polarisation);
+// Direction of the major axis in degrees from +x towards +y, -90 to 90.
+double angle_deg_of(Polarisation p);
+
+// Round Moffat profile A (1 + r^2 / alpha^2)^-beta.
+struct MoffatFit {
+  double fwhm_px = 0;
+  double beta = 0;
+};
+
+// Least squares over the pixels within `radius_px` of the centre; beta is free unless given (then 1
+// < beta). Pixels are point samples of the recorded profile. Absent where the fit does not converge
+// to a positive width inside the radius.
+std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
+                                    double start_fwhm_px, std::optional<double> beta);
+
+}  // namespace starwaist::stars
