@@ -1,0 +1,44 @@
+// Header cards and the facts read from them.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "frame/fits_file.h"
+#include "starwaist/frame.h"
+
+namespace starwaist::frame_detail {
+
+// Longest file name that common file systems allow; a longer one, or a longer pattern for it, could
+// only serve to keep the regular expression busy.
+inline constexpr std::size_t kMaxNameLength = 255;
+
+struct Card {
+  std::string name;     // upper case
+  std::string value;    // without quotes and trailing blanks
+  std::string comment;  // lower case
+};
+
+// The cards of the image's HDU and behind them those of the primary HDU.
+class Header {
+ public:
+  explicit Header(std::vector<Card> cards) : cards_(std::move(cards)) {}
+  // The first card of that name (any case) that has a value.
+  [[nodiscard]] const Card* find(std::string_view name) const;
+
+ private:
+  std::vector<Card> cards_;
+};
+
+// Reads the cards of HDU `image_number`, then of the primary HDU. Cards that are not keyword and
+// value are passed over.
+Header read_header(fitsfile* handle, int image_number);
+
+// See HeaderFacts in frame.h for the keywords. `file_name` serves position_from_name only.
+Result<HeaderFacts> header_facts(const Header& header, const FrameReadOptions& options,
+                                 const std::string& file_name);
+
+}  // namespace starwaist::frame_detail
