@@ -99,14 +99,12 @@ TEST(Checked, NamesTheFieldThatIsOutOfRange) {
     double value;
     const char* name;
   };
-  for (const Case& c : {Case{&Rig::f_number, 0.0, "f_number"},
-                        Case{&Rig::pixel_um, -1.0, "pixel_um"},
-                        Case{&Rig::um_per_step, nan, "um_per_step"},
-                        Case{&Rig::obstruction, 1.0, "obstruction"},
-                        Case{&Rig::obstruction, nan, "obstruction"},
-                        Case{&Rig::read_noise_e, -0.1, "read_noise_e"},
-                        Case{&Rig::focus_um_per_c, nan, "focus_um_per_c"},
-                        Case{&Rig::seeing_arcsec, -2.0, "seeing_arcsec"}}) {
+  for (const Case& c :
+       {Case{&Rig::f_number, 0.0, "f_number"}, Case{&Rig::pixel_um, -1.0, "pixel_um"},
+        Case{&Rig::um_per_step, nan, "um_per_step"}, Case{&Rig::obstruction, 1.0, "obstruction"},
+        Case{&Rig::obstruction, nan, "obstruction"}, Case{&Rig::read_noise_e, -0.1, "read_noise_e"},
+        Case{&Rig::focus_um_per_c, nan, "focus_um_per_c"},
+        Case{&Rig::seeing_arcsec, -2.0, "seeing_arcsec"}}) {
     Rig rig = newtonian();
     rig.*(c.field) = c.value;
     const auto result = checked(rig);

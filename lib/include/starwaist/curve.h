@@ -51,6 +51,26 @@ std::optional<CurveModel> model_from_name(const std::string& name);  // absent: 
 enum class Verdict { trusted, doubtful, unusable };
 std::string verdict_name(Verdict verdict);
 
+// The rules of the verdict.
+//
+// unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
+//   located (the 95 % interval is open); best focus more than a quarter of the range outside it;
+//   an interval wider than the curve itself.
+// doubtful: any other rule below is broken. trusted: none is.
+// The half width of the 95 % interval is held against half of the critical focus zone where the rig
+// is known, and against the curve's own width B = smallest size / slope of the arms: within 0.3 B
+// of best focus a star is at most 3 to 4 % larger than at best.
+struct VerdictRules {
+  static constexpr int kFewestPoints = 4;            // a curve has three parameters
+  static constexpr int kTrustedPoints = 5;           // two degrees of freedom to judge the noise by
+  static constexpr int kTrustedPositions = 5;        // different ones, to judge the shape by
+  static constexpr int kPointsPerSide = 2;           // of best focus
+  static constexpr double kRiseOverNoise = 4;        // of the curve at both ends, over the scatter
+  static constexpr double kRiseOverSmallest = 0.1;   // and over its smallest size
+  static constexpr double kHalfWidthOverCore = 0.3;  // of the 95 % interval, over B
+  static constexpr double kSlopeFactor = 1.5;  // measured arm slope against the rig's, either way
+};
+
 enum class SizeMeasure { hfr, fwhm };
 
 // One model's fit. best_focus and its interval are absent where the data locate no minimum.

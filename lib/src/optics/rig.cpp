@@ -31,9 +31,10 @@ std::optional<Error> out_of_range(const Rig& rig) {
         "Give obstruction as a fraction of the aperture's diameter, for example 0.35 for 35 %"};
   }
   if (rig.read_noise_e && !(std::isfinite(*rig.read_noise_e) && *rig.read_noise_e >= 0)) {
-    return Error{ErrorCode::invalid_argument,
-                 "read_noise_e is " + format_fixed(*rig.read_noise_e, 4) + " and must not be below 0",
-                 "Give read_noise_e in electrons, 0 or more"};
+    return Error{
+        ErrorCode::invalid_argument,
+        "read_noise_e is " + format_fixed(*rig.read_noise_e, 4) + " and must not be below 0",
+        "Give read_noise_e in electrons, 0 or more"};
   }
   if (rig.min_position_steps && rig.max_position_steps &&
       *rig.min_position_steps >= *rig.max_position_steps) {
