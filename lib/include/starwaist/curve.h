@@ -44,8 +44,11 @@ struct Fields<CurvePoint> {
 };
 static_assert(describes_every_field<CurvePoint>());
 
-enum class CurveModel { hyperbola, parabola };
-std::string model_name(CurveModel model);                            // "hyperbola", "parabola"
+// hyperbola: H^2 = H0^2 + k^2 (x - x0)^2, variances add. parabola: a polynomial in the size, the
+// fallback. blur: the half-flux radius of the pupil's blur convolved with the seeing (Gaussian or
+// Kolmogorov), which is what a defocused star has; only for half-flux radii.
+enum class CurveModel { hyperbola, parabola, blur };
+std::string model_name(CurveModel model);  // "hyperbola", "parabola", "blur"
 std::optional<CurveModel> model_from_name(const std::string& name);  // absent: no such model
 
 enum class Verdict { trusted, doubtful, unusable };
@@ -92,7 +95,7 @@ struct ModelFit {
 template <>
 struct Fields<ModelFit> {
   static constexpr auto list = std::make_tuple(
-      field("model", &ModelFit::model, "", "hyperbola or parabola"),
+      field("model", &ModelFit::model, "", "hyperbola, parabola or blur"),
       field("best_focus_steps", &ModelFit::best_focus_steps, "steps", "position of the minimum"),
       field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps", "one sigma"),
       field("interval_68_steps", &ModelFit::interval_68_steps, "steps", "68 % interval"),

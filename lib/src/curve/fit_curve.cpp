@@ -369,28 +369,89 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
   return facts;
 }
 
+// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
+constexpr double kUsualObstruction = 0.3;
+
+struct NamedShape {
+  std::string name;
+  Shape shape;
+  std::vector<std::pair<std::string, double>> parameters;  // the shape's own
+};
+
+std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure) {
+  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola), Shape::hyperbola(), {}}};
+  if (measure != SizeMeasure::hfr) return shapes;
+  const double obstruction = rig.obstruction.value_or(kUsualObstruction);
+  for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
+    shapes.push_back({model_name(CurveModel::blur),
+                      Shape::blur(profile, obstruction),
+                      {{"obstruction", obstruction},
+                       {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}}});
+  }
+  return shapes;
+}
+
+struct FittedShape {
+  NamedShape named;
+  ShapeFitter fitter;
+  ShapeFit fit;
+};
+
+// Hyperbola, and the blur curve with the seeing's profile that fits better. Symmetric shapes differ
+// in the wings, not in where the minimum is, so that this choice does not bend the interval.
+std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const Samples& s) {
+  std::vector<FittedShape> fitted;
+  for (const NamedShape& named : shapes) {
+    FittedShape next{named, ShapeFitter(named.shape), {}};
+    next.fit = fitted.empty() || !fitted.front().fit.usable
+                   ? next.fitter.fit(s)
+                   : next.fitter.refit(s, fitted.front().fit);
+    if (!fitted.empty() && fitted.back().named.name == named.name) {
+      if (next.fit.usable && next.fit.sum_of_squares < fitted.back().fit.sum_of_squares) {
+        fitted.back() = std::move(next);
+      }
+    } else {
+      fitted.push_back(std::move(next));
+    }
+  }
+  return fitted;
+}
+
 // Fits everything; false where the points cannot carry a curve.
-bool fit_models(Run& run, std::vector<ModelAnswer>& answers, std::vector<double>& bad) {
+bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<ModelAnswer>& answers,
+                std::vector<double>& bad) {
   Samples& s = run.samples;
   const std::vector<bool> all_used(s.count(), true);
   if (s.count() < static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
       distinct_positions(s, all_used) < 3) {
     return false;
   }
-  ShapeFitter hyperbola{Shape{}};
+  ShapeFitter hyperbola{Shape::hyperbola()};
   weigh_relative(s);
   const ShapeFit first = hyperbola.fit(s);
-  std::vector<Hypothesis> hypotheses{{{}, 1.0, first}};
+  NoiseModel noise;
   if (first.usable) {
-    const NoiseModel noise = estimate_noise(hyperbola, s, first);
+    noise = estimate_noise(hyperbola, s, first);
     apply_noise(noise, s);
-    const ShapeFit clean = hyperbola.fit(s);
-    if (clean.usable) hypotheses = weigh_hypotheses(hyperbola, s, noise, clean);
   }
+  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
+  const auto base = std::min_element(
+      shapes.begin(), shapes.end(), [](const FittedShape& a, const FittedShape& b) {
+        return a.fit.usable && (!b.fit.usable || a.fit.sum_of_squares < b.fit.sum_of_squares);
+      });
+  std::vector<Hypothesis> hypotheses{{{}, 1.0, base->fit}};
+  if (base->fit.usable) hypotheses = weigh_hypotheses(base->fitter, s, noise, base->fit);
   bad = probability_bad(hypotheses, s.count());
   answers.clear();
-  answers.push_back(answer_shape(model_name(CurveModel::hyperbola), hyperbola, run, hypotheses));
-  answers.push_back(answer_parabola(run, hypotheses));
+  for (FittedShape& shape : shapes) {
+    answers.push_back(answer_shape(shape.named.name, shape.fitter, run, hypotheses));
+    auto& parameters = answers.back().fit.parameters;
+    if (answers.back().fitted) {
+      parameters.insert(parameters.end(), shape.named.parameters.begin(),
+                        shape.named.parameters.end());
+    }
+  }
+  answers.insert(answers.begin() + 1, answer_parabola(run, hypotheses));
   return true;
 }
 
@@ -493,7 +554,7 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
   answers[1].fit.model = model_name(CurveModel::parabola);
   std::vector<double> bad;
   std::vector<bool> used(run->samples.count(), true);
-  if (curve::fit_models(*run, answers, bad)) {
+  if (curve::fit_models(*run, rig, options.size, answers, bad)) {
     curve::weigh_models(answers, static_cast<int>(run->samples.count()), options.model);
     curve::combine(*run, answers, rig, result);
   }

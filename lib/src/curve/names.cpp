@@ -22,12 +22,14 @@ std::string model_name(CurveModel model) {
       return "hyperbola";
     case CurveModel::parabola:
       return "parabola";
+    case CurveModel::blur:
+      return "blur";
   }
   return {};
 }
 
 std::optional<CurveModel> model_from_name(const std::string& name) {
-  for (const CurveModel model : {CurveModel::hyperbola, CurveModel::parabola}) {
+  for (const CurveModel model : {CurveModel::hyperbola, CurveModel::parabola, CurveModel::blur}) {
     if (model_name(model) == name) return model;
   }
   return std::nullopt;
@@ -62,7 +64,13 @@ std::optional<double> curve_size_px(const ModelFit& fit, double position_steps) 
   const auto slope = parameter(fit, "slope_px_per_step");
   if (!centre || !smallest || !slope || !(*smallest > 0)) return std::nullopt;
   const double u = *slope * (position_steps - *centre) / *smallest;
-  return *smallest * curve::Shape{}.at(u).h;
+  if (*model == CurveModel::hyperbola) return *smallest * curve::Shape::hyperbola().at(u).h;
+  const auto obstruction = parameter(fit, "obstruction");
+  const auto kolmogorov = parameter(fit, "kolmogorov_seeing");
+  if (!obstruction || !kolmogorov) return std::nullopt;
+  const auto profile =
+      *kolmogorov > 0.5 ? curve::SeeingProfile::kolmogorov : curve::SeeingProfile::gaussian;
+  return *smallest * curve::Shape::blur(profile, *obstruction).at(u).h;
 }
 
 }  // namespace starwaist
