@@ -44,12 +44,35 @@ struct Fields<CurvePoint> {
 };
 static_assert(describes_every_field<CurvePoint>());
 
-enum class CurveModel { hyperbola, parabola };
-std::string model_name(CurveModel model);                            // "hyperbola", "parabola"
+// hyperbola: H^2 = H0^2 + k^2 (x - x0)^2, variances add. parabola: a polynomial in the size, the
+// fallback. blur: the half-flux radius of the pupil's blur convolved with the seeing (Gaussian or
+// Kolmogorov), which is what a defocused star has; only for half-flux radii.
+enum class CurveModel { hyperbola, parabola, blur };
+std::string model_name(CurveModel model);  // "hyperbola", "parabola", "blur"
 std::optional<CurveModel> model_from_name(const std::string& name);  // absent: no such model
 
 enum class Verdict { trusted, doubtful, unusable };
 std::string verdict_name(Verdict verdict);
+
+// The rules of the verdict.
+//
+// unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
+//   located (the 95 % interval is open); best focus more than a quarter of the range outside it;
+//   an interval wider than the curve itself.
+// doubtful: any other rule below is broken. trusted: none is.
+// The half width of the 95 % interval is held against half of the critical focus zone where the rig
+// is known, and against the curve's own width B = smallest size / slope of the arms: within 0.3 B
+// of best focus a star is at most 3 to 4 % larger than at best.
+struct VerdictRules {
+  static constexpr int kFewestPoints = 4;            // a curve has three parameters
+  static constexpr int kTrustedPoints = 5;           // two degrees of freedom to judge the noise by
+  static constexpr int kTrustedPositions = 5;        // different ones, to judge the shape by
+  static constexpr int kPointsPerSide = 2;           // of best focus
+  static constexpr double kRiseOverNoise = 4;        // of the curve at both ends, over the scatter
+  static constexpr double kRiseOverSmallest = 0.1;   // and over its smallest size
+  static constexpr double kHalfWidthOverCore = 0.3;  // of the 95 % interval, over B
+  static constexpr double kSlopeFactor = 1.5;  // measured arm slope against the rig's, either way
+};
 
 enum class SizeMeasure { hfr, fwhm };
 
@@ -72,7 +95,7 @@ struct ModelFit {
 template <>
 struct Fields<ModelFit> {
   static constexpr auto list = std::make_tuple(
-      field("model", &ModelFit::model, "", "hyperbola or parabola"),
+      field("model", &ModelFit::model, "", "hyperbola, parabola or blur"),
       field("best_focus_steps", &ModelFit::best_focus_steps, "steps", "position of the minimum"),
       field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps", "one sigma"),
       field("interval_68_steps", &ModelFit::interval_68_steps, "steps", "68 % interval"),

@@ -1,0 +1,570 @@
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <set>
+
+#include "curve/noise.h"
+#include "curve/outliers.h"
+#include "curve/parabola.h"
+#include "curve/profile.h"
+#include "curve/shape_fit.h"
+#include "curve/verdict.h"
+#include "starwaist/curve.h"
+#include "starwaist/numbers.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist {
+namespace curve {
+namespace {
+
+// Residuals smaller than this part of the size are arithmetic, not noise.
+constexpr double kRoundingRelative = 1e-9;
+// Residuals far below the points' own sigmas are luck: the variance is not taken below this part
+// of theirs (with two degrees of freedom one run in ten is that lucky).
+constexpr double kLuckiestVariance = 0.1;
+// A parabola is not a focus curve; it gets this share beside a hyperbola that fits equally well.
+constexpr double kParabolaPrior = 0.1;
+// Below this number of points AICc cannot tell models apart.
+constexpr int kFewestForChoice = 7;
+constexpr int kModelParameters = 3;
+constexpr double kFullProfileWeight = 0.05;  // lighter parts get a straight root
+
+struct ModelAnswer {
+  ModelFit fit;
+  std::vector<Component> parts;  // of this model; weights sum to 1
+  double aicc_for_weight = 0;    // -2 ln likelihood (same number of parameters everywhere)
+  bool fitted = false;
+};
+
+struct Run {
+  Samples samples;
+  std::vector<std::size_t> point_of_sample;
+  bool own_sigmas = false;
+};
+
+Result<Run> collect(std::span<const CurvePoint> points) {
+  Run run;
+  double low = 0;
+  double high = 0;
+  std::vector<double> sizes;
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    const CurvePoint& p = points[i];
+    const std::string name = p.file.empty() ? "point " + std::to_string(i + 1) : p.file;
+    if (!std::isfinite(p.position_steps)) {
+      return fail(ErrorCode::invalid_argument, name + ": the position is not a number",
+                  "Leave the point out or give its position");
+    }
+    if (!p.size_px) continue;
+    if (!std::isfinite(*p.size_px) || *p.size_px <= 0) {
+      return fail(ErrorCode::invalid_argument,
+                  name + ": the size " + format_fixed(*p.size_px, 3) + " is not above 0",
+                  "Leave the size out where the star could not be measured");
+    }
+    if (!p.used) continue;
+    if (run.point_of_sample.empty()) low = high = p.position_steps;
+    low = std::min(low, p.position_steps);
+    high = std::max(high, p.position_steps);
+    run.point_of_sample.push_back(i);
+    sizes.push_back(*p.size_px);
+  }
+  Samples& s = run.samples;
+  if (sizes.empty()) return run;
+  s.centre_steps = low + 0.5 * (high - low);
+  s.half_range_steps = high > low ? 0.5 * (high - low) : 1.0;
+  s.size_unit_px = median(sizes);
+  for (const std::size_t i : run.point_of_sample) {
+    s.t.push_back(s.scaled_position(points[i].position_steps));
+    s.y.push_back(*points[i].size_px / s.size_unit_px);
+    const double sigma = points[i].sigma_px.value_or(0.0);
+    const bool good = std::isfinite(sigma) && sigma > 0;
+    s.own_sigma.push_back(good ? sigma / s.size_unit_px : 0.0);
+    run.own_sigmas = run.own_sigmas || good;
+  }
+  s.weight.assign(s.t.size(), 1.0);
+  return run;
+}
+
+int distinct_positions(const Samples& s, const std::vector<bool>& used) {
+  std::set<double> positions;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (used[i]) positions.insert(s.t[i]);
+  }
+  return static_cast<int>(positions.size());
+}
+
+// Variance of one weighted residual.
+double residual_variance(const Samples& s, double sum_of_squares, int degrees, bool own_sigmas) {
+  double rounding = 0;
+  double lucky = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (!(s.weight[i] > 0)) continue;
+    rounding = std::max(rounding, kRoundingRelative * s.y[i] * s.weight[i]);
+    lucky = std::max(lucky, s.own_sigma[i] * s.weight[i]);
+  }
+  const double floor =
+      std::max(rounding * rounding, own_sigmas ? kLuckiestVariance * lucky * lucky : 0.0);
+  return std::max(sum_of_squares / degrees, floor);
+}
+
+// Unweighted share of the variance explained, and misfit against the points' own sigmas.
+template <class Curve>
+void describe_quality(const Samples& s, const std::vector<double>& weight, const Curve& curve,
+                      ModelFit& fit) {
+  double mean = 0;
+  int n = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (!(weight[i] > 0)) continue;
+    mean += s.y[i];
+    ++n;
+  }
+  mean /= n;
+  double total = 0;
+  double left = 0;
+  double chi_squared = 0;
+  int with_sigma = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (!(weight[i] > 0)) continue;
+    const double deviation = s.y[i] - curve(s.t[i]);
+    total += (s.y[i] - mean) * (s.y[i] - mean);
+    left += deviation * deviation;
+    if (s.own_sigma[i] > 0) {
+      chi_squared += deviation * deviation / (s.own_sigma[i] * s.own_sigma[i]);
+      ++with_sigma;
+    }
+  }
+  if (total > 0) fit.r_squared = 1 - left / total;
+  if (with_sigma > kModelParameters) {
+    fit.reduced_chi_squared = chi_squared / (with_sigma - kModelParameters);
+  }
+}
+
+// -2 ln likelihood with the noise's factor at its best value, and AICc where n allows it.
+void describe_aicc(const Samples& s, double sum_of_squares, double variance_floor,
+                   ModelAnswer& answer) {
+  const int n = s.used();
+  double log_weights = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (s.weight[i] > 0) log_weights += std::log(s.weight[i]);
+  }
+  const double squares = std::max(sum_of_squares, variance_floor);
+  const double minus_two_log_likelihood =
+      n * std::log(2 * M_PI * squares / n) + n - 2 * log_weights;
+  const int k = kModelParameters + 1;
+  answer.aicc_for_weight = minus_two_log_likelihood + 2 * k;
+  if (n - k - 1 > 0) answer.fit.aicc = answer.aicc_for_weight + 2.0 * k * (k + 1) / (n - k - 1);
+}
+
+Interval to_steps(const Samples& s, const Interval& scaled) {
+  Interval steps;
+  if (scaled.low) steps.low = s.steps(*scaled.low);
+  if (scaled.high) steps.high = s.steps(*scaled.high);
+  return steps;
+}
+
+void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit) {
+  if (parts.empty()) return;
+  fit.interval_68_steps = to_steps(s, mixture_interval(parts, kTail68));
+  fit.interval_95_steps = to_steps(s, mixture_interval(parts, kTail95));
+  if (!fit.interval_95_steps.bounded()) return;
+  fit.best_focus_steps = s.steps(mixture_mean(parts));
+  fit.best_focus_sigma_steps = s.half_range_steps * mixture_sigma(parts);
+}
+
+ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run& run,
+                         const std::vector<Hypothesis>& hypotheses) {
+  ModelAnswer answer;
+  answer.fit.model = name;
+  const Samples& all = run.samples;
+  for (const Hypothesis& h : hypotheses) {
+    const Samples s = without(all, h.bad);
+    const ShapeFit fit = fitter.refit(s, h.fit);
+    const int degrees = s.used() - kModelParameters;
+    if (!fit.usable || degrees < 1) continue;
+    const double variance = residual_variance(s, fit.sum_of_squares, degrees, run.own_sigmas);
+    Component part =
+        h.weight >= kFullProfileWeight
+            ? shape_component(fitter, s, fit, variance, degrees)
+            : straight_component(fit.parameters[0],
+                                 std::sqrt(variance * fit.unscaled_covariance(0, 0)), degrees);
+    part.weight = h.weight;
+    if (part.sound()) answer.parts.push_back(std::move(part));
+    if (answer.fitted) continue;  // the heaviest hypothesis describes the model
+    answer.fitted = true;
+    const double h0 = bounded_exp(fit.parameters[1]) * all.size_unit_px;
+    const double slope = bounded_exp(fit.parameters[2]) * all.size_unit_px / all.half_range_steps;
+    answer.fit.min_size_px = h0;
+    answer.fit.slope_px_per_step = slope;
+    answer.fit.parameters = {{"centre_steps", all.steps(fit.parameters[0])},
+                             {"min_size_px", h0},
+                             {"slope_px_per_step", slope}};
+    describe_quality(
+        all, s.weight, [&](double t) { return shape_size(fitter.shape(), fit.parameters, t); },
+        answer.fit);
+    describe_aicc(s, fit.sum_of_squares, degrees * residual_variance(s, 0, degrees, false), answer);
+  }
+  double total = 0;
+  for (const Component& part : answer.parts) total += part.weight;
+  for (Component& part : answer.parts) part.weight /= total;
+  locate(all, answer.parts, answer.fit);
+  return answer;
+}
+
+ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypotheses) {
+  ModelAnswer answer;
+  answer.fit.model = model_name(CurveModel::parabola);
+  const Samples& all = run.samples;
+  bool opens_upwards = true;
+  for (const Hypothesis& h : hypotheses) {
+    const Samples s = without(all, h.bad);
+    const ParabolaFit fit = fit_polynomial<3>(s);
+    const int degrees = s.used() - kModelParameters;
+    if (!fit.usable || degrees < 1) continue;
+    const double variance = residual_variance(s, fit.sum_of_squares, degrees, run.own_sigmas);
+    const auto& c = fit.parameters;
+    if (c[2] > 0) {
+      Component part = parabola_component(fit, variance, degrees);
+      part.weight = h.weight;
+      if (part.sound()) answer.parts.push_back(std::move(part));
+    } else if (!answer.fitted) {
+      opens_upwards = false;
+    }
+    if (answer.fitted) continue;
+    answer.fitted = true;
+    const double unit = all.size_unit_px;
+    answer.fit.parameters = {
+        {"reference_steps", all.centre_steps},
+        {"constant_px", c[0] * unit},
+        {"linear_px_per_step", c[1] * unit / all.half_range_steps},
+        {"quadratic_px_per_step2", c[2] * unit / (all.half_range_steps * all.half_range_steps)}};
+    if (c[2] > 0) answer.fit.min_size_px = unit * (c[0] - c[1] * c[1] / (4 * c[2]));
+    describe_quality(
+        all, s.weight, [&](double t) { return c[0] + t * (c[1] + t * c[2]); }, answer.fit);
+    describe_aicc(s, fit.sum_of_squares, degrees * residual_variance(s, 0, degrees, false), answer);
+  }
+  if (!opens_upwards) answer.parts.clear();  // it has no minimum
+  double total = 0;
+  for (const Component& part : answer.parts) total += part.weight;
+  for (Component& part : answer.parts) part.weight /= total;
+  locate(all, answer.parts, answer.fit);
+  return answer;
+}
+
+// Shares of the models in the answer.
+void weigh_models(std::vector<ModelAnswer>& answers, int points,
+                  const std::optional<CurveModel>& only) {
+  std::vector<double> log_weight(answers.size(), -std::numeric_limits<double>::infinity());
+  const bool physics_located =
+      std::any_of(answers.begin(), answers.end(), [](const ModelAnswer& a) {
+        return a.fit.best_focus_steps && a.fit.model != model_name(CurveModel::parabola);
+      });
+  double best = -std::numeric_limits<double>::infinity();
+  for (std::size_t i = 0; i < answers.size(); ++i) {
+    const ModelAnswer& a = answers[i];
+    const bool parabola = a.fit.model == model_name(CurveModel::parabola);
+    if (!a.fitted) continue;
+    if (only) {
+      if (a.fit.model == model_name(*only)) log_weight[i] = 0;
+    } else if (parabola && points < kFewestForChoice) {
+      if (!physics_located && a.fit.best_focus_steps) log_weight[i] = 0;  // the fallback
+    } else if (parabola && !a.fit.best_focus_steps) {
+      continue;
+    } else {
+      const bool enough = points >= kFewestForChoice;
+      log_weight[i] =
+          (enough ? -0.5 * a.aicc_for_weight : 0.0) + (parabola ? std::log(kParabolaPrior) : 0.0);
+    }
+    best = std::max(best, log_weight[i]);
+  }
+  double total = 0;
+  for (const double w : log_weight) total += std::isfinite(w) ? std::exp(w - best) : 0.0;
+  for (std::size_t i = 0; i < answers.size(); ++i) {
+    if (!answers[i].fitted) continue;
+    answers[i].fit.weight =
+        std::isfinite(log_weight[i]) && total > 0 ? std::exp(log_weight[i] - best) / total : 0.0;
+  }
+}
+
+std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
+  bool rises = false;
+  bool falls = false;
+  for (std::size_t i = 1; i < points.size(); ++i) {
+    rises = rises || points[i].position_steps > points[i - 1].position_steps;
+    falls = falls || points[i].position_steps < points[i - 1].position_steps;
+  }
+  if (rises == falls) return std::nullopt;
+  return rises ? "outward" : "inward";
+}
+
+std::string rejection(const CurvePoint& point, double curve_px, double sigma_px,
+                      double probability) {
+  const double deviation = *point.size_px - curve_px;
+  return "size " + format_fixed(*point.size_px, 2) + " px is " +
+         format_fixed(std::abs(deviation), 2) + " px " + (deviation > 0 ? "above" : "below") +
+         " the curve through the other points (" + format_fixed(std::abs(deviation) / sigma_px, 1) +
+         " times their scatter of " + format_fixed(sigma_px, 3) +
+         " px); probability of a bad point " + format_fixed(100 * probability, 0) + " %";
+}
+
+void name_unused(std::vector<CurvePoint>& points) {
+  for (CurvePoint& p : points) {
+    if (!p.size_px) {
+      p.used = false;
+      if (!p.reason) p.reason = "no size was measured";
+    } else if (!p.used && !p.reason) {
+      p.reason = "left out by the caller";
+    }
+  }
+}
+
+VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitResult& result,
+                      const Rig& rig) {
+  const Samples& s = run.samples;
+  VerdictFacts facts;
+  facts.used_positions = distinct_positions(s, used);
+  bool first = true;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (!used[i]) {
+      ++facts.rejected_points;
+      continue;
+    }
+    ++facts.used_points;
+    const double position = result.points[run.point_of_sample[i]].position_steps;
+    if (first) facts.lowest_position_steps = facts.highest_position_steps = position;
+    first = false;
+    facts.lowest_position_steps = std::min(facts.lowest_position_steps, position);
+    facts.highest_position_steps = std::max(facts.highest_position_steps, position);
+  }
+  facts.best_focus_steps = result.best_focus_steps;
+  facts.interval_95_steps = result.interval_95_steps;
+  facts.zone_steps = result.critical_focus_zone_steps;
+  if (result.best_focus_steps) {
+    for (std::size_t i = 0; i < s.count(); ++i) {
+      if (!used[i]) continue;
+      const double position = result.points[run.point_of_sample[i]].position_steps;
+      facts.points_below += position < *result.best_focus_steps ? 1 : 0;
+      facts.points_above += position > *result.best_focus_steps ? 1 : 0;
+    }
+  }
+  const ModelFit* shown = nullptr;
+  for (const ModelFit& fit : result.models) {
+    if (result.chosen && fit.model == *result.chosen) shown = &fit;
+  }
+  if (shown == nullptr || shown->parameters.empty()) return facts;
+  facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);
+  facts.size_at_lowest_px = *curve_size_px(*shown, facts.lowest_position_steps);
+  facts.size_at_highest_px = *curve_size_px(*shown, facts.highest_position_steps);
+  double squares = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (!used[i]) continue;
+    const CurvePoint& p = result.points[run.point_of_sample[i]];
+    squares += std::pow(*p.size_px - *curve_size_px(*shown, p.position_steps), 2);
+  }
+  facts.noise_px = std::sqrt(squares / std::max(1, facts.used_points - kModelParameters));
+  if (shown->slope_px_per_step) {
+    facts.core_width_steps = facts.smallest_size_px / *shown->slope_px_per_step;
+    facts.slope_px_per_step = shown->slope_px_per_step;
+  }
+  if (result.size_measure == "hfr") facts.expected_slope_px_per_step = arm_slope_px_per_step(rig);
+  facts.parabola_answers = shown->model == model_name(CurveModel::parabola);
+  return facts;
+}
+
+// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
+constexpr double kUsualObstruction = 0.3;
+
+struct NamedShape {
+  std::string name;
+  Shape shape;
+  std::vector<std::pair<std::string, double>> parameters;  // the shape's own
+};
+
+std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure) {
+  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola), Shape::hyperbola(), {}}};
+  if (measure != SizeMeasure::hfr) return shapes;
+  const double obstruction = rig.obstruction.value_or(kUsualObstruction);
+  for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
+    shapes.push_back({model_name(CurveModel::blur),
+                      Shape::blur(profile, obstruction),
+                      {{"obstruction", obstruction},
+                       {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}}});
+  }
+  return shapes;
+}
+
+struct FittedShape {
+  NamedShape named;
+  ShapeFitter fitter;
+  ShapeFit fit;
+};
+
+// Hyperbola, and the blur curve with the seeing's profile that fits better. Symmetric shapes differ
+// in the wings, not in where the minimum is, so that this choice does not bend the interval.
+std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const Samples& s) {
+  std::vector<FittedShape> fitted;
+  for (const NamedShape& named : shapes) {
+    FittedShape next{named, ShapeFitter(named.shape), {}};
+    next.fit = fitted.empty() || !fitted.front().fit.usable
+                   ? next.fitter.fit(s)
+                   : next.fitter.refit(s, fitted.front().fit);
+    if (!fitted.empty() && fitted.back().named.name == named.name) {
+      if (next.fit.usable && next.fit.sum_of_squares < fitted.back().fit.sum_of_squares) {
+        fitted.back() = std::move(next);
+      }
+    } else {
+      fitted.push_back(std::move(next));
+    }
+  }
+  return fitted;
+}
+
+// Fits everything; false where the points cannot carry a curve.
+bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<ModelAnswer>& answers,
+                std::vector<double>& bad) {
+  Samples& s = run.samples;
+  const std::vector<bool> all_used(s.count(), true);
+  if (s.count() < static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
+      distinct_positions(s, all_used) < 3) {
+    return false;
+  }
+  ShapeFitter hyperbola{Shape::hyperbola()};
+  weigh_relative(s);
+  const ShapeFit first = hyperbola.fit(s);
+  NoiseModel noise;
+  if (first.usable) {
+    noise = estimate_noise(hyperbola, s, first);
+    apply_noise(noise, s);
+  }
+  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
+  const auto base = std::min_element(
+      shapes.begin(), shapes.end(), [](const FittedShape& a, const FittedShape& b) {
+        return a.fit.usable && (!b.fit.usable || a.fit.sum_of_squares < b.fit.sum_of_squares);
+      });
+  std::vector<Hypothesis> hypotheses{{{}, 1.0, base->fit}};
+  if (base->fit.usable) hypotheses = weigh_hypotheses(base->fitter, s, noise, base->fit);
+  bad = probability_bad(hypotheses, s.count());
+  answers.clear();
+  for (FittedShape& shape : shapes) {
+    answers.push_back(answer_shape(shape.named.name, shape.fitter, run, hypotheses));
+    auto& parameters = answers.back().fit.parameters;
+    if (answers.back().fitted) {
+      parameters.insert(parameters.end(), shape.named.parameters.begin(),
+                        shape.named.parameters.end());
+    }
+  }
+  answers.insert(answers.begin() + 1, answer_parabola(run, hypotheses));
+  return true;
+}
+
+void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig& rig,
+             FitResult& result) {
+  std::vector<Component> parts;
+  double heaviest = 0;
+  for (const ModelAnswer& a : answers) {
+    const double weight = a.fit.weight.value_or(0.0);
+    if (weight > heaviest) {
+      heaviest = weight;
+      result.chosen = a.fit.model;
+    }
+    for (Component part : a.parts) {
+      part.weight *= weight;
+      if (part.weight > 0) parts.push_back(std::move(part));
+    }
+  }
+  double total = 0;
+  for (const Component& part : parts) total += part.weight;
+  if (!(total > 0)) return;
+  for (Component& part : parts) part.weight /= total;
+  ModelFit whole;
+  locate(run.samples, parts, whole);
+  result.best_focus_steps = whole.best_focus_steps;
+  result.best_focus_sigma_steps = whole.best_focus_sigma_steps;
+  result.interval_68_steps = whole.interval_68_steps;
+  result.interval_95_steps = whole.interval_95_steps;
+  if (rig.known() && whole.best_focus_steps && result.critical_focus_zone_steps) {
+    const double half_zone = 0.5 * *result.critical_focus_zone_steps;
+    result.probability_in_zone =
+        mixture_within(parts, run.samples.scaled_position(*whole.best_focus_steps),
+                       half_zone / run.samples.half_range_steps);
+  }
+}
+
+void reject_points(const Run& run, const std::vector<double>& bad, FitResult& result,
+                   std::vector<bool>& used) {
+  const ModelFit* shown = nullptr;
+  for (const ModelFit& fit : result.models) {
+    if (result.chosen && fit.model == *result.chosen) shown = &fit;
+  }
+  if (shown == nullptr || bad.empty()) return;
+  double squares = 0;
+  int good = 0;
+  for (std::size_t i = 0; i < bad.size(); ++i) {
+    if (bad[i] > 0.5) continue;
+    const CurvePoint& p = result.points[run.point_of_sample[i]];
+    squares +=
+        std::pow(*p.size_px - curve_size_px(*shown, p.position_steps).value_or(*p.size_px), 2);
+    ++good;
+  }
+  const double scatter = std::sqrt(squares / std::max(1, good - kModelParameters));
+  for (std::size_t i = 0; i < bad.size(); ++i) {
+    CurvePoint& p = result.points[run.point_of_sample[i]];
+    const auto size = curve_size_px(*shown, p.position_steps);
+    if (bad[i] > 0.5 && size) {
+      used[i] = false;
+      p.used = false;
+      p.reason = rejection(p, *size, scatter, bad[i]);
+    } else if (bad[i] > 0.1) {
+      result.notes.push_back(p.file + " at " + format_like_sigma(p.position_steps, std::nullopt) +
+                             " steps is a bad point with probability " +
+                             format_fixed(100 * bad[i], 0) + " %; the answer allows for both");
+    }
+  }
+}
+
+void note_parabola(const std::vector<ModelAnswer>& answers, const FitOptions& options,
+                   FitResult& result) {
+  if (options.model != CurveModel::parabola) return;
+  std::string note =
+      "a parabola in the size is pulled towards the side where more was sampled: by about a tenth "
+      "of the curve's width for a mildly lopsided sweep, by most of it for a strongly lopsided one";
+  for (const ModelAnswer& a : answers) {
+    if (a.fit.model == model_name(CurveModel::hyperbola) && a.fit.best_focus_steps) {
+      note += "; the hyperbola gives " +
+              format_like_sigma(*a.fit.best_focus_steps, a.fit.best_focus_sigma_steps);
+    }
+  }
+  result.notes.push_back(note);
+}
+
+}  // namespace
+}  // namespace curve
+
+Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
+                            const FitOptions& options) {
+  auto run = curve::collect(points);
+  if (!run) return tl::unexpected<Error>(run.error());
+  FitResult result;
+  result.points.assign(points.begin(), points.end());
+  curve::name_unused(result.points);
+  result.size_measure = options.size == SizeMeasure::hfr ? "hfr" : "fwhm";
+  result.approach = curve::approach_of(points);
+  result.critical_focus_zone_steps = rig.known() ? critical_focus_zone_steps(rig) : std::nullopt;
+
+  std::vector<curve::ModelAnswer> answers(2);
+  answers[0].fit.model = model_name(CurveModel::hyperbola);
+  answers[1].fit.model = model_name(CurveModel::parabola);
+  std::vector<double> bad;
+  std::vector<bool> used(run->samples.count(), true);
+  if (curve::fit_models(*run, rig, options.size, answers, bad)) {
+    curve::weigh_models(answers, static_cast<int>(run->samples.count()), options.model);
+    curve::combine(*run, answers, rig, result);
+  }
+  for (const auto& answer : answers) result.models.push_back(answer.fit);
+  curve::reject_points(*run, bad, result, used);
+  curve::note_parabola(answers, options, result);
+  const curve::Judgement judgement = curve::judge(curve::facts_of(*run, used, result, rig));
+  result.verdict = verdict_name(judgement.verdict);
+  result.reasons = judgement.reasons;
+  return result;
+}
+
+}  // namespace starwaist

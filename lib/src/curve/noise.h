@@ -1,0 +1,30 @@
+// How the points' errors are spread over the curve.
+//
+// Two sources: what the size was measured with (the point's own sigma) and the seeing, which
+// changes from frame to frame. The seeing moves a point by d ln H = share * d ln s with share = d
+// ln H / d ln s (1 in focus, 1 / (1 + u^2) on a hyperbola): strong near focus, weak in the rings.
+// So sigma_i^2 = m_i^2 + (j H_i share_i)^2, j the relative scatter of the seeing. j is not known; a
+// few values are weighed by their restricted likelihood and the variances averaged. Their common
+// factor stays free in every fit, so that the intervals do not rest on these numbers.
+#pragma once
+
+#include <vector>
+
+#include "curve/samples.h"
+#include "curve/shape_fit.h"
+
+namespace starwaist::curve {
+
+struct NoiseModel {
+  std::vector<double> sigma;  // of each point, scaled units
+  double prior_variance = 1;  // of a weighted residual, as expected before seeing the residuals
+};
+
+// `curve` is a first fit; the samples' own weights are not used.
+NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const ShapeFit& curve);
+
+// Equal relative errors, for the first fit.
+void weigh_relative(Samples& samples);
+void apply_noise(const NoiseModel& noise, Samples& samples);
+
+}  // namespace starwaist::curve

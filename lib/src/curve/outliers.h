@@ -1,0 +1,33 @@
+// Which points are bad? Weighed, not decided: each hypothesis "these points are bad, the others
+// good" is fitted and weighted by its marginal likelihood, and the answer is averaged over them.
+//
+// A 3-sigma clip can reject nothing from ten points or fewer (the largest possible deviation is
+// (n - 1) / sqrt(n) sigma; Shiffler 1988, from memory), and a hard trim followed by a refit makes
+// intervals too short even on clean data.
+#pragma once
+
+#include <vector>
+
+#include "curve/noise.h"
+#include "curve/samples.h"
+#include "curve/shape_fit.h"
+
+namespace starwaist::curve {
+
+struct Hypothesis {
+  std::vector<std::size_t> bad;  // indices of the samples, rising
+  double weight = 0;             // sums to 1 over the hypotheses
+  ShapeFit fit;
+};
+
+// Hypotheses with a notable weight, heaviest first; at least one. `clean` is the fit of all points.
+std::vector<Hypothesis> weigh_hypotheses(ShapeFitter& fitter, const Samples& samples,
+                                         const NoiseModel& noise, const ShapeFit& clean);
+
+// Probability of each sample to be bad.
+std::vector<double> probability_bad(const std::vector<Hypothesis>& hypotheses, std::size_t count);
+
+// A copy with the given points left out.
+Samples without(const Samples& samples, const std::vector<std::size_t>& bad);
+
+}  // namespace starwaist::curve

@@ -1,0 +1,221 @@
+#include "curve/profile.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "starwaist/statistics.h"
+
+namespace starwaist::curve {
+namespace {
+
+// A minimum farther than this from the centre of the sweep (in half ranges) is nowhere.
+constexpr double kFarthest = 60;
+// Best focus is never known better than this part of the half range: rounding.
+constexpr double kSmallestScale = 1e-12;
+
+// Finds where the rising function root(t) reaches `target`, going from `start` in the direction of
+// `step`; absent where it does not before kFarthest, and then `last` holds the root seen there.
+template <class Root>
+std::optional<double> reach(const Root& root, double start, double step, double target,
+                            double& last) {
+  double inner = start;
+  double inner_gap = -std::abs(target);
+  double outer = start + step;
+  double outer_gap = std::abs(root(outer)) - std::abs(target);
+  while (outer_gap < 0) {
+    if (std::abs(outer) > kFarthest) {
+      last = outer_gap + std::abs(target);
+      return std::nullopt;
+    }
+    inner = outer;
+    inner_gap = outer_gap;
+    step *= 1.7;
+    outer += step;
+    outer_gap = std::abs(root(outer)) - std::abs(target);
+  }
+  // Regula falsi (Illinois) on the bracket; an interval's end needs no more than 1e-4 of itself.
+  for (int i = 0; i < 40; ++i) {
+    const double t = outer - outer_gap * (outer - inner) / (outer_gap - inner_gap);
+    const double gap = std::abs(root(t)) - std::abs(target);
+    if (std::abs(gap) < 1e-4 * std::abs(target)) return t;
+    if (gap * outer_gap < 0) {
+      inner = outer;
+      inner_gap = outer_gap;
+    } else {
+      inner_gap *= 0.5;
+    }
+    outer = t;
+    outer_gap = gap;
+  }
+  return outer;
+}
+
+// Knots on one side (direction -1 or +1), nearest first.
+template <class Root>
+bool lay_knots(const Root& root, double centre, double scale, int direction, double t68, double t95,
+               std::vector<Knot>& knots) {
+  double from = centre;
+  for (const double quantile : {t68, t95}) {
+    const double target = direction * quantile;
+    double last = 0;
+    const double ahead = centre + target * scale - from;
+    const double step = ahead * direction > 0 ? ahead : direction * 0.2 * scale * quantile;
+    const auto t = reach(root, from, step, target, last);
+    if (!t) {
+      knots.push_back({direction * kFarthest, direction * last});
+      return true;
+    }
+    knots.push_back({*t, target});
+    from = *t;
+  }
+  return false;
+}
+
+template <class Root>
+Component profiled(const Root& root, double centre, double scale, double degrees_of_freedom) {
+  Component part = straight_component(centre, scale, degrees_of_freedom);
+  const double t68 = student_t_quantile(kTail68, degrees_of_freedom);
+  const double t95 = student_t_quantile(kTail95, degrees_of_freedom);
+  std::vector<Knot> below;
+  std::vector<Knot> above;
+  part.open_low = lay_knots(root, centre, scale, -1, t68, t95, below);
+  part.open_high = lay_knots(root, centre, scale, +1, t68, t95, above);
+  part.knots.assign(below.rbegin(), below.rend());
+  part.knots.push_back({centre, 0});
+  part.knots.insert(part.knots.end(), above.begin(), above.end());
+  return part;
+}
+
+}  // namespace
+
+bool Component::sound() const {
+  return std::isfinite(centre) && std::isfinite(scale) &&
+         std::all_of(knots.begin(), knots.end(),
+                     [](const Knot& k) { return std::isfinite(k.t) && std::isfinite(k.root); });
+}
+
+double Component::root(double t) const {
+  if (knots.empty()) return (t - centre) / scale;
+  if (t <= knots.front().t && open_low) return knots.front().root;
+  if (t >= knots.back().t && open_high) return knots.back().root;
+  std::size_t upper = 1;
+  while (upper + 1 < knots.size() && knots[upper].t < t) ++upper;
+  const Knot& a = knots[upper - 1];
+  const Knot& b = knots[upper];
+  if (!(b.t > a.t)) return 0.5 * (a.root + b.root);
+  return a.root + (b.root - a.root) * (t - a.t) / (b.t - a.t);
+}
+
+double Component::cdf(double t) const { return student_t_cdf(root(t), degrees_of_freedom); }
+
+Component straight_component(double centre, double scale, double degrees_of_freedom) {
+  Component part;
+  part.centre = centre;
+  part.scale = std::max(scale, kSmallestScale);
+  part.degrees_of_freedom = degrees_of_freedom;
+  return part;
+}
+
+Component shape_component(ShapeFitter& fitter, const Samples& samples, const ShapeFit& fit,
+                          double variance, double degrees_of_freedom) {
+  const double centre = fit.parameters[0];
+  Eigen::Vector2d rest = fit.parameters.tail<2>();
+  const auto root = [&](double t) {
+    if (std::abs(t - centre) < 1e-300) return 0.0;
+    const double excess = fitter.sum_of_squares_at(samples, t, rest) - fit.sum_of_squares;
+    return std::sqrt(std::max(excess, 0.0) / variance);
+  };
+  // Warm starts follow the path from the minimum outwards, so each side begins at the minimum.
+  const double scale = std::sqrt(variance * fit.unscaled_covariance(0, 0));
+  return profiled(root, centre, scale, degrees_of_freedom);
+}
+
+Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom) {
+  const double centre = -fit.parameters[1] / (2 * fit.parameters[2]);
+  const auto root = [&](double t) { return parabola_root(fit, variance, t); };
+  // Delta method at the vertex: d centre = -(d slope there) / (2 c2).
+  const double tiny = 1e-6;
+  const double slope_sigma =
+      2 * fit.parameters[2] * tiny / parabola_root(fit, variance, centre + tiny);
+  return profiled(root, centre, slope_sigma / (2 * fit.parameters[2]), degrees_of_freedom);
+}
+
+std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability) {
+  const auto gap = [&](double t) {
+    double sum = -probability;
+    for (const Component& part : parts) sum += part.weight * part.cdf(t);
+    return sum;
+  };
+  // Bracket by the parts' own quantiles: the mixture's lies between the least and the greatest.
+  double low = kFarthest;
+  double high = -kFarthest;
+  for (const Component& part : parts) {
+    const double reach_t = student_t_quantile(probability, part.degrees_of_freedom);
+    const double spread = std::max(std::abs(reach_t * part.scale), 1e-12);
+    low = std::min(low, part.centre - spread);
+    high = std::max(high, part.centre + spread);
+  }
+  double step = std::max(high - low, 1e-12);
+  double gap_low = gap(low);
+  while (gap_low > 0) {
+    if (low < -kFarthest) return std::nullopt;
+    low -= step;
+    step *= 2;
+    gap_low = gap(low);
+  }
+  step = std::max(high - low, 1e-12);
+  double gap_high = gap(high);
+  while (gap_high < 0) {
+    if (high > kFarthest) return std::nullopt;
+    high += step;
+    step *= 2;
+    gap_high = gap(high);
+  }
+  for (int i = 0; i < 60 && high - low > 1e-13; ++i) {
+    // Illinois steps keep the bracket; every third one halves it, against flat tails.
+    double t = low - gap_low * (high - low) / (gap_high - gap_low);
+    if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
+    const double g = gap(t);
+    if (std::abs(g) < 1e-6) return t;
+    if (g < 0) {
+      low = t;
+      gap_low = g;
+    } else {
+      high = t;
+      gap_high = g;
+    }
+  }
+  return 0.5 * (low + high);
+}
+
+Interval mixture_interval(const std::vector<Component>& parts, double upper_probability) {
+  return {mixture_quantile(parts, 1 - upper_probability),
+          mixture_quantile(parts, upper_probability)};
+}
+
+double mixture_mean(const std::vector<Component>& parts) {
+  double mean = 0;
+  for (const Component& part : parts) mean += part.weight * part.centre;
+  return mean;
+}
+
+double mixture_sigma(const std::vector<Component>& parts) {
+  const double mean = mixture_mean(parts);
+  double variance = 0;
+  for (const Component& part : parts) {
+    const double offset = part.centre - mean;
+    variance += part.weight * (part.scale * part.scale + offset * offset);
+  }
+  return std::sqrt(variance);
+}
+
+double mixture_within(const std::vector<Component>& parts, double centre, double half_width) {
+  double probability = 0;
+  for (const Component& part : parts) {
+    probability += part.weight * (part.cdf(centre + half_width) - part.cdf(centre - half_width));
+  }
+  return probability;
+}
+
+}  // namespace starwaist::curve

@@ -1,0 +1,60 @@
+// What one fit says about best focus: a Student distribution over the signed root of its profile.
+//
+// The root is tau(t) = sign(t - t_hat) sqrt((S(t) - S_min) / s^2) with S(t) the smallest sum of
+// squares when t0 is held at t; |tau| = Student's quantile at the limits of the profile-likelihood
+// interval (Bates & Watts 1988, chapter 6, from memory). A root that never reaches the quantile is
+// an open interval: the data locate no minimum on that side.
+#pragma once
+
+#include <vector>
+
+#include "curve/parabola.h"
+#include "curve/shape_fit.h"
+#include "starwaist/interval.h"
+
+namespace starwaist::curve {
+
+struct Knot {
+  double t;
+  double root;
+};
+
+// A weighted part of the answer.
+struct Component {
+  double weight = 1;
+  double centre = 0;  // t of the minimum
+  double scale = 0;   // standard error of it, in t
+  double degrees_of_freedom = 1;
+  // Rising in t; straight between and beyond, except that an open side stays at its last root.
+  std::vector<Knot> knots;
+  bool open_low = false;
+  bool open_high = false;
+
+  // False where the arithmetic gave no distribution (a curve without slope or curvature).
+  [[nodiscard]] bool sound() const;
+  [[nodiscard]] double root(double t) const;
+  [[nodiscard]] double cdf(double t) const;
+};
+
+// Probabilities at which knots are laid, so that a single fit's 68 % and 95 % limits are exact.
+inline constexpr double kTail68 = 0.8413447460685429;  // Phi(1)
+inline constexpr double kTail95 = 0.975;
+
+// From the profile of a shape. `variance` is that of one weighted residual.
+Component shape_component(ShapeFitter& fitter, const Samples& samples, const ShapeFit& fit,
+                          double variance, double degrees_of_freedom);
+// The same without the profile: a straight root. For parts of little weight.
+Component straight_component(double centre, double scale, double degrees_of_freedom);
+Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom);
+
+// Where the mixture's cumulative probability is `probability`; absent where it never gets there.
+std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability);
+// Central interval that holds `1 - 2 tail`.
+Interval mixture_interval(const std::vector<Component>& parts, double upper_probability);
+double mixture_mean(const std::vector<Component>& parts);
+// Standard error: scatter within the parts and between them.
+double mixture_sigma(const std::vector<Component>& parts);
+// Probability that t lies within half_width of centre.
+double mixture_within(const std::vector<Component>& parts, double centre, double half_width);
+
+}  // namespace starwaist::curve

@@ -1,0 +1,50 @@
+// The shape of a focus curve: size = H0 h(u), u = k (x - x0) / H0, h(0) = 1, h'(u) -> +-1 far out.
+//
+// Written as h^2 = u^2 + g(u): g = 1 is the hyperbola (variances add); the half-flux radius of a
+// defocused star has a g that falls away from focus (tabulated), so that the hyperbola is too high
+// by up to 6 % near u = 1.
+#pragma once
+
+#include <array>
+#include <cmath>
+
+namespace starwaist::curve {
+
+struct ShapeValue {
+  double h;
+  double slope;  // dh / du
+};
+
+enum class SeeingProfile { gaussian, kolmogorov };
+
+class Shape {
+ public:
+  static Shape hyperbola() { return {}; }
+  // Half-flux radius of a pupil's annulus (linear obstruction 0 to 0.6, beyond as at 0.6) convolved
+  // with the seeing.
+  static Shape blur(SeeingProfile profile, double obstruction);
+
+  [[nodiscard]] ShapeValue at(double u) const {
+    if (!tabulated_) {
+      const double h = std::sqrt(1 + u * u);
+      return {h, u / h};
+    }
+    return tabulated(u);
+  }
+
+ private:
+  static constexpr int kNodes = 26;
+  [[nodiscard]] ShapeValue tabulated(double u) const;
+
+  bool tabulated_ = false;
+  std::array<double, kNodes> g_{};        // at ln(1 + |u|) = step i
+  std::array<double, kNodes> tangent_{};  // dg per step
+};
+
+// d ln H / d ln s with s the width of the seeing (H0 grows with s, the blur does not): how strongly
+// a point feels the seeing. 1 / (1 + u^2) for the hyperbola.
+inline double seeing_share(const ShapeValue& value, double u) {
+  return (value.h - u * value.slope) / value.h;
+}
+
+}  // namespace starwaist::curve

@@ -1,0 +1,119 @@
+#include "curve/shape_fit.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numeric>
+
+namespace starwaist::curve {
+namespace {
+
+// Squares of a hyperbola are a parabola: a linear fit of y^2 gives all three parameters.
+std::optional<Eigen::Vector3d> start_from_squares(const Samples& s) {
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    const double w = s.weight[i] / (2 * s.y[i]);  // sigma of y^2 is 2 y sigma
+    const Eigen::Vector3d row = Eigen::Vector3d(1, s.t[i], s.t[i] * s.t[i]) * w;
+    normal += row * row.transpose();
+    right += row * (s.y[i] * s.y[i] * w);
+  }
+  const Eigen::Vector3d c = normal.ldlt().solve(right);
+  if (!c.allFinite() || !(c[2] > 1e-9)) return std::nullopt;
+  const double t0 = -c[1] / (2 * c[2]);
+  const double smallest_square = c[0] - c[1] * c[1] / (4 * c[2]);
+  const double smallest_seen = *std::min_element(s.y.begin(), s.y.end());
+  const double h0 = smallest_square > 0 ? std::sqrt(smallest_square) : 0.5 * smallest_seen;
+  return Eigen::Vector3d(std::clamp(t0, -3.0, 3.0), std::log(h0), 0.5 * std::log(c[2]));
+}
+
+// The mean position of the smallest sizes, for runs whose squares are not a parabola.
+Eigen::Vector3d start_from_smallest(const Samples& s) {
+  std::vector<std::size_t> order;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (s.weight[i] > 0) order.push_back(i);
+  }
+  const std::size_t few = std::min<std::size_t>(3, order.size());
+  std::partial_sort(order.begin(), order.begin() + static_cast<std::ptrdiff_t>(few), order.end(),
+                    [&](std::size_t a, std::size_t b) { return s.y[a] < s.y[b]; });
+  double t0 = 0;
+  for (std::size_t i = 0; i < few; ++i) t0 += s.t[order[i]] / static_cast<double>(few);
+  double steepest = 1e-3;
+  const double h0 = s.y[order.front()];
+  for (const std::size_t i : order) {
+    const double distance = std::abs(s.t[i] - t0);
+    if (distance > 0.2) steepest = std::max(steepest, (s.y[i] - h0) / distance);
+  }
+  return {t0, std::log(h0), std::log(steepest)};
+}
+
+}  // namespace
+
+double bounded_exp(double logarithm) { return std::exp(std::clamp(logarithm, -12.0, 12.0)); }
+
+void ShapeResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
+  const std::size_t n = samples_.count();
+  const double h0 = bounded_exp(p[1]);
+  const double k = bounded_exp(p[2]);
+  for (std::size_t i = 0; i < n; ++i) {
+    const double w = samples_.weight[i];
+    const double reach = k * (samples_.t[i] - p[0]);
+    const double u = reach / h0;
+    const ShapeValue v = shape_.at(u);
+    residuals[i] = w * (h0 * v.h - samples_.y[i]);
+    if (jacobian != nullptr) {
+      jacobian[i] = -w * k * v.slope;
+      jacobian[n + i] = w * h0 * (v.h - u * v.slope);
+      jacobian[2 * n + i] = w * reach * v.slope;
+    }
+  }
+}
+
+void ShapeResidualsAt::evaluate(const double* p, double* residuals, double* jacobian) const {
+  const std::size_t n = samples_.count();
+  const double h0 = bounded_exp(p[0]);
+  const double k = bounded_exp(p[1]);
+  for (std::size_t i = 0; i < n; ++i) {
+    const double w = samples_.weight[i];
+    const double reach = k * (samples_.t[i] - t0_);
+    const double u = reach / h0;
+    const ShapeValue v = shape_.at(u);
+    residuals[i] = w * (h0 * v.h - samples_.y[i]);
+    if (jacobian != nullptr) {
+      jacobian[i] = w * h0 * (v.h - u * v.slope);
+      jacobian[n + i] = w * reach * v.slope;
+    }
+  }
+}
+
+ShapeFit ShapeFitter::fit(const Samples& samples) {
+  std::array<std::optional<Eigen::Vector3d>, 2> starts{start_from_squares(samples),
+                                                       start_from_smallest(samples)};
+  const ShapeResiduals residuals(samples, shape_);
+  ShapeFit best;
+  for (const auto& start : starts) {
+    if (!start) continue;
+    const ShapeFit fit = free_.minimise(residuals, *start, Eigen::Vector3d::Ones());
+    if (fit.usable && fit.sum_of_squares < best.sum_of_squares) best = fit;
+  }
+  if (!best.usable) return best;
+  return refit(samples, best);
+}
+
+ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start) {
+  return free_.solve(ShapeResiduals(samples, shape_), start.parameters, Eigen::Vector3d::Ones());
+}
+
+double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, Eigen::Vector2d& start) {
+  const auto fit =
+      held_.minimise(ShapeResidualsAt(samples, shape_, t0), start, Eigen::Vector2d::Ones());
+  if (fit.usable) start = fit.parameters;
+  return fit.sum_of_squares;
+}
+
+double shape_size(const Shape& shape, const Eigen::Vector3d& p, double t) {
+  const double h0 = bounded_exp(p[1]);
+  return h0 * shape.at(bounded_exp(p[2]) * (t - p[0]) / h0).h;
+}
+
+}  // namespace starwaist::curve

@@ -1,0 +1,313 @@
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <limits>
+
+#include "curve/made_run.h"
+#include "starwaist/curve.h"
+
+namespace starwaist {
+namespace {
+
+using made::Curve;
+using testing::HasSubstr;
+
+const ModelFit& model(const FitResult& result, const std::string& name) {
+  for (const ModelFit& fit : result.models) {
+    if (fit.model == name) return fit;
+  }
+  throw std::logic_error("no model " + name);
+}
+
+std::string all_reasons(const FitResult& result) {
+  std::string text;
+  for (const std::string& reason : result.reasons) text += reason + "\n";
+  return text;
+}
+
+// ---- exact on noise-free input ----
+
+// The solver stops at a relative step of 1e-9 of the half range (400 steps).
+constexpr double kExactSteps = 1e-5;
+
+TEST(FitCurve, RecoversANoiseFreeHyperbola) {
+  for (const int n : {5, 7, 9, 15, 25}) {
+    for (const double centre : {5030.0, 4950.0, 5200.0}) {
+      const auto result = fit_curve(made::run(Curve{}, n, centre, 400), {});
+      ASSERT_TRUE(result);
+      const ModelFit& fit = model(*result, "hyperbola");
+      ASSERT_TRUE(fit.best_focus_steps) << n << " " << centre;
+      EXPECT_NEAR(*fit.best_focus_steps, 5030, kExactSteps);
+      EXPECT_NEAR(*fit.min_size_px, 2, 1e-7);
+      EXPECT_NEAR(*fit.slope_px_per_step, 0.02, 1e-9);
+      EXPECT_NEAR(*fit.r_squared, 1, 1e-12);
+    }
+  }
+}
+
+TEST(FitCurve, RecoversANoiseFreeParabola) {
+  auto points = made::run(Curve{}, 9, 5000, 400);
+  for (CurvePoint& p : points) p.size_px = 2 + 1e-5 * std::pow(p.position_steps - 5030, 2);
+  const auto result = fit_curve(points, {});
+  ASSERT_TRUE(result);
+  EXPECT_NEAR(*model(*result, "parabola").best_focus_steps, 5030, kExactSteps);
+  EXPECT_NEAR(*model(*result, "parabola").min_size_px, 2, 1e-9);
+}
+
+TEST(CurveSizePx, IsTheFittedCurve) {
+  const auto points = made::run(Curve{}, 9, 5000, 400);
+  const auto result = fit_curve(points, {});
+  ASSERT_TRUE(result);
+  for (const CurvePoint& p : points) {
+    EXPECT_NEAR(*curve_size_px(model(*result, "hyperbola"), p.position_steps), *p.size_px, 1e-6);
+  }
+  EXPECT_FALSE(curve_size_px(ModelFit{}, 0));
+}
+
+// ---- invariance ----
+
+std::vector<CurvePoint> noisy_run() {
+  auto points = made::run(Curve{}, 9, 5000, 400);
+  std::mt19937_64 random(11);
+  made::add_relative_noise(points, 0.03, random);
+  return points;
+}
+
+void expect_same(const FitResult& a, const FitResult& b, double shift, double scale) {
+  const double tolerance = 1e-5 * scale * 400;  // the ends of intervals are found to 1e-4 of them
+  EXPECT_NEAR(*b.best_focus_steps, *a.best_focus_steps * scale + shift, tolerance);
+  EXPECT_NEAR(*b.best_focus_sigma_steps, *a.best_focus_sigma_steps * scale, tolerance);
+  EXPECT_NEAR(*b.interval_95_steps.low, *a.interval_95_steps.low * scale + shift, tolerance);
+  EXPECT_NEAR(*b.interval_95_steps.high, *a.interval_95_steps.high * scale + shift, tolerance);
+  EXPECT_EQ(a.verdict, b.verdict);
+}
+
+TEST(FitCurve, FollowsShiftAndScaleOfPositionsAndSizes) {
+  const auto points = noisy_run();
+  const auto plain = fit_curve(points, {});
+  ASSERT_TRUE(plain && plain->best_focus_steps);
+  for (const double scale : {1e-3, 1.0, 1e4}) {
+    for (const double shift : {0.0, -7000.0, 1e6}) {
+      auto moved = points;
+      for (CurvePoint& p : moved) {
+        p.position_steps = p.position_steps * scale + shift;
+        *p.size_px *= 3.7;
+      }
+      const auto result = fit_curve(moved, {});
+      ASSERT_TRUE(result && result->best_focus_steps);
+      expect_same(*plain, *result, shift, scale);
+    }
+  }
+}
+
+TEST(FitCurve, DoesNotDependOnTheOrderOfThePoints) {
+  auto points = noisy_run();
+  const auto plain = fit_curve(points, {});
+  EXPECT_EQ(plain->approach, "outward");
+  std::reverse(points.begin(), points.end());
+  const auto reversed = fit_curve(points, {});
+  expect_same(*plain, *reversed, 0, 1);
+  EXPECT_EQ(reversed->approach, "inward");
+  std::swap(points[2], points[6]);
+  const auto mixed = fit_curve(points, {});
+  expect_same(*plain, *mixed, 0, 1);
+  EXPECT_FALSE(mixed->approach);
+}
+
+TEST(FitCurve, MirroredPositionsGiveTheMirroredAnswer) {
+  auto points = noisy_run();
+  const auto plain = fit_curve(points, {});
+  for (CurvePoint& p : points) p.position_steps = -p.position_steps;
+  const auto mirrored = fit_curve(points, {});
+  EXPECT_NEAR(*mirrored->best_focus_steps, -*plain->best_focus_steps, 1e-2);
+  EXPECT_NEAR(*mirrored->interval_95_steps.low, -*plain->interval_95_steps.high, 1e-2);
+}
+
+// ---- verdict ----
+
+TEST(FitCurve, TrustsAGoodRun) {
+  const auto result = fit_curve(noisy_run(), {});
+  EXPECT_EQ(result->verdict, "trusted") << all_reasons(*result);
+  EXPECT_TRUE(result->reasons.empty());
+  EXPECT_FALSE(result->probability_in_zone);
+}
+
+TEST(FitCurve, FewerThanFourPointsAreUnusable) {
+  for (const int n : {0, 1, 2, 3}) {
+    const auto result = fit_curve(made::run(Curve{}, n, 5000, 400), {});
+    ASSERT_TRUE(result);
+    EXPECT_EQ(result->verdict, "unusable") << n;
+    EXPECT_FALSE(result->best_focus_steps);
+    EXPECT_THAT(all_reasons(*result), HasSubstr("only " + std::to_string(n) + " usable point"));
+    EXPECT_GE(result->models.size(), 2U);
+  }
+}
+
+TEST(FitCurve, FourPointsAreNeverTrusted) {
+  const auto result = fit_curve(made::run(Curve{}, 4, 5030, 400), {});
+  EXPECT_NE(result->verdict, "trusted");
+  EXPECT_FALSE(result->reasons.empty());
+}
+
+TEST(FitCurve, OneSidedRunIsNeverTrusted) {
+  for (const double centre : {5600.0, 4400.0}) {
+    auto points = made::run(Curve{}, 9, centre, 400);
+    std::mt19937_64 random(3);
+    made::add_relative_noise(points, 0.02, random);
+    const auto result = fit_curve(points, {});
+    EXPECT_NE(result->verdict, "trusted");
+    EXPECT_THAT(all_reasons(*result), HasSubstr(centre > 5030 ? "smaller" : "larger"));
+  }
+}
+
+TEST(FitCurve, FlatRunGivesNoTrustedFocus) {
+  auto points = made::run(Curve{.slope_px_per_step = 1e-6}, 9, 5000, 400);
+  std::mt19937_64 random(5);
+  made::add_relative_noise(points, 0.03, random);
+  const auto result = fit_curve(points, {});
+  EXPECT_EQ(result->verdict, "unusable") << all_reasons(*result);
+}
+
+TEST(FitCurve, SaysThatTheSlopeCannotBeThisRigs) {
+  Rig rig;
+  rig.f_number = 5;
+  rig.pixel_um = 3.76;
+  rig.um_per_step = 0.0201 / arm_slope_px_per_um(5, 0, 3.76);  // the curve has 0.02 px a step
+  const auto right = fit_curve(noisy_run(), rig);
+  EXPECT_EQ(right->verdict, "trusted") << all_reasons(*right);
+  ASSERT_TRUE(right->probability_in_zone);
+  EXPECT_GT(*right->probability_in_zone, 0.5);
+  EXPECT_LE(*right->probability_in_zone, 1);
+  *rig.um_per_step *= 2;
+  const auto wrong = fit_curve(noisy_run(), rig);
+  EXPECT_EQ(wrong->verdict, "doubtful");
+  EXPECT_THAT(all_reasons(*wrong), HasSubstr("um per step"));
+}
+
+TEST(FitCurve, SaysThatAParabolaLeans) {
+  const auto result = fit_curve(noisy_run(), {}, {.model = CurveModel::parabola});
+  EXPECT_EQ(*result->chosen, "parabola");
+  EXPECT_EQ(*result->best_focus_steps, *model(*result, "parabola").best_focus_steps);
+  ASSERT_FALSE(result->notes.empty());
+  EXPECT_THAT(result->notes.front(), HasSubstr("pulled"));
+  EXPECT_GE(result->models.size(), 2U);
+}
+
+// ---- points that are not used ----
+
+TEST(FitCurve, RejectsOneBadPointWithItsReason) {
+  auto points = noisy_run();
+  *points[6].size_px *= 1.5;
+  const auto result = fit_curve(points, {});
+  EXPECT_FALSE(result->points[6].used);
+  ASSERT_TRUE(result->points[6].reason);
+  EXPECT_THAT(*result->points[6].reason, HasSubstr("above the curve"));
+  EXPECT_NEAR(*result->best_focus_steps, 5030, 15);
+  for (const std::size_t i : {0U, 1U, 2U, 3U, 4U, 5U, 7U, 8U}) EXPECT_TRUE(result->points[i].used);
+}
+
+TEST(FitCurve, CarriesUnusedPointsThrough) {
+  auto points = noisy_run();
+  const auto plain = fit_curve(points, {});
+  CurvePoint cloudy = points[0];
+  cloudy.used = false;
+  cloudy.size_px = 40;
+  cloudy.reason = "lost half of its light";
+  CurvePoint empty = points[1];
+  empty.size_px.reset();
+  points.push_back(cloudy);
+  points.push_back(empty);
+  const auto result = fit_curve(points, {});
+  EXPECT_EQ(*result->best_focus_steps, *plain->best_focus_steps);
+  EXPECT_EQ(*result->points[9].reason, "lost half of its light");
+  EXPECT_FALSE(result->points[10].used);
+  EXPECT_TRUE(result->points[10].reason);
+}
+
+// ---- hostile input ----
+
+TEST(FitCurve, RefusesWhatIsNotANumber) {
+  const double nan = std::numeric_limits<double>::quiet_NaN();
+  const double infinity = std::numeric_limits<double>::infinity();
+  for (const double bad : {nan, infinity, 0.0, -1.0}) {
+    auto points = noisy_run();
+    points[3].size_px = bad;
+    const auto result = fit_curve(points, {});
+    ASSERT_FALSE(result);
+    EXPECT_EQ(result.error().code, ErrorCode::invalid_argument);
+    EXPECT_THAT(result.error().message, HasSubstr("row 4"));
+  }
+  auto points = noisy_run();
+  points[2].position_steps = nan;
+  ASSERT_FALSE(fit_curve(points, {}));
+}
+
+void expect_finite(const FitResult& result) {
+  for (const auto& value : {result.best_focus_steps, result.best_focus_sigma_steps,
+                            result.interval_68_steps.low, result.interval_68_steps.high,
+                            result.interval_95_steps.low, result.interval_95_steps.high}) {
+    EXPECT_TRUE(!value || std::isfinite(*value));
+  }
+  for (const ModelFit& fit : result.models) {
+    for (const auto& value :
+         {fit.best_focus_steps, fit.best_focus_sigma_steps, fit.min_size_px, fit.slope_px_per_step,
+          fit.r_squared, fit.reduced_chi_squared, fit.aicc, fit.weight, fit.interval_95_steps.low,
+          fit.interval_95_steps.high}) {
+      EXPECT_TRUE(!value || std::isfinite(*value)) << fit.model;
+    }
+    for (const auto& [name, value] : fit.parameters) EXPECT_TRUE(std::isfinite(value)) << name;
+  }
+}
+
+TEST(FitCurve, AnswersHostileShapesWithoutTrust) {
+  std::vector<std::vector<double>> sizes = {{2, 2, 2, 2, 2, 2, 2},
+                                            {1, 2, 3, 4, 5, 6, 7},
+                                            {7, 6, 5, 4, 3, 2, 1},
+                                            {1, 2, 3, 4, 3, 2, 1},
+                                            {2, 2, 2, 9, 2, 2, 2},
+                                            {5, 1, 5, 1, 5, 1, 5},
+                                            {1e-9, 1, 1e-9, 1, 1e-9, 1, 1e-9}};
+  for (const auto& list : sizes) {
+    for (const double unit : {1e-12, 1.0, 1e12}) {
+      std::vector<CurvePoint> points(list.size());
+      for (std::size_t i = 0; i < list.size(); ++i) {
+        points[i].position_steps = 1e3 * static_cast<double>(i) * unit;
+        points[i].size_px = list[i] * unit;
+      }
+      const auto result = fit_curve(points, {});
+      ASSERT_TRUE(result);
+      EXPECT_NE(result->verdict, "trusted") << list[0] << " " << list[1] << " " << list[3];
+      EXPECT_FALSE(result->reasons.empty());
+      expect_finite(*result);
+    }
+  }
+}
+
+TEST(FitCurve, EqualPositionsAreUnusable) {
+  std::vector<CurvePoint> points(8);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    points[i].position_steps = 100;
+    points[i].size_px = 2 + 0.1 * static_cast<double>(i % 3);
+  }
+  const auto result = fit_curve(points, {});
+  ASSERT_TRUE(result);
+  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_THAT(all_reasons(*result), HasSubstr("1 focuser position"));
+  expect_finite(*result);
+}
+
+TEST(FitCurve, AVShapedRunWithoutCoreIsAnswered) {
+  std::vector<CurvePoint> points(9);
+  for (int i = 0; i < 9; ++i) {
+    points[static_cast<std::size_t>(i)].position_steps = 100 * i;
+    points[static_cast<std::size_t>(i)].size_px = 0.01 + 0.02 * std::abs(100.0 * i - 430);
+  }
+  const auto result = fit_curve(points, {});
+  ASSERT_TRUE(result && result->best_focus_steps);
+  EXPECT_NEAR(*result->best_focus_steps, 430, 20);
+  expect_finite(*result);
+}
+
+}  // namespace
+}  // namespace starwaist
