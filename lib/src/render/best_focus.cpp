@@ -1,0 +1,123 @@
+#include "render/best_focus.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <map>
+#include <optional>
+#include <utility>
+#include <vector>
+
+#include "render/scene.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::render {
+
+namespace {
+
+// Half-flux radius against defocus, worked out at even nodes when first asked for and interpolated
+// between them by the cubic through four.
+class SizeCurve {
+ public:
+  SizeCurve(const RenderOptions& options, double step_um) : options_(options), step_um_(step_um) {}
+
+  double at(double defocus_um) {
+    const double place = defocus_um / step_um_;
+    const auto first = static_cast<long>(std::floor(place)) - 1;
+    double value = 0;
+    for (long i = first; i < first + 4; ++i) {
+      double weight = 1;
+      for (long j = first; j < first + 4; ++j) {
+        if (j != i) weight *= (place - static_cast<double>(j)) / static_cast<double>(i - j);
+      }
+      value += weight * node(i);
+    }
+    return value;
+  }
+
+  [[nodiscard]] const std::optional<Error>& error() const { return error_; }
+
+ private:
+  double node(long index) {
+    const auto known = sizes_.find(index);
+    if (known != sizes_.end()) return known->second;
+    const auto spread =
+        point_spread(options_, static_cast<double>(index) * step_um_, options_.seeing_arcsec);
+    double size = 0;
+    if (spread) {
+      size = starwaist::half_flux_radius_px(*spread);
+    } else if (!error_) {
+      error_ = spread.error();
+    }
+    sizes_.emplace(index, size);
+    return size;
+  }
+
+  const RenderOptions& options_;
+  double step_um_;
+  std::map<long, double> sizes_;
+  std::optional<Error> error_;
+};
+
+}  // namespace
+
+Result<BestFocus> best_focus_of(const RenderOptions& options) {
+  const double n2 = options.f_number * options.f_number;
+  const double zone_um = 4 * kReferenceWavelengthUm * n2;
+  SizeCurve curve(options, 0.125 * zone_um);
+  std::vector<double> field_um;
+  for (const RenderedStar& star : field_of(options)) {
+    field_um.push_back(field_focus_steps(options, star.x_px, star.y_px) * options.um_per_step);
+  }
+  if (field_um.empty()) field_um.push_back(0);
+  const auto [nearest, farthest] = std::minmax_element(field_um.begin(), field_um.end());
+  const auto median_size = [&](double centre_um) {
+    if (*nearest == *farthest) return curve.at(centre_um - *nearest);
+    std::vector<double> sizes;
+    for (const double star_um : field_um) sizes.push_back(curve.at(centre_um - star_um));
+    return median(sizes);
+  };
+
+  // Without spherical aberration, coma or astigmatism the star image at -dz is that at +dz.
+  const Aberrations& a = options.aberrations;
+  const double shift_um = 8 * n2 * kReferenceWavelengthUm *
+                          (2 * std::abs(a.spherical_w040_waves) +
+                           std::abs(a.astigmatism_w222_waves) + std::abs(a.coma_w131_waves));
+  BestFocus best;
+  if (shift_um == 0 && *nearest == *farthest) {
+    best = {options.best_focus_steps + *nearest / options.um_per_step, curve.at(0)};
+  } else {
+    // The minimum lies where some star may be in focus. A coarse look, then golden section.
+    const double low_um = *nearest - shift_um - zone_um;
+    const double high_um = *farthest + shift_um + zone_um;
+    const int looks =
+        static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 16.0, 64.0));
+    const double step_um = (high_um - low_um) / looks;
+    double middle_um = low_um;
+    double smallest = median_size(low_um);
+    for (int i = 1; i <= looks; ++i) {
+      const double size = median_size(low_um + i * step_um);
+      if (size < smallest) {
+        smallest = size;
+        middle_um = low_um + i * step_um;
+      }
+    }
+    constexpr double kGolden = 0.6180339887498949;
+    double left = middle_um - step_um;
+    double right = middle_um + step_um;
+    while (right - left > 1e-4 * zone_um) {
+      const double width = kGolden * (right - left);
+      if (median_size(right - width) < median_size(left + width)) {
+        right = left + width;
+      } else {
+        left = right - width;
+      }
+    }
+    const double centre_um = 0.5 * (left + right);
+    best = {options.best_focus_steps + centre_um / options.um_per_step, median_size(centre_um)};
+  }
+  if (curve.error()) return tl::unexpected(*curve.error());
+  return best;
+}
+
+}  // namespace starwaist::render

@@ -1,0 +1,129 @@
+#include "render/exposure.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <utility>
+
+#include "render/random.h"
+#include "render/scene.h"
+#include "render/star_images.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::render {
+
+Result<Exposure> expose(const RenderOptions& options, int index) {
+  const Conditions conditions = conditions_of(options, index);
+  const std::vector<RenderedStar> stars = field_of(options);
+
+  // Each star's defocus follows from where the dither puts it.
+  std::vector<double> defocus_um;
+  double lowest_um = conditions.defocus_um;
+  double highest_um = conditions.defocus_um;
+  for (const RenderedStar& star : stars) {
+    const double steps = field_focus_steps(options, star.x_px + conditions.shift_x_px,
+                                           star.y_px + conditions.shift_y_px);
+    defocus_um.push_back(conditions.defocus_um - steps * options.um_per_step);
+    lowest_um = std::min(lowest_um, defocus_um.back());
+    highest_um = std::max(highest_um, defocus_um.back());
+  }
+  const auto images = StarImages::make(options, lowest_um, highest_um, conditions.seeing_arcsec,
+                                       conditions.trail_px);
+  if (!images) return tl::unexpected(images.error());
+
+  const auto width = static_cast<std::size_t>(options.width_px);
+  const auto height = static_cast<std::size_t>(options.height_px);
+  std::vector<double> electrons(width * height);
+  for (std::size_t y = 0; y < height; ++y) {
+    for (std::size_t x = 0; x < width; ++x) {
+      const double along = static_cast<double>(x) / static_cast<double>(width - 1) +
+                           static_cast<double>(y) / static_cast<double>(height - 1);
+      electrons[y * width + x] = options.sky_electrons * conditions.sky_factor *
+                                 (1 + 0.5 * options.sky_gradient * (along - 1));
+    }
+  }
+  // A star is followed out to a hundredth of the noise of its pixels.
+  const double least = 0.01 * std::sqrt(options.sky_electrons * conditions.sky_factor +
+                                        options.read_noise_e * options.read_noise_e + 1);
+  std::vector<double> sizes_px;
+  for (std::size_t i = 0; i < stars.size(); ++i) {
+    images->add_star(electrons, options.width_px, options.height_px,
+                     stars[i].x_px + conditions.shift_x_px, stars[i].y_px + conditions.shift_y_px,
+                     defocus_um[i], stars[i].electrons * conditions.transmission, least);
+    sizes_px.push_back(images->half_flux_radius_px(defocus_um[i]));
+  }
+  for (const HotPixel& pixel : hot_pixels_of(options)) {
+    electrons[static_cast<std::size_t>(pixel.y_px) * width +
+              static_cast<std::size_t>(pixel.x_px)] += pixel.electrons;
+  }
+
+  Exposure exposure;
+  exposure.pixels_adu.resize(electrons.size());
+  Random random(options.seed, static_cast<std::uint64_t>(Purpose::photons),
+                static_cast<std::uint64_t>(index));
+  for (std::size_t i = 0; i < electrons.size(); ++i) {
+    const double collected =
+        random.poisson(std::max(electrons[i], 0.0)) + options.read_noise_e * random.normal();
+    const double adu = std::round(collected / options.gain_e_per_adu + options.bias_adu);
+    exposure.pixels_adu[i] =
+        static_cast<std::uint16_t>(std::clamp(adu, 0.0, std::floor(options.saturation_adu)));
+  }
+
+  exposure.truth.file = conditions.file;
+  exposure.truth.position_steps = conditions.position_steps;
+  exposure.truth.defocus_um = conditions.defocus_um;
+  exposure.truth.seeing_arcsec = conditions.seeing_arcsec;
+  exposure.truth.hfr_px =
+      sizes_px.empty() ? images->half_flux_radius_px(conditions.defocus_um) : median(sizes_px);
+  exposure.truth.shift_x_px = conditions.shift_x_px;
+  exposure.truth.shift_y_px = conditions.shift_y_px;
+  exposure.truth.transmission = conditions.transmission;
+  return exposure;
+}
+
+std::vector<Card> header_of(const RenderOptions& options, int index) {
+  const Conditions conditions = conditions_of(options, index);
+  return {
+      {"OBJECT", std::string("SYNTHETIC FIELD"), "rendered, not observed"},
+      {"INSTRUME", std::string("SIMULATED CAMERA"), ""},
+      {"IMAGETYP", std::string("LIGHT"), ""},
+      {"DATE-OBS", conditions.time_utc, "start of exposure, UTC"},
+      {"EXPTIME", options.exposure_s, "[s] exposure"},
+      {"FILTER", options.filter, ""},
+      {"FOCUSPOS", conditions.position_steps, "[steps] commanded focuser position"},
+      {"FOCTEMP", conditions.temperature_c, "[deg C] temperature at the focuser"},
+      {"FOCALLEN", options.focal_length_mm, "[mm] focal length"},
+      {"APTDIA", options.focal_length_mm / options.f_number, "[mm] aperture"},
+      {"XPIXSZ", options.pixel_um, "[um] pixel, binning applied"},
+      {"YPIXSZ", options.pixel_um, "[um] pixel, binning applied"},
+      {"XBINNING", 1, ""},
+      {"YBINNING", 1, ""},
+      {"EGAIN", options.gain_e_per_adu, "electrons per ADU"},
+      {"RDNOISE", options.read_noise_e, "[electrons] read noise"},
+      {"SATURATE", std::floor(options.saturation_adu), "[ADU] level where pixels clip"},
+  };
+}
+
+HeaderFacts facts_of(const RenderOptions& options, int index) {
+  const Conditions conditions = conditions_of(options, index);
+  HeaderFacts facts;
+  facts.position_steps = conditions.position_steps;
+  facts.temperature_c = conditions.temperature_c;
+  facts.filter = options.filter;
+  facts.exposure_s = options.exposure_s;
+  facts.time_utc = conditions.time_utc;
+  facts.gain_e_per_adu = options.gain_e_per_adu;
+  facts.read_noise_e = options.read_noise_e;
+  facts.saturation_adu = std::floor(options.saturation_adu);
+  facts.pixel_um = options.pixel_um;
+  facts.focal_length_mm = options.focal_length_mm;
+  facts.aperture_mm = options.focal_length_mm / options.f_number;
+  facts.keywords = {
+      {"position_steps", "FOCUSPOS"},  {"temperature_c", "FOCTEMP"},   {"filter", "FILTER"},
+      {"exposure_s", "EXPTIME"},       {"time_utc", "DATE-OBS"},       {"gain_e_per_adu", "EGAIN"},
+      {"read_noise_e", "RDNOISE"},     {"saturation_adu", "SATURATE"}, {"pixel_um", "XPIXSZ"},
+      {"focal_length_mm", "FOCALLEN"}, {"aperture_mm", "APTDIA"}};
+  return facts;
+}
+
+}  // namespace starwaist::render

@@ -1,0 +1,178 @@
+#include <cmath>
+#include <cstddef>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+#include <string>
+#include <system_error>
+#include <utility>
+#include <vector>
+
+#include "render/best_focus.h"
+#include "render/exposure.h"
+#include "render/frame_file.h"
+#include "render/scene.h"
+#include "render/truth_json.h"
+#include "starwaist/render.h"
+#include "starwaist/rig.h"
+
+namespace starwaist {
+
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr const char* kTruthFile = "truth.json";
+
+Result<RenderOptions> checked_run(const RenderOptions& given) {
+  auto options = checked(given);
+  if (options && options->positions_steps.empty()) {
+    return fail(ErrorCode::invalid_argument, "positions_steps is empty",
+                "Give at least one focuser position");
+  }
+  return options;
+}
+
+// The run's part of the truth, frames left out.
+Result<RenderTruth> truth_of_field(const RenderOptions& options) {
+  const auto best = render::best_focus_of(options);
+  if (!best) return tl::unexpected(best.error());
+  RenderTruth truth;
+  truth.best_focus_steps = best->position_steps;
+  truth.best_hfr_px = best->hfr_px;
+  truth.critical_focus_zone_steps =
+      4 * kReferenceWavelengthUm * options.f_number * options.f_number / options.um_per_step;
+  truth.stars = render::field_of(options);
+  truth.options = options;
+  return truth;
+}
+
+tl::unexpected<Error> folder_failure(const fs::path& folder, const std::string& why,
+                                     const std::string& remedy) {
+  return fail(ErrorCode::cannot_write, folder.string() + ": " + why, remedy);
+}
+
+Result<void> write_text(const fs::path& path, const std::string& text) {
+  const fs::path part = path.string() + ".part";
+  std::error_code error;
+  {
+    std::ofstream out(part, std::ios::binary);
+    out << text;
+    out.flush();
+    if (!out) {
+      fs::remove(part, error);
+      return folder_failure(path, "cannot be written", "Check the folder's rights and free space");
+    }
+  }
+  fs::rename(part, path, error);
+  if (error) {
+    const std::string why = error.message();
+    fs::remove(part, error);
+    return folder_failure(path, why, "Check the folder's rights");
+  }
+  return {};
+}
+
+// Makes the folder, or checks that it may be written into, and clears an older run away.
+Result<void> prepare_folder(const fs::path& folder, bool force) {
+  std::error_code error;
+  const fs::file_status status = fs::status(folder, error);
+  if (fs::exists(status) && !fs::is_directory(status)) {
+    return folder_failure(folder, "is a file", "Name a folder");
+  }
+  fs::create_directories(folder, error);
+  if (error) return folder_failure(folder, error.message(), "Name a folder that can be made");
+  const bool empty = fs::is_empty(folder, error);
+  if (error) return folder_failure(folder, error.message(), "Check the folder's rights");
+  if (empty) return {};
+  if (!force) {
+    return folder_failure(folder, "is not empty",
+                          "Name another folder, or use --force to replace a run in it");
+  }
+  // The truth goes first, so that it never stands beside frames that it does not describe.
+  std::ifstream in(folder / kTruthFile, std::ios::binary);
+  const std::string text((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+  in.close();
+  const std::vector<std::string> files = render::frames_named_by(text);
+  if (files.empty()) return {};
+  fs::remove(folder / kTruthFile, error);
+  for (const std::string& file : files) {
+    // Only plain names of the kind written here, whatever the file says.
+    if (file == fs::path(file).filename() && file.rfind("frame_", 0) == 0) {
+      fs::remove(folder / file, error);
+    }
+  }
+  return {};
+}
+
+}  // namespace
+
+Result<Frame> render_frame(const RenderOptions& given, int index) {
+  const auto options = checked_run(given);
+  if (!options) return tl::unexpected(options.error());
+  if (index < 0 || static_cast<std::size_t>(index) >= options->positions_steps.size()) {
+    return fail(ErrorCode::invalid_argument,
+                "frame " + std::to_string(index) + " is not in the run",
+                "Give an index from 0 to the number of positions less one");
+  }
+  auto exposure = render::expose(*options, index);
+  if (!exposure) return tl::unexpected(exposure.error());
+  Frame frame;
+  frame.file = exposure->truth.file;
+  frame.pixels =
+      PixelBuffer(options->width_px, options->height_px, std::move(exposure->pixels_adu));
+  frame.facts = render::facts_of(*options, index);
+  return frame;
+}
+
+Result<RenderTruth> render_truth(const RenderOptions& given) {
+  const auto options = checked_run(given);
+  if (!options) return tl::unexpected(options.error());
+  auto truth = truth_of_field(*options);
+  if (!truth) return truth;
+  for (std::size_t i = 0; i < options->positions_steps.size(); ++i) {
+    auto exposure = render::expose(*options, static_cast<int>(i));
+    if (!exposure) return tl::unexpected(exposure.error());
+    truth->frames.push_back(exposure->truth);
+  }
+  return truth;
+}
+
+Result<RenderTruth> render_run(const RenderOptions& given, const std::string& folder, bool force) {
+  const auto options = checked_run(given);
+  if (!options) return tl::unexpected(options.error());
+  auto truth = truth_of_field(*options);
+  if (!truth) return truth;
+  const fs::path home(folder);
+  if (const auto prepared = prepare_folder(home, force); !prepared) {
+    return tl::unexpected(prepared.error());
+  }
+  const auto undo = [&] {
+    std::error_code ignored;
+    for (const RenderedFrame& frame : truth->frames) fs::remove(home / frame.file, ignored);
+  };
+  for (std::size_t i = 0; i < options->positions_steps.size(); ++i) {
+    const int index = static_cast<int>(i);
+    const auto exposure = render::expose(*options, index);
+    if (!exposure) {
+      undo();
+      return tl::unexpected(exposure.error());
+    }
+    const auto written =
+        render::write_frame_file((home / exposure->truth.file).string(),
+                                 {options->width_px, options->height_px, exposure->pixels_adu},
+                                 render::header_of(*options, index), options->tile_compressed);
+    if (!written) {
+      undo();
+      return tl::unexpected(written.error());
+    }
+    truth->frames.push_back(exposure->truth);
+  }
+  if (const auto written = write_text(home / kTruthFile, render::truth_json(*truth)); !written) {
+    undo();
+    return tl::unexpected(written.error());
+  }
+  return truth;
+}
+
+}  // namespace starwaist
