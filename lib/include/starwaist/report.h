@@ -3,10 +3,12 @@
 // Module: report. May include: all others.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "starwaist/error.h"
+#include "starwaist/render.h"
 #include "starwaist/run.h"
 #include "starwaist/stars.h"
 
@@ -19,25 +21,46 @@ struct MeasureJsonOptions {
 };
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options = {});
 Result<std::string> fit_json(const RunFit& run);
+Result<std::string> truth_json(const RenderTruth& truth);
 
 // One row a frame; the headings are the JSON keys.
 std::string measure_csv(const std::vector<FrameMeasurement>& frames);
 
-// For people: a table of frames or points, then the answer in words.
+// For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.
 std::string measure_table(const RunMeasurement& run);
 std::string fit_table(const RunFit& run);
 
-// The focus curve: points with error bars, the curve, best focus with its interval, the zone,
-// rejected points marked. PNG or SVG by the ending of `path`. Errors: invalid_argument for another
-// ending, cannot_write.
-Result<void> write_focus_plot(const RunFit& run, const std::string& path);
+enum class FigureFormat { png, svg };
 
-// A PNG of the frame, stretched for the eye, with the measured stars marked.
+// By the ending .png or .svg, in any case; absent for others.
+std::optional<FigureFormat> figure_format(const std::string& path);
+
+// The focus curve as the bytes of a picture: points with error bars, the curve, best focus with its
+// interval, the critical focus zone, rejected points marked, residuals below. Drawn by the program
+// gnuplot, found on PATH. Errors: cannot_write where gnuplot is absent or fails.
+Result<std::string> focus_plot(const RunFit& run, FigureFormat format);
+
+// focus_plot into a file, by write_whole_file. Errors: invalid_argument for another ending,
+// cannot_write.
+Result<void> write_focus_plot(const RunFit& run, const std::string& path,
+                              const std::vector<std::string>& protected_paths = {});
+
+// A PNG of the frame, stretched for the eye, with the measured stars marked: a green circle (1.5
+// half-flux radii and 2 px more) for a star that counts, an orange square for a saturated one, a
+// blue square for a blended one, a grey circle for one at the edge. Large frames are halved until
+// their longer side is at most 4096 px. Errors: those of read_frame and write_whole_file.
 Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement& frame,
-                           const std::string& png_path);
+                           const std::string& png_path,
+                           const std::vector<std::string>& protected_paths = {});
+
+// Whether write_whole_file could write `path`, without touching anything; for use before the work.
+// Refused (cannot_write): a folder, a special file, any of `protected_paths` (the inputs; compared
+// by resolved name and by inode), any frame or ledger, a folder that is absent or not writable.
+Result<void> check_output_file(const std::string& path,
+                               const std::vector<std::string>& protected_paths = {});
 
 // Writes `content` under another name beside `path` and renames it, so that the file is whole or
-// absent. Refuses (cannot_write) to replace a folder or any of `protected_paths` (the inputs).
+// absent, after the checks of check_output_file. A symbolic link is followed.
 Result<void> write_whole_file(const std::string& path, const std::string& content,
                               const std::vector<std::string>& protected_paths = {});
 

@@ -1,0 +1,97 @@
+// The one encoder from described structs (fields.h) to JSON. Key order is the order of the list.
+//
+// Private header of module report.
+#pragma once
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <type_traits>
+#include <utility>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+#include "starwaist/render.h"
+
+namespace starwaist::report {
+
+using Json = nlohmann::ordered_json;
+
+inline std::string enum_name(SeeingProfile profile) { return seeing_profile_name(profile); }
+
+// Collects the first number that may not be written, with the path of keys that leads to it.
+// Encoding goes on behind it, so that the encoder itself needs no Result at every level.
+class Encoder {
+ public:
+  template <class Value>
+  Json encode(const Value& value, const std::string& path) {
+    if constexpr (Described<Value>) {
+      Json object = Json::object();
+      for_each_field(value, [&](const auto& f, const auto& member) {
+        const std::string name(f.name);
+        object[name] = encode(member, path.empty() ? name : path + "." + name);
+      });
+      return object;
+    } else if constexpr (std::is_enum_v<Value>) {
+      return enum_name(value);
+    } else {
+      return encode_value(value, path);
+    }
+  }
+
+  // `json`, or the error (numerical) that names the offending key.
+  Result<Json> finished(Json json) const {
+    if (not_finite_.empty()) return json;
+    return fail(ErrorCode::numerical, not_finite_ + ": not a finite number, so nothing is written",
+                "This is a fault of the program; please report it with the input");
+  }
+
+ private:
+  Json encode_value(double value, const std::string& path) {
+    if (std::isfinite(value)) return value;
+    if (not_finite_.empty()) not_finite_ = path;
+    return nullptr;
+  }
+  template <class Integer>
+  requires std::is_integral_v<Integer> Json encode_value(Integer value, const std::string&) {
+    return value;
+  }
+  Json encode_value(const std::string& value, const std::string&) { return value; }
+  Json encode_value(const Interval& value, const std::string& path) {
+    return Json::array({encode(value.low, path + "[0]"), encode(value.high, path + "[1]")});
+  }
+  template <class Value>
+  Json encode_value(const std::optional<Value>& value, const std::string& path) {
+    return value ? encode(*value, path) : Json(nullptr);
+  }
+  template <class Value>
+  Json encode_value(const std::vector<Value>& values, const std::string& path) {
+    Json array = Json::array();
+    std::size_t index = 0;
+    for (const auto& value : values) {
+      array.push_back(encode(value, path + "[" + std::to_string(index++) + "]"));
+    }
+    return array;
+  }
+  // Named values are an object; a name that comes twice keeps its last value.
+  template <class Value>
+  Json encode_value(const std::vector<std::pair<std::string, Value>>& values,
+                    const std::string& path) {
+    Json object = Json::object();
+    for (const auto& [name, value] : values) object[name] = encode(value, path + "." + name);
+    return object;
+  }
+
+  std::string not_finite_;
+};
+
+// Text for a file: indented by two, line break at the end. Bytes that are no UTF-8 (from a file
+// name) become U+FFFD.
+inline std::string json_text(const Json& json) {
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
+}  // namespace starwaist::report

@@ -1,0 +1,542 @@
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <string>
+#include <vector>
+
+#include "report/child_process.h"
+#include "report/text_table.h"
+#include "report/words.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+namespace {
+
+// Okabe & Ito's palette, told apart by the colour-blind (from memory), and greys.
+constexpr const char* kPointColor = "#0072B2";
+constexpr const char* kCurveColor = "#D55E00";
+constexpr const char* kOtherCurveColor = "#999999";
+constexpr const char* kBestColor = "#00694E";
+constexpr const char* kIntervalColor = "#A9DBCB";
+constexpr const char* kZoneColor = "#E8F4F0";
+constexpr const char* kRejectedColor = "#7A7A7A";
+constexpr const char* kInkColor = "#333333";
+constexpr int kCurveSamples = 400;
+constexpr std::size_t kMostLabels = 8;  // labels of rejected points; more would cover the figure
+constexpr std::chrono::seconds kGnuplotLimit{60};
+
+// A gnuplot string that is only ever text: everything but plain letters, digits and a few marks is
+// written as an octal escape, so no quote, backquote, backslash, $ or @ of a file name reaches
+// gnuplot's parser.
+std::string quoted(const std::string& text) {
+  constexpr std::string_view kPlain = " .,:;()+-=/_";
+  std::string result = "\"";
+  for (const char c : report::printable(text)) {
+    const auto byte = static_cast<unsigned char>(c);
+    const bool letter = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
+    if (letter || kPlain.find(c) != std::string_view::npos) {
+      result += c;
+    } else {
+      result += {'\\', static_cast<char>('0' + (byte >> 6)),
+                 static_cast<char>('0' + ((byte >> 3) & 7)), static_cast<char>('0' + (byte & 7))};
+    }
+  }
+  return result + "\"";
+}
+
+// Twelve significant digits without the locale.
+std::string number(double value) {
+  if (value == 0) return "0";
+  const int leading = static_cast<int>(std::floor(std::log10(std::abs(value))));
+  return format_fixed(value, std::clamp(11 - leading, 0, 300));
+}
+
+struct Range {
+  double low = std::numeric_limits<double>::infinity();
+  double high = -std::numeric_limits<double>::infinity();
+
+  void include(double value) {
+    low = std::min(low, value);
+    high = std::max(high, value);
+  }
+  [[nodiscard]] bool empty() const { return !(low <= high); }
+  [[nodiscard]] double width() const { return high - low; }
+  // Room of `fraction` of the width on both sides; some width even for a single value.
+  void pad(double fraction) {
+    if (!(width() > 1e-9 * std::abs(low))) {
+      const double room = std::max(1e-3, 0.1 * std::abs(low));
+      low -= room;
+      high += room;
+    }
+    const double room = fraction * width();
+    low -= room;
+    high += room;
+  }
+};
+
+class FocusFigure {
+ public:
+  FocusFigure(const RunFit& run, FigureFormat format) : fit_(run.fit), format_(format) {
+    for (const auto& model : fit_.models) {
+      if (fit_.chosen && model.model == *fit_.chosen) chosen_ = &model;
+    }
+    find_ranges();
+  }
+
+  [[nodiscard]] std::string script() const {
+    std::string text = terminal();
+    text += "set encoding utf8\nset termoption noenhanced\n";
+    text += data();
+    text += "set multiplot\n";
+    text += std::string("set border 3 lw 1 lc rgb '") + kInkColor + "'\n";
+    text += "set tics nomirror out scale 0.6 textcolor rgb '" + std::string(kInkColor) + "'\n";
+    text += "set lmargin at screen 0.085\nset rmargin at screen 0.965\n";
+    text += "set xrange [" + number(x_.low) + ":" + number(x_.high) + "]\n";
+    text += curve_panel();
+    if (chosen_ != nullptr) text += residual_panel();
+    text += "unset multiplot\n";
+    return text;
+  }
+
+  [[nodiscard]] std::string title() const {
+    return "Best focus " + report::best_focus_words(fit_) + " - " + fit_.verdict;
+  }
+
+  [[nodiscard]] std::string subtitle() const {
+    std::string text;
+    const auto add = [&](const std::string& part) { text += (text.empty() ? "" : ", ") + part; };
+    if (const auto words =
+            report::interval_words(fit_.interval_95_steps, fit_.best_focus_sigma_steps);
+        !words.empty()) {
+      add("95 % interval " + words);
+    }
+    if (fit_.critical_focus_zone_steps) {
+      add("focus zone " + format_like_sigma(*fit_.critical_focus_zone_steps, std::nullopt) +
+          " steps wide");
+    }
+    if (fit_.probability_in_zone) {
+      add("inside it with " + report::percent_words(*fit_.probability_in_zone));
+    }
+    if (text.empty() && !fit_.reasons.empty()) text = fit_.reasons.front();
+    return report::shortened(report::printable(text), 120);
+  }
+
+ private:
+  // Ranges follow the points that count; a rejected point far outside is drawn at the rim instead
+  // of squeezing the curve.
+  void find_ranges() {
+    Range every_x;
+    Range every_y;
+    for (const auto& point : fit_.points) {
+      if (!point.size_px) continue;
+      every_x.include(point.position_steps);
+      every_y.include(*point.size_px);
+      if (!point.used) continue;
+      const double sigma = point.sigma_px.value_or(0);
+      x_.include(point.position_steps);
+      y_.include(*point.size_px - sigma);
+      y_.include(*point.size_px + sigma);
+    }
+    if (x_.empty()) {
+      x_ = every_x;
+      y_ = every_y;
+    }
+    if (x_.empty()) {
+      x_.include(0);
+      y_.include(1);
+    }
+    const Range used_x = x_;
+    const Range used_y = y_;
+    // Best focus belongs in the figure unless it is far off the sweep.
+    if (fit_.best_focus_steps && *fit_.best_focus_steps > used_x.low - 0.5 * used_x.width() &&
+        *fit_.best_focus_steps < used_x.high + 0.5 * used_x.width()) {
+      x_.include(*fit_.best_focus_steps);
+    }
+    if (chosen_ != nullptr && chosen_->min_size_px &&
+        *chosen_->min_size_px > used_y.low - 0.5 * used_y.width()) {
+      y_.include(std::min(*chosen_->min_size_px, used_y.high));
+    }
+    for (const auto& point : fit_.points) {
+      if (!point.size_px || point.used) continue;
+      if (point.position_steps > used_x.low - 0.4 * used_x.width() &&
+          point.position_steps < used_x.high + 0.4 * used_x.width()) {
+        x_.include(point.position_steps);
+      }
+      if (*point.size_px > used_y.low - 0.4 * used_y.width() &&
+          *point.size_px < used_y.high + 0.4 * used_y.width()) {
+        y_.include(*point.size_px);
+      }
+    }
+    x_.pad(0.06);
+    y_.pad(0.08);
+    y_.low = std::max(y_.low, 0.0);  // a size below nought means nothing
+  }
+
+  [[nodiscard]] bool off_scale(const CurvePoint& point) const {
+    return point.position_steps < x_.low || point.position_steps > x_.high ||
+           *point.size_px < y_.low || *point.size_px > y_.high;
+  }
+
+  [[nodiscard]] std::string terminal() const {
+    // 96 dpi; fonts by fontconfig, which takes the nearest where DejaVu Sans is missing.
+    if (format_ == FigureFormat::png) {
+      return "set terminal pngcairo noenhanced size 1280,920 font \"DejaVu Sans,13\" "
+             "linewidth 1.5 rounded background rgb 'white'\n";
+    }
+    return "set terminal svg noenhanced size 1280,920 dynamic font \"DejaVu Sans,17\" "
+           "linewidth 1.5 rounded background rgb 'white'\n";
+  }
+
+  [[nodiscard]] std::string data() const {
+    std::string used = "$used << EOD\n";
+    std::string bars = "$bars << EOD\n";
+    std::string rejected = "$rejected << EOD\n";
+    std::string off = "$off << EOD\n";
+    std::string residual = "$residual << EOD\n";
+    std::string residual_bars = "$residual_bars << EOD\n";
+    for (const auto& point : fit_.points) {
+      if (!point.size_px) continue;
+      const std::string at = number(point.position_steps);
+      const std::string here = at + " " + number(*point.size_px);
+      if (!point.used) {
+        if (off_scale(point)) {
+          off += number(std::clamp(point.position_steps, x_.low, x_.high)) + " " +
+                 number(std::clamp(*point.size_px, y_.low, y_.high)) + "\n";
+        } else {
+          rejected += here + "\n";
+        }
+        continue;
+      }
+      used += here + "\n";
+      if (point.sigma_px) bars += here + " " + number(*point.sigma_px) + "\n";
+      if (const auto expected = expected_size(point)) {
+        const std::string rest = at + " " + number(*point.size_px - *expected);
+        residual += rest + "\n";
+        if (point.sigma_px) residual_bars += rest + " " + number(*point.sigma_px) + "\n";
+      }
+    }
+    std::string text;
+    for (auto* block : {&used, &bars, &rejected, &off, &residual, &residual_bars}) {
+      text += *block + "EOD\n";
+    }
+    for (std::size_t m = 0; m < fit_.models.size(); ++m) {
+      text += "$curve" + std::to_string(m) + " << EOD\n";
+      for (int i = 0; i <= kCurveSamples; ++i) {
+        const double position = x_.low + x_.width() * i / kCurveSamples;
+        const auto size = curve_size_px(fit_.models[m], position);
+        // A blank line breaks the line where the curve leaves the panel.
+        text += size && *size >= y_.low && *size <= y_.high
+                    ? number(position) + " " + number(*size) + "\n"
+                    : std::string("\n");
+      }
+      text += "EOD\n";
+    }
+    return text;
+  }
+
+  [[nodiscard]] std::optional<double> expected_size(const CurvePoint& point) const {
+    if (chosen_ == nullptr) return std::nullopt;
+    return curve_size_px(*chosen_, point.position_steps);
+  }
+
+  // A band over the whole height between two positions; open ends reach the rim.
+  [[nodiscard]] std::string band(int id, std::optional<double> low, std::optional<double> high,
+                                 const char* color) const {
+    const double from = std::clamp(low.value_or(x_.low), x_.low, x_.high);
+    const double to = std::clamp(high.value_or(x_.high), x_.low, x_.high);
+    if (!(from < to)) return {};
+    return "set object " + std::to_string(id) + " rectangle from first " + number(from) +
+           ",graph 0 to first " + number(to) +
+           ",graph 1 behind fillstyle solid noborder fillcolor rgb '" + color + "'\n";
+  }
+
+  [[nodiscard]] bool has_interval() const {
+    return fit_.interval_95_steps.low || fit_.interval_95_steps.high;
+  }
+
+  [[nodiscard]] std::string bands() const {
+    std::string text;
+    if (fit_.best_focus_steps && fit_.critical_focus_zone_steps) {
+      const double half = *fit_.critical_focus_zone_steps / 2;
+      text += band(1, *fit_.best_focus_steps - half, *fit_.best_focus_steps + half, kZoneColor);
+    }
+    if (has_interval()) {
+      text += band(2, fit_.interval_95_steps.low, fit_.interval_95_steps.high, kIntervalColor);
+    }
+    if (best_in_sight()) {
+      const std::string at = number(*fit_.best_focus_steps);
+      text += "set arrow 1 from first " + at + ",graph 0 to first " + at +
+              ",graph 1 nohead back linewidth 1.5 linecolor rgb '" + kBestColor + "'\n";
+    }
+    return text;
+  }
+
+  [[nodiscard]] bool best_in_sight() const {
+    return fit_.best_focus_steps && *fit_.best_focus_steps >= x_.low &&
+           *fit_.best_focus_steps <= x_.high;
+  }
+
+  [[nodiscard]] std::string rejection_labels() const {
+    std::string text;
+    std::size_t labels = 0;
+    const auto count = std::count_if(fit_.points.begin(), fit_.points.end(),
+                                     [](const CurvePoint& p) { return p.size_px && !p.used; });
+    if (static_cast<std::size_t>(count) > kMostLabels) return text;
+    for (const auto& point : fit_.points) {
+      if (!point.size_px || point.used) continue;
+      const double at_x = std::clamp(point.position_steps, x_.low, x_.high);
+      const double at_y = std::clamp(*point.size_px, y_.low, y_.high);
+      const bool right_half = at_x > x_.low + 0.6 * x_.width();
+      std::string words = report::shortened(report::printable(point.file), 24);
+      if (off_scale(point)) {
+        words += ": " + format_fixed(*point.size_px, 1) + " px at " +
+                 format_fixed(point.position_steps, report::position_decimals(fit_.points));
+      }
+      text += "set label " + std::to_string(10 + labels++) + " " + quoted(words) + " at first " +
+              number(at_x) + ",first " + number(at_y) + (right_half ? " right" : " left") +
+              " offset character " + (right_half ? "-1.2" : "1.2") + "," +
+              (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") +
+              " noenhanced front font \",11\" textcolor rgb '" + kRejectedColor + "'\n";
+    }
+    return text;
+  }
+
+  // Font sizes in points for pngcairo; the SVG terminal counts in pixels.
+  [[nodiscard]] std::string font(int points) const {
+    return "font \"," + std::to_string(format_ == FigureFormat::png ? points : points * 4 / 3) +
+           "\"";
+  }
+
+  [[nodiscard]] std::string curve_panel() const {
+    const bool with_residuals = chosen_ != nullptr;
+    std::string text;
+    text += "set label 1 " + quoted(title()) + " at screen 0.085,0.957 left noenhanced " +
+            font(20) + " textcolor rgb '" + kInkColor + "'\n";
+    text += "set label 2 " + quoted(subtitle()) + " at screen 0.085,0.913 left noenhanced " +
+            font(13) + " textcolor rgb '#666666'\n";
+    text += "set tmargin at screen 0.87\nset bmargin at screen ";
+    text += with_residuals ? "0.345\n" : "0.10\n";
+    text += "set yrange [" + number(y_.low) + ":" + number(y_.high) + "]\n";
+    text += "set format y \"%.10g\"\n";
+    text += with_residuals ? "set format x \"\"\n" : "set format x \"%.10g\"\n";
+    if (!with_residuals) text += x_label();
+    const bool fwhm = fit_.size_measure == "fwhm";
+    text += "set ylabel " +
+            quoted(fwhm ? "full width at half maximum [px]" : "half-flux radius [px]") +
+            " offset 0.5,0 textcolor rgb '" + kInkColor + "'\n";
+    text += "set grid ytics linecolor rgb '#E3E3E3' linewidth 0.6\n";
+    text += bands() + rejection_labels();
+    text +=
+        "set key at graph 0.5,graph 0.985 center top vertical maxrows 8 Left reverse "
+        "samplen 2.2 spacing 1.15 noenhanced " +
+        font(11) + " textcolor rgb '" + kInkColor +
+        "' opaque fillcolor rgb '#FFFFFF' box "
+        "linecolor rgb '#DDDDDD' width 1 height 0.4\n";
+    text += "plot " + curve_plots() + "\n";
+    text += "unset label\nunset object\nunset arrow\n";
+    return text;
+  }
+
+  [[nodiscard]] std::string curve_plots() const {
+    std::vector<std::string> plots;
+    for (std::size_t m = 0; m < fit_.models.size(); ++m) {
+      const ModelFit& model = fit_.models[m];
+      if (!curve_size_px(model, x_.low)) continue;
+      std::string name = model.model;
+      if (model.weight && fit_.models.size() > 1) {
+        name += " (weight " + report::percent_words(*model.weight) + ")";
+      }
+      const bool main = &model == chosen_;
+      plots.push_back("$curve" + std::to_string(m) + " using 1:2 with lines " +
+                      (main ? std::string("linewidth 2.2 linecolor rgb '") + kCurveColor + "'"
+                            : std::string("linewidth 1.3 dashtype (8,5) linecolor rgb '") +
+                                  kOtherCurveColor + "'") +
+                      " title " + quoted(name));
+    }
+    const auto any = [&](const auto& test) {
+      return std::any_of(fit_.points.begin(), fit_.points.end(), test);
+    };
+    if (any([](const CurvePoint& p) { return p.size_px && p.used && p.sigma_px; })) {
+      plots.push_back(std::string("$bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.2 "
+                                  "linecolor rgb '") +
+                      kPointColor + "' notitle");
+    }
+    if (any([](const CurvePoint& p) { return p.size_px && p.used; })) {
+      plots.push_back(std::string("$used using 1:2 with points pointtype 7 pointsize 1.1 "
+                                  "linecolor rgb '") +
+                      kPointColor + "' title \"measured, with one standard error\"");
+    }
+    if (any([&](const CurvePoint& p) { return p.size_px && !p.used && !off_scale(p); })) {
+      plots.push_back(std::string("$rejected using 1:2 with points pointtype 2 pointsize 1.3 "
+                                  "linewidth 1.6 linecolor rgb '") +
+                      kRejectedColor + "' title \"not used\"");
+    }
+    if (any([&](const CurvePoint& p) { return p.size_px && !p.used && off_scale(p); })) {
+      plots.push_back(std::string("$off using 1:2 with points pointtype 8 pointsize 1.7 "
+                                  "linewidth 1.6 linecolor rgb '") +
+                      kRejectedColor + "' title \"not used, beyond the scale\"");
+    }
+    // Key entries of what is not drawn by plot.
+    if (best_in_sight()) {
+      plots.push_back(std::string("NaN with lines linewidth 1.5 linecolor rgb '") + kBestColor +
+                      "' title \"best focus\"");
+    }
+    if (has_interval()) {
+      plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
+                      kIntervalColor + "' title \"95 \\045 interval\"");
+    }
+    if (fit_.best_focus_steps && fit_.critical_focus_zone_steps) {
+      plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
+                      kZoneColor + "' title \"critical focus zone\"");
+    }
+    // An empty figure still needs something to plot.
+    if (plots.empty()) return "NaN notitle";
+    std::string text;
+    for (const auto& plot : plots) text += (text.empty() ? "" : ", ") + plot;
+    return text;
+  }
+
+  [[nodiscard]] std::string x_label() const {
+    return std::string("set xlabel \"focuser position [steps]\" textcolor rgb '") + kInkColor +
+           "'\n";
+  }
+
+  [[nodiscard]] std::string residual_panel() const {
+    double largest = 0;
+    for (const auto& point : fit_.points) {
+      const auto expected = expected_size(point);
+      if (!point.used || !point.size_px || !expected) continue;
+      largest =
+          std::max(largest, std::abs(*point.size_px - *expected) + point.sigma_px.value_or(0));
+    }
+    if (!(largest > 0)) largest = 0.01;
+    std::string text = "set tmargin at screen 0.305\nset bmargin at screen 0.105\nunset key\n";
+    text += "set format x \"%.10g\"\nset format y \"%.10g\"\n" + x_label();
+    text += std::string("set ylabel \"off curve [px]\" offset 0.5,0 textcolor rgb '") + kInkColor +
+            "'\n";
+    text += "set yrange [" + number(-1.25 * largest) + ":" + number(1.25 * largest) + "]\n";
+    text += "set ytics " + number(nice_step(largest)) + "\n";
+    text += bands();
+    text +=
+        std::string("plot 0 with lines linewidth 1.4 linecolor rgb '") + kCurveColor + "' notitle";
+    const auto with_sigma = std::any_of(fit_.points.begin(), fit_.points.end(), [](const auto& p) {
+      return p.size_px && p.used && p.sigma_px;
+    });
+    if (with_sigma) {
+      text += std::string(
+                  ", $residual_bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.2 "
+                  "linecolor rgb '") +
+              kPointColor + "' notitle";
+    }
+    text += std::string(
+                ", $residual using 1:2 with points pointtype 7 pointsize 0.9 linecolor "
+                "rgb '") +
+            kPointColor + "' notitle\n";
+    return text;
+  }
+
+  // 1, 2 or 5 times a power of ten, so that one or two ticks lie on each side of nought.
+  static double nice_step(double largest) {
+    const double power = std::pow(10.0, std::floor(std::log10(largest)));
+    const double digits = largest / power;
+    return power * (digits >= 5 ? 5 : digits >= 2 ? 2 : 1);
+  }
+
+  const FitResult& fit_;
+  FigureFormat format_;
+  const ModelFit* chosen_ = nullptr;
+  Range x_;
+  Range y_;
+};
+
+std::string xml_text(const std::string& text) {
+  std::string result;
+  for (const char c : text) {
+    switch (c) {
+      case '&':
+        result += "&amp;";
+        break;
+      case '<':
+        result += "&lt;";
+        break;
+      case '>':
+        result += "&gt;";
+        break;
+      default:
+        result += c;
+    }
+  }
+  return result;
+}
+
+// Replaces the words between <name> and </name> by `text`, for screen readers and file managers.
+void replace_element(std::string& svg, const std::string& name, const std::string& text) {
+  const auto begin = svg.find("<" + name + ">");
+  const auto end = svg.find("</" + name + ">");
+  if (begin == std::string::npos || end == std::string::npos || end < begin) return;
+  const auto first = begin + name.size() + 2;
+  svg.replace(first, end - first, xml_text(text));
+}
+
+}  // namespace
+
+std::optional<FigureFormat> figure_format(const std::string& path) {
+  const std::string name = lower_case(path);
+  const auto ends_with = [&](std::string_view ending) {
+    return name.size() > ending.size() &&
+           name.compare(name.size() - ending.size(), ending.size(), ending) == 0;
+  };
+  if (ends_with(".png")) return FigureFormat::png;
+  if (ends_with(".svg")) return FigureFormat::svg;
+  return std::nullopt;
+}
+
+Result<std::string> focus_plot(const RunFit& run, FigureFormat format) {
+  const FocusFigure figure(run, format);
+  // -d: no start-up files of the user. The picture comes on standard output, so that no file name
+  // takes part in the script.
+  auto drawn = report::run_child({"gnuplot", "-d"}, figure.script(), kGnuplotLimit);
+  if (!drawn) {
+    return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + drawn.error().message,
+                drawn.error().code == ErrorCode::not_found
+                    ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
+                    : "Leave out the figure");
+  }
+  const bool whole = format == FigureFormat::png ? drawn->out.compare(0, 4, "\x89PNG") == 0
+                                                 : drawn->out.find("</svg>") != std::string::npos;
+  if (drawn->exit_status != 0 || !whole) {
+    std::string words = report::printable(drawn->err);
+    words = report::shortened(trimmed(words), 160);
+    return fail(ErrorCode::cannot_write,
+                "the figure could not be drawn: gnuplot ended with status " +
+                    std::to_string(drawn->exit_status) + (words.empty() ? "" : ": " + words),
+                "Check that gnuplot has its pngcairo and svg terminals (Debian: gnuplot-nox), or "
+                "leave out the figure");
+  }
+  std::string picture = std::move(drawn->out);
+  if (format == FigureFormat::svg) {
+    replace_element(picture, "title", "Focus curve: " + report::printable(figure.title()));
+    replace_element(
+        picture, "desc",
+        "Star size against focuser position, with the fitted curve and its residuals. " +
+            figure.subtitle());
+  }
+  return picture;
+}
+
+Result<void> write_focus_plot(const RunFit& run, const std::string& path,
+                              const std::vector<std::string>& protected_paths) {
+  const auto format = figure_format(path);
+  if (!format) {
+    return fail(ErrorCode::invalid_argument, path + ": a figure's name ends in .png or .svg",
+                "Name it so");
+  }
+  if (auto allowed = check_output_file(path, protected_paths); !allowed) return allowed;
+  const auto picture = focus_plot(run, *format);
+  if (!picture) return tl::unexpected<Error>(picture.error());
+  return write_whole_file(path, *picture, protected_paths);
+}
+
+}  // namespace starwaist

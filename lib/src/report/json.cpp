@@ -1,0 +1,69 @@
+#include "report/encode.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+namespace {
+
+// The rig has no field list of its own: these are its keys, those of the command line's options.
+report::Json rig_json(const Rig& rig, report::Encoder& encoder) {
+  report::Json object = report::Json::object();
+  const auto put = [&](const char* name, const auto& value) {
+    object[name] = encoder.encode(value, std::string("rig.") + name);
+  };
+  put("focal_length_mm", rig.focal_length_mm);
+  put("aperture_mm", rig.aperture_mm);
+  put("f_number", rig.focal_ratio());
+  put("obstruction", rig.obstruction);
+  put("pixel_um", rig.pixel_um);
+  put("um_per_step", rig.um_per_step);
+  put("wavelength_um", rig.wavelength_um);
+  put("seeing_arcsec", rig.seeing_arcsec);
+  put("focus_um_per_c", rig.focus_um_per_c);
+  put("gain_e_per_adu", rig.gain_e_per_adu);
+  put("read_noise_e", rig.read_noise_e);
+  put("saturation_adu", rig.saturation_adu);
+  put("min_position_steps", rig.min_position_steps);
+  put("max_position_steps", rig.max_position_steps);
+  return object;
+}
+
+Result<std::string> text_of(const Result<report::Json>& json) {
+  if (!json) return tl::unexpected<Error>(json.error());
+  return report::json_text(*json);
+}
+
+}  // namespace
+
+Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
+  report::Encoder encoder;
+  report::Json object = {{"schema", "starwaist/measure/1"}};
+  object["frames"] = report::Json::array();
+  for (std::size_t i = 0; i < run.frames.size(); ++i) {
+    report::Json frame =
+        encoder.encode(run.frames[i], std::string("frames[") + std::to_string(i) + "]");
+    if (!options.stars) frame.erase("stars");
+    object["frames"].push_back(std::move(frame));
+  }
+  object["skipped"] = encoder.encode(run.skipped, "skipped");
+  object["rig"] = rig_json(run.rig, encoder);
+  return text_of(encoder.finished(std::move(object)));
+}
+
+Result<std::string> fit_json(const RunFit& run) {
+  report::Encoder encoder;
+  report::Json object = {{"schema", "starwaist/fit/1"}};
+  object.update(encoder.encode(run.fit, ""));
+  object["skipped"] = encoder.encode(run.skipped, "skipped");
+  object["rig"] = rig_json(run.rig, encoder);
+  return text_of(encoder.finished(std::move(object)));
+}
+
+Result<std::string> truth_json(const RenderTruth& truth) {
+  report::Encoder encoder;
+  report::Json object = {{"schema", "starwaist/truth/1"}};
+  object.update(encoder.encode(truth, ""));
+  return text_of(encoder.finished(std::move(object)));
+}
+
+}  // namespace starwaist

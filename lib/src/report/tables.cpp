@@ -1,0 +1,234 @@
+#include <algorithm>
+#include <string>
+#include <vector>
+
+#include "report/text_table.h"
+#include "report/words.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+namespace {
+
+using report::Align;
+using report::aligned_table;
+using report::Column;
+using report::printable;
+using report::shortened;
+using report::wrapped;
+
+// What is left of an 80-column line beside the numbers.
+constexpr std::size_t kFileWidth = 24;
+
+template <class Value>
+std::string fixed_or_empty(const std::optional<Value>& value, int decimals) {
+  return value ? format_fixed(static_cast<double>(*value), decimals) : std::string();
+}
+
+std::string dash_if_empty(std::string text) { return text.empty() ? "-" : text; }
+
+// A column that is empty throughout is dropped by aligned_table; in one that is not, a missing
+// value shows as a dash.
+void dash_gaps(std::vector<std::vector<std::string>>& rows) {
+  if (rows.empty()) return;
+  for (std::size_t c = 0; c < rows.front().size(); ++c) {
+    const bool used =
+        std::any_of(rows.begin(), rows.end(), [&](const auto& row) { return !row[c].empty(); });
+    if (!used) continue;
+    for (auto& row : rows) row[c] = dash_if_empty(row[c]);
+  }
+}
+
+std::string count_words(std::size_t count, const std::string& one, const std::string& many) {
+  return std::to_string(count) + " " + (count == 1 ? one : many);
+}
+
+std::string bullets(const std::vector<std::string>& lines) {
+  std::string text;
+  for (const auto& line : lines) text += wrapped(printable(line), "  - ");
+  return text;
+}
+
+// "name   text" with the names of the answer in one column.
+std::string answer_line(const std::string& name, const std::string& text) {
+  constexpr std::size_t kNameWidth = 15;
+  std::string first = name + ":";
+  first.resize(std::max(kNameWidth, first.size() + 1), ' ');
+  return wrapped(text, first);
+}
+
+std::string verdict_words(const std::string& verdict) {
+  if (verdict == "trusted") return "trusted: this position can be used as it is";
+  if (verdict == "doubtful") return "doubtful: take the position as a hint, see below";
+  if (verdict == "unusable") return "unusable: this run gives no position to rely on, see below";
+  return verdict;
+}
+
+std::string zone_words(const FitResult& fit) {
+  std::string text =
+      format_like_sigma(*fit.critical_focus_zone_steps, std::nullopt) + " steps wide";
+  if (fit.probability_in_zone) {
+    text += "; true best focus is within half of that with " +
+            report::percent_words(*fit.probability_in_zone) + " probability";
+  }
+  return text;
+}
+
+std::string models_table(const FitResult& fit) {
+  std::vector<std::vector<std::string>> rows;
+  for (const auto& model : fit.models) {
+    std::string best = "not found";
+    std::string sigma;
+    if (model.best_focus_steps) {
+      best = format_like_sigma(*model.best_focus_steps, model.best_focus_sigma_steps);
+      if (model.best_focus_sigma_steps) {
+        sigma = format_like_sigma(*model.best_focus_sigma_steps, model.best_focus_sigma_steps);
+      }
+    }
+    rows.push_back({model.model, best, sigma, fixed_or_empty(model.min_size_px, 2),
+                    fixed_or_empty(model.r_squared, 4),
+                    model.weight ? format_fixed(100 * *model.weight, 0) : std::string()});
+  }
+  dash_gaps(rows);
+  return aligned_table({{"Curve", "", Align::left},
+                        {"Best focus", "steps"},
+                        {"±", "steps"},
+                        {"Smallest", "px"},
+                        {"R squared", ""},
+                        {"Weight", "%"}},
+                       rows);
+}
+
+std::string points_table(const FitResult& fit) {
+  const auto chosen =
+      std::find_if(fit.models.begin(), fit.models.end(),
+                   [&](const ModelFit& model) { return fit.chosen && model.model == *fit.chosen; });
+  const int decimals = report::position_decimals(fit.points);
+  std::vector<std::vector<std::string>> rows;
+  for (const auto& point : fit.points) {
+    std::string off_curve;
+    if (chosen != fit.models.end() && point.size_px) {
+      const auto expected = curve_size_px(*chosen, point.position_steps);
+      if (expected) {
+        const double difference = *point.size_px - *expected;
+        off_curve = (difference >= 0 ? "+" : "") + format_fixed(difference, 2);
+      }
+    }
+    rows.push_back({format_fixed(point.position_steps, decimals), fixed_or_empty(point.size_px, 2),
+                    fixed_or_empty(point.sigma_px, 3), off_curve, fixed_or_empty(point.stars, 0),
+                    fixed_or_empty(point.temperature_c, 1), point.used ? "yes" : "no",
+                    shortened(printable(point.file), kFileWidth)});
+  }
+  dash_gaps(rows);
+  const std::string size = fit.size_measure == "fwhm" ? "FWHM" : "HFR";
+  return aligned_table({{"Position", "steps"},
+                        {size, "px"},
+                        {"±", "px"},
+                        {"Off curve", "px"},
+                        {"Stars", ""},
+                        {"Temp", "°C"},
+                        {"Used", ""},
+                        {"Frame", "", Align::left}},
+                       rows);
+}
+
+std::vector<std::string> rejection_lines(const FitResult& fit) {
+  std::vector<std::string> lines;
+  for (const auto& point : fit.points) {
+    if (!point.used && point.reason) lines.push_back(point.file + ": " + *point.reason);
+  }
+  return lines;
+}
+
+std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) {
+  std::vector<std::string> lines;
+  for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
+  return lines;
+}
+
+// A heading over bullets; nothing where there are none.
+std::string section(const std::string& heading, const std::vector<std::string>& lines) {
+  return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines);
+}
+
+}  // namespace
+
+std::string measure_table(const RunMeasurement& run) {
+  std::vector<CurvePoint> positions;
+  for (const auto& frame : run.frames) {
+    if (frame.position_steps) {
+      positions.emplace_back();
+      positions.back().position_steps = *frame.position_steps;
+    }
+  }
+  const int decimals = report::position_decimals(positions);
+  std::vector<std::vector<std::string>> rows;
+  std::size_t without_stars = 0;
+  const FrameMeasurement* smallest = nullptr;
+  for (const auto& frame : run.frames) {
+    if (!frame.hfr_px) ++without_stars;
+    if (frame.hfr_px && (smallest == nullptr || *frame.hfr_px < *smallest->hfr_px)) {
+      smallest = &frame;
+    }
+    rows.push_back({fixed_or_empty(frame.position_steps, decimals), fixed_or_empty(frame.hfr_px, 2),
+                    fixed_or_empty(frame.hfr_sigma_px, 3), fixed_or_empty(frame.fwhm_px, 2),
+                    fixed_or_empty(frame.eccentricity, 2), std::to_string(frame.star_count),
+                    format_fixed(frame.background_adu, 0), format_fixed(frame.noise_adu, 1),
+                    shortened(printable(frame.file), kFileWidth)});
+  }
+  dash_gaps(rows);
+  std::string text = count_words(run.frames.size(), "frame", "frames") + " measured";
+  if (!run.skipped.empty()) text += ", " + std::to_string(run.skipped.size()) + " skipped";
+  if (without_stars > 0) text += ", " + std::to_string(without_stars) + " without usable stars";
+  text += ".";
+  if (smallest != nullptr && run.frames.size() > 1) {
+    text += " Smallest stars: HFR " + format_fixed(*smallest->hfr_px, 2) + " px in " +
+            shortened(printable(smallest->file), 2 * kFileWidth) + ".";
+  }
+  text = wrapped(text, "") + "\n";
+  text += aligned_table({{"Position", "steps"},
+                         {"HFR", "px"},
+                         {"±", "px"},
+                         {"FWHM", "px"},
+                         {"Ecc.", ""},
+                         {"Stars", ""},
+                         {"Sky", "ADU"},
+                         {"Noise", "ADU"},
+                         {"Frame", "", Align::left}},
+                        rows);
+  text +=
+      "\nHFR: radius that holds half of a star's light. FWHM: full width at half\n"
+      "maximum. Ecc.: 0 round, towards 1 drawn out. ±: one standard error.\n";
+  std::vector<std::string> remarks;
+  for (const auto& frame : run.frames) {
+    for (const auto& remark : frame.remarks) remarks.push_back(frame.file + ": " + remark);
+  }
+  return text + section("Remarks", remarks) + section("Skipped", skipped_lines(run.skipped));
+}
+
+std::string fit_table(const RunFit& run) {
+  const FitResult& fit = run.fit;
+  std::string text = answer_line("Best focus", report::best_focus_words(fit));
+  text += answer_line("Verdict", verdict_words(fit.verdict));
+  if (const auto words = report::interval_words(fit.interval_95_steps, fit.best_focus_sigma_steps);
+      !words.empty()) {
+    text += answer_line("95 % interval", words);
+  }
+  if (fit.critical_focus_zone_steps) text += answer_line("Focus zone", zone_words(fit));
+  if (fit.approach) {
+    const bool outward = *fit.approach == "outward";
+    text += answer_line("Approach", *fit.approach + ": arrive there " +
+                                        (outward ? "from smaller positions, as the run did"
+                                                 : "from larger positions, as the run did"));
+  }
+  text += section("Why it is not trusted", fit.reasons);
+  if (!fit.points.empty()) text += "\n" + points_table(fit);
+  text += section("Not used", rejection_lines(fit));
+  if (!fit.models.empty()) text += "\n" + models_table(fit);
+  text += section("Notes", fit.notes);
+  text += section("Skipped", skipped_lines(run.skipped));
+  return text;
+}
+
+}  // namespace starwaist

@@ -1,0 +1,57 @@
+#include "report/words.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "starwaist/numbers.h"
+
+namespace starwaist::report {
+
+std::string best_focus_words(const FitResult& fit) {
+  if (!fit.best_focus_steps) return "not found";
+  const auto sigma = fit.best_focus_sigma_steps;
+  if (!sigma || !(*sigma > 0)) {
+    const int decimals = std::max(1, position_decimals(fit.points));
+    return format_fixed(*fit.best_focus_steps, decimals) + " steps (uncertainty unknown)";
+  }
+  return format_like_sigma(*fit.best_focus_steps, sigma) + " ± " +
+         format_like_sigma(*sigma, sigma) + " steps";
+}
+
+std::string interval_words(const Interval& interval, std::optional<double> sigma) {
+  // Decimals from the width where the sigma is unknown.
+  if (!sigma && interval.bounded()) sigma = (*interval.high - *interval.low) / 4;
+  if (!sigma) sigma = 1.0;
+  if (interval.bounded()) {
+    return format_like_sigma(*interval.low, sigma) + " to " +
+           format_like_sigma(*interval.high, sigma) + " steps";
+  }
+  if (interval.low) return "above " + format_like_sigma(*interval.low, sigma) + " steps";
+  if (interval.high) return "below " + format_like_sigma(*interval.high, sigma) + " steps";
+  return {};
+}
+
+std::string percent_words(double probability) {
+  const double percent = 100 * probability;
+  if (percent > 99.9) return "over 99.9 %";
+  if (percent < 0.1) return "under 0.1 %";
+  return format_fixed(percent, percent > 99 || percent < 1 ? 1 : 0) + " %";
+}
+
+int position_decimals(const std::vector<CurvePoint>& points) {
+  constexpr int kMostDecimals = 4;
+  int decimals = 0;
+  for (const auto& point : points) {
+    while (decimals < kMostDecimals) {
+      const double scaled = point.position_steps * std::pow(10.0, decimals);
+      // Half of the last decimal of a thousandth part: text such as 5.1 has no exact binary form.
+      if (std::abs(scaled - std::round(scaled)) < 1e-6 * std::max(1.0, std::abs(scaled) * 1e-6)) {
+        break;
+      }
+      ++decimals;
+    }
+  }
+  return decimals;
+}
+
+}  // namespace starwaist::report

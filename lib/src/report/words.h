@@ -1,0 +1,25 @@
+// The answer in words, shared by the table and the figure.
+//
+// Private header of module report.
+#pragma once
+
+#include <string>
+
+#include "starwaist/curve.h"
+
+namespace starwaist::report {
+
+// "5033.2 ± 1.9 steps", "5033.2 steps (uncertainty unknown)" or "not found".
+std::string best_focus_words(const FitResult& fit);
+
+// "5029.1 to 5037.3 steps", "above 5029.1 steps", "below 5037.3 steps"; empty where both are open.
+std::string interval_words(const Interval& interval, std::optional<double> sigma);
+
+// "99 %", "over 99.9 %", "under 0.1 %": never a certainty that nobody has.
+std::string percent_words(double probability);
+
+// Decimals that show the steps between the positions of the points: 0 for whole steps, else as
+// many as they carry, at most 4.
+int position_decimals(const std::vector<CurvePoint>& points);
+
+}  // namespace starwaist::report

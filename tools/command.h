@@ -1,0 +1,130 @@
+// What the commands of the program have in common.
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/run.h"
+#include "starwaist_tool.h"
+
+namespace starwaist::tool {
+
+// One command: its options on an App of its own, and what it does once they are read.
+class Command {
+ public:
+  Command(const std::string& name, const std::string& summary);
+  virtual ~Command() = default;
+  Command(const Command&) = delete;
+  Command& operator=(const Command&) = delete;
+
+  [[nodiscard]] const std::string& name() const { return name_; }
+  [[nodiscard]] const std::string& summary() const { return summary_; }
+  CLI::App& app() { return app_; }
+  // Called after the options were read without an error. Returns the exit status.
+  virtual int run(const ToolStreams& streams) = 0;
+
+ private:
+  std::string name_;
+  std::string summary_;
+  CLI::App app_;
+};
+
+std::unique_ptr<Command> make_measure_command();
+std::unique_ptr<Command> make_fit_command();
+std::unique_ptr<Command> make_render_command();
+
+// "starwaist: file: what. remedy", one line.
+void print_error(const ToolStreams& streams, const Error& error);
+void print_line(const ToolStreams& streams, const std::string& message);
+
+// 2 for a value that the user gave and that cannot be used, 3 for the rest.
+int exit_status_of(const Error& error);
+
+// Prints the error and returns its status.
+int report_failure(const ToolStreams& streams, const Error& error);
+
+// Options shared by the commands, each declared in one place.
+
+// A number within limits, checked when it is read; the message names the option.
+struct NumberLimits {
+  double low = -1e300;
+  double high = 1e300;
+  bool low_excluded = false;
+  bool high_excluded = false;
+};
+// A length, a gain and the like: above nought.
+inline constexpr NumberLimits kPositive{0, 1e300, true, false};
+inline constexpr NumberLimits kNotNegative{0, 1e300, false, false};
+
+CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
+                        const NumberLimits& limits, const std::string& help);
+CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,
+                        const NumberLimits& limits, const std::string& help);
+CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, int low, int high,
+                         const std::string& help);
+
+struct CommonOptions {
+  std::string json;  // "-": standard output; empty: none
+  bool quiet = false;
+  int threads = 0;
+  [[nodiscard]] bool json_to_stdout() const { return json == "-"; }
+};
+void add_common_options(CLI::App& app, CommonOptions& options);
+
+void add_rig_options(CLI::App& app, Rig& rig);
+
+// Input, header keywords, region and channel: what both measure and fit read frames by.
+struct InputOptions {
+  std::vector<std::string> inputs;
+  FrameReadOptions read;
+  std::optional<Region> region;
+  std::optional<ColorChannel> channel;
+};
+void add_input_options(CLI::App& app, InputOptions& options);
+
+// RunOptions of the shared options, with progress and interrupt joined to the streams.
+class ProgressLine;
+RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,
+                          ProgressLine& progress, const ToolStreams& streams);
+
+// A line on a terminal that is redrawn and wiped; silent elsewhere and under --quiet.
+class ProgressLine {
+ public:
+  ProgressLine(const ToolStreams& streams, bool quiet);
+  ~ProgressLine() { wipe(); }
+  ProgressLine(const ProgressLine&) = delete;
+  ProgressLine& operator=(const ProgressLine&) = delete;
+  void show(int done, int total);
+  void wipe();
+
+ private:
+  const ToolStreams& streams_;
+  bool active_;
+  std::size_t drawn_ = 0;
+};
+
+// Every file that a run reads: what no output may replace.
+std::vector<std::string> protected_paths_of(const RunInput& input);
+
+// The first of the named outputs that could not be written, or two that are the same file. Empty
+// names and "-" are passed over.
+Result<void> check_outputs(const std::vector<std::string>& outputs,
+                           const std::vector<std::string>& protected_paths);
+
+// Writes `text` to the file, or to standard output for "-".
+Result<void> write_output(const std::string& path, const std::string& text,
+                          const std::vector<std::string>& protected_paths,
+                          const ToolStreams& streams);
+
+// Skipped files on standard error, one line each; not silenced by --quiet.
+void print_skipped(const ToolStreams& streams, const std::vector<SkippedFile>& skipped);
+
+bool is_interrupted(const ToolStreams& streams);
+int report_interrupt(const ToolStreams& streams);
+
+}  // namespace starwaist::tool

@@ -1,0 +1,161 @@
+// starwaist measure: each frame by itself.
+#include <filesystem>
+#include <set>
+
+#include "command.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist::tool {
+
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr const char* kExamples = R"(Examples:
+  starwaist measure run-0203
+      Star sizes of every frame in the folder, as a table.
+  starwaist measure run-0203 --csv sizes.csv --overlay pictures
+      One row a frame for a spreadsheet, and a picture of each frame with its stars marked.
+  starwaist measure f01.fits f02.fits --stars --json - --region 500,300,800,600
+      Every star inside a rectangle, as JSON on standard output.
+Exit status: 0 a frame was measured; 2 wrong usage; 3 no usable frame, or an output that cannot
+be written; 130 interrupted.)";
+
+class MeasureCommand : public Command {
+ public:
+  MeasureCommand() : Command("measure", "Measure the stars of each frame: size, shape, noise") {
+    add_input_options(app(), input_);
+    add_common_options(app(), common_);
+    app().add_flag("--stars", stars_, "List every star in the JSON");
+    app()
+        .add_option("--csv", csv_, "Write one row a frame; - is standard output")
+        ->type_name("FILE");
+    app()
+        .add_option("--overlay", overlay_, "Write a PNG a frame with the measured stars marked")
+        ->type_name("FOLDER");
+    app().add_flag("--force", force_, "Write overlays into a folder that is not empty");
+    add_rig_options(app(), rig_);
+    app().footer(kExamples);
+  }
+
+  int run(const ToolStreams& streams) override {
+    if (common_.json_to_stdout() && csv_ == "-") {
+      return report_failure(
+          streams, Error{ErrorCode::invalid_argument, "--json and --csv both go to standard output",
+                         "Name a file for one of them"});
+    }
+    const auto checked_rig = checked(rig_);
+    if (!checked_rig) return report_failure(streams, checked_rig.error());
+    const auto found = find_run_input(input_.inputs);
+    if (!found) return report_failure(streams, found.error());
+    if (found->table) {
+      return report_failure(
+          streams, Error{ErrorCode::no_data, *found->table + ": a table holds no frame to measure",
+                         "Give frames, or use 'starwaist fit' for a table"});
+    }
+    protected_ = protected_paths_of(*found);
+    if (auto allowed = check_all_outputs(); !allowed)
+      return report_failure(streams, allowed.error());
+
+    ProgressLine progress(streams, common_.quiet);
+    const auto run = measure_run(found->frames,
+                                 run_options_of(common_, input_, *checked_rig, progress, streams));
+    progress.wipe();
+    if (is_interrupted(streams)) return report_interrupt(streams);
+    if (!run) return report_failure(streams, run.error());
+    print_skipped(streams, run->skipped);
+    return write_all(*run, found->frames, streams);
+  }
+
+ private:
+  [[nodiscard]] Result<void> check_all_outputs() const {
+    if (auto allowed = check_outputs({common_.json, csv_}, protected_); !allowed) return allowed;
+    if (overlay_.empty()) return {};
+    std::error_code error;
+    const auto status = fs::status(overlay_, error);
+    if (fs::exists(status) && !fs::is_directory(status)) {
+      return fail(ErrorCode::cannot_write, overlay_ + ": not a folder", "Name a folder");
+    }
+    if (fs::is_directory(status) && !fs::is_empty(overlay_, error) && !force_) {
+      return fail(ErrorCode::cannot_write, overlay_ + ": the folder is not empty",
+                  "Name an empty folder or add --force");
+    }
+    return {};
+  }
+
+  int write_all(const RunMeasurement& run, const std::vector<std::string>& paths,
+                const ToolStreams& streams) const {
+    const auto json = measure_json(run, {.stars = stars_});
+    if (!json) return report_failure(streams, json.error());
+    if (!overlay_.empty()) {
+      if (auto written = write_overlays(run, paths, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+      if (is_interrupted(streams)) return report_interrupt(streams);
+    }
+    if (!csv_.empty()) {
+      if (auto written = write_output(csv_, measure_csv(run.frames), protected_, streams);
+          !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    if (!common_.json.empty()) {
+      if (auto written = write_output(common_.json, *json, protected_, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    if (common_.json_to_stdout() || csv_ == "-") return kTrusted;
+    RunMeasurement shown = run;
+    shown.skipped.clear();  // already named on standard error
+    if (common_.quiet) {
+      for (auto& frame : shown.frames) frame.remarks.clear();
+    }
+    if (auto written = write_output("-", measure_table(shown), {}, streams); !written) {
+      return report_failure(streams, written.error());
+    }
+    return kTrusted;
+  }
+
+  Result<void> write_overlays(const RunMeasurement& run, const std::vector<std::string>& paths,
+                              const ToolStreams& streams) const {
+    std::error_code error;
+    fs::create_directories(overlay_, error);
+    if (error) {
+      return fail(ErrorCode::cannot_write, overlay_ + ": " + error.message(),
+                  "Name another folder");
+    }
+    // Measurements keep the order of the inputs; skipped ones are passed over by name.
+    std::set<std::string> taken;
+    std::size_t next = 0;
+    for (const auto& frame : run.frames) {
+      while (next < paths.size() && fs::path(paths[next]).filename() != frame.file) ++next;
+      if (next == paths.size() || is_interrupted(streams)) break;
+      // Frames of two folders may share a name.
+      std::string name = frame.file;
+      for (int copy = 2; !taken.insert(name).second; ++copy) {
+        name = frame.file + "-" + std::to_string(copy);
+      }
+      auto written = write_overlay(paths[next], frame,
+                                   (fs::path(overlay_) / (name + ".png")).string(), protected_);
+      if (!written) return written;
+      ++next;
+    }
+    return {};
+  }
+
+  InputOptions input_;
+  CommonOptions common_;
+  Rig rig_;
+  bool stars_ = false;
+  bool force_ = false;
+  std::string csv_;
+  std::string overlay_;
+  std::vector<std::string> protected_;
+};
+
+}  // namespace
+
+std::unique_ptr<Command> make_measure_command() { return std::make_unique<MeasureCommand>(); }
+
+}  // namespace starwaist::tool

@@ -1,0 +1,248 @@
+// starwaist render: a synthetic run with its truth beside it.
+#include <cmath>
+
+#include "command.h"
+#include "starwaist/numbers.h"
+#include "starwaist/render.h"
+#include "starwaist/report.h"
+
+namespace starwaist::tool {
+
+namespace {
+
+constexpr const char* kExamples = R"(Examples:
+  starwaist render --output demo --start 4700 --step 75 --points 9
+      Nine frames through best focus at 5000, and demo/truth.json.
+  starwaist render --output demo --force --positions-steps 4800,4900,5000,5100,5200 --seed 7
+      The positions as a list, into a folder that is not empty.
+  starwaist render --output fast --config rig.ini --f-number 2 --obstruction 0.4 --start 4960
+      --step 10 --points 9 --um-per-step 1 --tile-compressed
+      A fast mirror, the rest of the rig from a file.
+Exit status: 0 the run was written; 2 wrong usage; 3 it could not be written; 130 interrupted.)";
+
+constexpr int kMostPoints = 10000;
+
+class RenderCommand : public Command {
+ public:
+  RenderCommand() : Command("render", "Make a synthetic run of frames with known best focus") {
+    app()
+        .add_option("--output", output_, "Folder for the frames and truth.json")
+        ->type_name("FOLDER")
+        ->required()
+        ->configurable(false);
+    app().add_flag("--force", force_, "Write into a folder that is not empty");
+    add_common_options(app(), common_);
+    add_sweep();
+    add_optics();
+    add_scene();
+    add_trouble();
+    app().footer(kExamples);
+  }
+
+  int run(const ToolStreams& streams) override {
+    if (auto filled = fill_positions(); !filled) return report_failure(streams, filled.error());
+    if (auto allowed = check_outputs({common_.json}, {}); !allowed) {
+      return report_failure(streams, allowed.error());
+    }
+    const auto truth = render_run(options_, output_, force_);
+    if (is_interrupted(streams)) {
+      print_line(streams, "interrupted");
+      return kInterrupted;
+    }
+    if (!truth) return report_failure(streams, truth.error());
+    if (!common_.json.empty()) {
+      const auto json = truth_json(*truth);
+      if (!json) return report_failure(streams, json.error());
+      if (auto written = write_output(common_.json, *json, {}, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    if (!common_.json_to_stdout() && !common_.quiet) {
+      const std::string text =
+          std::to_string(truth->frames.size()) + " frames in " + output_ + "; best focus is " +
+          format_fixed(truth->best_focus_steps, 2) + " steps, critical focus zone " +
+          format_fixed(truth->critical_focus_zone_steps, 1) + " steps wide (truth.json).\n";
+      if (auto written = write_output("-", text, {}, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    return kTrusted;
+  }
+
+ private:
+  CLI::Option* number(const std::string& option, double& target, const NumberLimits& limits,
+                      const std::string& help, const std::string& group) {
+    return add_number(app(), option, target, limits, help)->group(group);
+  }
+
+  CLI::Option* list(const std::string& option, std::vector<double>& target, const std::string& help,
+                    const std::string& group) {
+    return app()
+        .add_option(
+            option,
+            [&target, option](const CLI::results_t& values) {
+              target.clear();
+              for (const auto& value : values) {
+                const auto parsed = parse_number(value);
+                if (!parsed) throw CLI::ValidationError(option, "'" + value + "' is not a number");
+                target.push_back(*parsed);
+              }
+              return true;
+            },
+            help)
+        ->type_name("NUMBER,...")
+        ->delimiter(',')
+        ->expected(1, kMostPoints)
+        ->group(group);
+  }
+
+  void add_sweep() {
+    const std::string group = "Positions (a list, or start, step and points)";
+    list("--positions-steps,--positions", options_.positions_steps, "Positions in the order taken",
+         group);
+    add_number(app(), "--start", start_, {}, "First position")->group(group);
+    add_number(app(), "--step", step_, {}, "From one position to the next; may be negative")
+        ->group(group);
+    add_integer(app(), "--points", points_, 1, kMostPoints, "Number of frames [9]")->group(group);
+    number("--best-focus-steps", options_.best_focus_steps, {}, "True focus of the field's centre",
+           group);
+  }
+
+  void add_optics() {
+    const std::string group = "Optics and camera";
+    RenderOptions& o = options_;
+    number("--focal-length-mm", o.focal_length_mm, kPositive, "Focal length", group);
+    number("--f-number", o.f_number, kPositive, "Focal length over aperture", group);
+    number("--obstruction", o.obstruction, {0, 1, false, true}, "Central obstruction, diameters",
+           group);
+    number("--pixel-um", o.pixel_um, kPositive, "Pixel", group);
+    number("--um-per-step", o.um_per_step, kPositive, "Travel of the focus for one step", group);
+    list("--wavelengths-um", o.wavelengths_um, "Wavelengths of equal weight [0.5,0.55,0.6]", group);
+    Aberrations& a = o.aberrations;
+    number("--spherical-w040-waves", a.spherical_w040_waves, {}, "Spherical aberration", group);
+    number("--coma-w131-waves", a.coma_w131_waves, {}, "Coma", group);
+    number("--coma-angle-deg", a.coma_angle_deg, {}, "Its direction", group);
+    number("--astigmatism-w222-waves", a.astigmatism_w222_waves, {}, "Astigmatism", group);
+    number("--astigmatism-angle-deg", a.astigmatism_angle_deg, {}, "Its direction", group);
+    add_integer(app(), "--width-px", o.width_px, 1, 100000, "Columns [800]")->group(group);
+    add_integer(app(), "--height-px", o.height_px, 1, 100000, "Rows [600]")->group(group);
+    number("--read-noise-e", o.read_noise_e, kNotNegative, "Read noise in electrons", group);
+    number("--gain-e-per-adu", o.gain_e_per_adu, kPositive, "Electrons for one ADU", group);
+    number("--bias-adu", o.bias_adu, kNotNegative, "Level without light", group);
+    number("--saturation-adu", o.saturation_adu, kPositive, "Level of a full pixel", group);
+    add_integer(app(), "--hot-pixels", o.hot_pixels, 0, 100000000, "Hot pixels [40]")->group(group);
+    app().add_flag("--tile-compressed", o.tile_compressed, "Write .fits.fz")->group(group);
+  }
+
+  void add_scene() {
+    const std::string group = "Sky and stars";
+    RenderOptions& o = options_;
+    app()
+        .add_option(
+            "--seeing-profile",
+            [this](const CLI::results_t& values) {
+              const auto profile = seeing_profile_from_name(lower_case(values.front()));
+              if (!profile) {
+                throw CLI::ValidationError(
+                    "--seeing-profile",
+                    "'" + values.front() + "' is not moffat, kolmogorov or gaussian");
+              }
+              options_.seeing_profile = *profile;
+              return true;
+            },
+            "moffat, kolmogorov or gaussian [moffat]")
+        ->type_name("NAME")
+        ->group(group);
+    number("--moffat-beta", o.moffat_beta, kPositive, "Exponent of the Moffat profile", group);
+    number("--seeing-arcsec", o.seeing_arcsec, kPositive, "Full width at half maximum", group);
+    number("--seeing-scatter", o.seeing_scatter, kNotNegative, "Relative, frame to frame", group);
+    add_integer(app(), "--star-count", o.star_count, 0, 1000000, "Stars [120]")->group(group);
+    number("--faintest-electrons", o.faintest_electrons, kPositive, "Of a star, per frame", group);
+    number("--brightest-electrons", o.brightest_electrons, kPositive, "Of a star, per frame",
+           group);
+    number("--sky-electrons", o.sky_electrons, kNotNegative, "Sky, per pixel", group);
+    number("--sky-gradient", o.sky_gradient, {}, "Relative change, corner to corner", group);
+    number("--dither-px", o.dither_px, kNotNegative, "Shift between exposures, rms", group);
+    number("--temperature-c", o.temperature_c, {}, "Temperature in the headers", group);
+    app()
+        .add_option("--filter", o.filter, "Filter in the headers [L]")
+        ->type_name("NAME")
+        ->group(group);
+    number("--exposure-s", o.exposure_s, kPositive, "Exposure in the headers", group);
+    app()
+        .add_option("--start-utc", o.start_utc, "Start of the first exposure [" + o.start_utc + "]")
+        ->type_name("TIME")
+        ->group(group);
+    app()
+        .add_option(
+            "--seed",
+            [this](const CLI::results_t& values) {
+              const std::string& text = values.front();
+              std::uint64_t seed = 0;
+              const auto [stopped, error] =
+                  std::from_chars(text.data(), text.data() + text.size(), seed);
+              if (error != std::errc{} || stopped != text.data() + text.size()) {
+                throw CLI::ValidationError("--seed", "'" + text + "' is not a whole number from 0");
+              }
+              options_.seed = seed;
+              return true;
+            },
+            "The same seed gives the same run [1]")
+        ->type_name("INTEGER")
+        ->group(group);
+  }
+
+  void add_trouble() {
+    const std::string group = "Imperfections (lists have one value a position)";
+    RenderOptions& o = options_;
+    number("--tilt-x-steps", o.tilt_x_steps, {}, "Best focus at the right less at the left", group);
+    number("--tilt-y-steps", o.tilt_y_steps, {}, "Best focus at the last row less at the first",
+           group);
+    number("--curvature-steps", o.curvature_steps, {},
+           "Best focus at the corners less at the centre", group);
+    list("--transmission", o.transmission, "Factor on the stars' light", group);
+    list("--sky-factor", o.sky_factor, "Factor on the sky's light", group);
+    list("--trail-px", o.trail_px, "Length of a straight trail", group);
+    number("--trail-angle-deg", o.trail_angle_deg, {}, "Its direction", group);
+    list("--focus-offset-um", o.focus_offset_um, "Sensor farther out than commanded", group);
+    list("--temperatures-c", o.temperatures_c, "Instead of one temperature", group);
+  }
+
+  // A list given wins only where start and step are not: both together are a contradiction.
+  Result<void> fill_positions() {
+    const bool swept = start_ || step_ || app().count("--points") > 0;
+    if (!options_.positions_steps.empty()) {
+      if (!swept) return {};
+      return fail(ErrorCode::invalid_argument,
+                  "--positions-steps and --start, --step or --points "
+                  "contradict each other",
+                  "Give the list or the sweep");
+    }
+    if (!start_ || !step_) {
+      return fail(ErrorCode::invalid_argument, "no positions given",
+                  "Give --start, --step and --points, or --positions-steps");
+    }
+    for (int i = 0; i < points_; ++i) {
+      const double position = *start_ + i * *step_;
+      if (!std::isfinite(position)) {
+        return fail(ErrorCode::invalid_argument, "--step is too large", "Give a smaller step");
+      }
+      options_.positions_steps.push_back(position);
+    }
+    return {};
+  }
+
+  CommonOptions common_;
+  RenderOptions options_;
+  std::string output_;
+  bool force_ = false;
+  std::optional<double> start_;
+  std::optional<double> step_;
+  int points_ = 9;
+};
+
+}  // namespace
+
+std::unique_ptr<Command> make_render_command() { return std::make_unique<RenderCommand>(); }
+
+}  // namespace starwaist::tool

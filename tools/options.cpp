@@ -1,0 +1,264 @@
+// The options that commands share, and the checks of their values.
+#include <charconv>
+#include <regex>
+#include <thread>
+
+#include "command.h"
+#include "starwaist/numbers.h"
+
+namespace starwaist::tool {
+
+namespace {
+
+std::string limits_words(const NumberLimits& limits) {
+  const bool low = limits.low > -1e300;
+  const bool high = limits.high < 1e300;
+  const std::string low_words =
+      (limits.low_excluded ? "above " : "at least ") + format_like_sigma(limits.low, std::nullopt);
+  const std::string high_words =
+      (limits.high_excluded ? "below " : "at most ") + format_like_sigma(limits.high, std::nullopt);
+  if (low && high) return low_words + " and " + high_words;
+  if (low) return low_words;
+  if (high) return high_words;
+  return "finite";
+}
+
+double number_within(const std::string& option, const std::string& text,
+                     const NumberLimits& limits) {
+  const auto value = parse_number(text);
+  if (!value) throw CLI::ValidationError(option, "'" + text + "' is not a number");
+  const bool above = limits.low_excluded ? *value > limits.low : *value >= limits.low;
+  const bool below = limits.high_excluded ? *value < limits.high : *value <= limits.high;
+  if (!above || !below) {
+    throw CLI::ValidationError(option, text + " must be " + limits_words(limits));
+  }
+  return *value;
+}
+
+std::optional<int> parse_integer(std::string_view text) {
+  text = trimmed(text);
+  int value = 0;
+  const auto [stopped, error] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (error != std::errc{} || stopped != text.data() + text.size()) return std::nullopt;
+  return value;
+}
+
+Region parse_region(const std::string& option, const std::vector<std::string>& values) {
+  // Both --region 10,20,300,200 and a list in the configuration file.
+  std::string joined;
+  for (const auto& value : values) joined += (joined.empty() ? "" : ",") + value;
+  std::vector<int> numbers;
+  std::string_view rest = joined;
+  bool more = true;
+  while (more) {
+    const auto comma = rest.find(',');
+    const auto number = parse_integer(rest.substr(0, comma));
+    if (!number) {
+      throw CLI::ValidationError(option,
+                                 "'" + joined + "' is not X,Y,WIDTH,HEIGHT in whole pixels");
+    }
+    numbers.push_back(*number);
+    more = comma != std::string_view::npos;
+    if (more) rest.remove_prefix(comma + 1);
+  }
+  if (numbers.size() != 4 || numbers[0] < 0 || numbers[1] < 0 || numbers[2] < 1 || numbers[3] < 1) {
+    throw CLI::ValidationError(
+        option, "'" + joined + "' is not X,Y,WIDTH,HEIGHT with a corner from 0 and a size from 1");
+  }
+  return {numbers[0], numbers[1], numbers[2], numbers[3]};
+}
+
+ColorChannel parse_channel(const std::string& option, const std::string& text) {
+  const std::string name = lower_case(text);
+  if (name == "red" || name == "r") return ColorChannel::red;
+  if (name == "green" || name == "g") return ColorChannel::green;
+  if (name == "blue" || name == "b") return ColorChannel::blue;
+  throw CLI::ValidationError(option, "'" + text + "' is not red, green or blue");
+}
+
+// An expression with one group at least, which std::regex can read.
+void check_name_pattern(const std::string& option, const std::string& pattern) {
+  try {
+    const std::regex expression(pattern);
+    if (expression.mark_count() < 1) {
+      throw CLI::ValidationError(option, "'" + pattern +
+                                             "' has no group: put the number in brackets, as in "
+                                             "'pos([0-9]+)'");
+    }
+  } catch (const std::regex_error&) {
+    throw CLI::ValidationError(option, "'" + pattern + "' is not a regular expression");
+  }
+}
+
+CLI::Option* add_text(CLI::App& app, const std::string& option, std::optional<std::string>& target,
+                      const std::string& type, const std::string& help) {
+  return app
+      .add_option(
+          option,
+          [&target](const CLI::results_t& values) {
+            target = values.front();
+            return true;
+          },
+          help)
+      ->type_name(type);
+}
+
+}  // namespace
+
+CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
+                        const NumberLimits& limits, const std::string& help) {
+  return app
+      .add_option(
+          option,
+          [&target, limits, option](const CLI::results_t& values) {
+            target = number_within(option, values.front(), limits);
+            return true;
+          },
+          help)
+      ->type_name("NUMBER");
+}
+
+CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,
+                        const NumberLimits& limits, const std::string& help) {
+  return app
+      .add_option(
+          option,
+          [&target, limits, option](const CLI::results_t& values) {
+            target = number_within(option, values.front(), limits);
+            return true;
+          },
+          help + " [" + format_like_sigma(target, std::nullopt) + "]")
+      ->type_name("NUMBER");
+}
+
+CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, int low, int high,
+                         const std::string& help) {
+  return app
+      .add_option(
+          option,
+          [&target, low, high, option](const CLI::results_t& values) {
+            const auto value = parse_integer(values.front());
+            if (!value || *value < low || *value > high) {
+              throw CLI::ValidationError(option,
+                                         "'" + values.front() + "' is not a whole number from " +
+                                             std::to_string(low) + " to " + std::to_string(high));
+            }
+            target = *value;
+            return true;
+          },
+          help)
+      ->type_name("INTEGER");
+}
+
+void add_common_options(CLI::App& app, CommonOptions& options) {
+  constexpr int kMostThreads = 1024;
+  app.add_option("--json", options.json,
+                 "Write the answer as JSON; - is standard output, and then nothing else goes there")
+      ->type_name("FILE");
+  app.add_flag("--quiet,-q", options.quiet,
+               "No progress and no remarks; errors and skipped files are still named");
+  add_integer(app, "--threads", options.threads, 0, kMostThreads,
+              "Frames worked on at the same time; 0 is all cores [0]");
+  app.set_config("--config", "",
+                 "Options from a file, one 'name = value' a line; the command line goes before it")
+      ->type_name("FILE")
+      ->configurable(false);
+}
+
+void add_rig_options(CLI::App& app, Rig& rig) {
+  const std::string group = "Rig (what is not given is taken from the frames' headers)";
+  const NumberLimits kFraction{0, 1, false, true};
+  add_number(app, "--focal-length-mm", rig.focal_length_mm, kPositive, "Focal length")
+      ->group(group);
+  add_number(app, "--aperture-mm", rig.aperture_mm, kPositive, "Free diameter")->group(group);
+  add_number(app, "--f-number", rig.f_number, kPositive, "Focal length over aperture")
+      ->group(group);
+  add_number(app, "--obstruction", rig.obstruction, kFraction,
+             "Diameter of the central obstruction over the aperture's")
+      ->group(group);
+  add_number(app, "--pixel-um", rig.pixel_um, kPositive, "Pixel of the frame as stored, binned")
+      ->group(group);
+  add_number(app, "--um-per-step", rig.um_per_step, kPositive,
+             "Travel of the focus for one focuser step")
+      ->group(group);
+  add_number(app, "--wavelength-um", rig.wavelength_um, kPositive, "Wavelength")->group(group);
+  add_number(app, "--seeing-arcsec", rig.seeing_arcsec, kPositive,
+             "Seeing, full width at half maximum")
+      ->group(group);
+  add_number(app, "--focus-um-per-c", rig.focus_um_per_c, {},
+             "Movement of the focus by temperature")
+      ->group(group);
+  add_number(app, "--gain-e-per-adu", rig.gain_e_per_adu, kPositive, "Electrons for one ADU")
+      ->group(group);
+  add_number(app, "--read-noise-e", rig.read_noise_e, kNotNegative, "Read noise in electrons")
+      ->group(group);
+  add_number(app, "--saturation-adu", rig.saturation_adu, kPositive, "Level of a full pixel")
+      ->group(group);
+  add_number(app, "--min-position-steps", rig.min_position_steps, {}, "Focuser's lower limit")
+      ->group(group);
+  add_number(app, "--max-position-steps", rig.max_position_steps, {}, "Focuser's upper limit")
+      ->group(group);
+}
+
+void add_input_options(CLI::App& app, InputOptions& options) {
+  const std::string group = "Frames";
+  app.add_option("INPUT", options.inputs, "A folder of frames, frame files, or one CSV table")
+      ->required()
+      ->configurable(false);
+  add_text(app, "--position-key", options.read.position_key, "NAME",
+           "Header keyword of the focuser position")
+      ->group(group);
+  add_text(app, "--temperature-key", options.read.temperature_key, "NAME",
+           "Header keyword of the tube's temperature")
+      ->group(group);
+  add_text(app, "--filter-key", options.read.filter_key, "NAME", "Header keyword of the filter")
+      ->group(group);
+  app.add_option(
+         "--position-from-name",
+         [&options](const CLI::results_t& values) {
+           check_name_pattern("--position-from-name", values.front());
+           options.read.position_from_name = values.front();
+           return true;
+         },
+         "Expression whose first group is the position in the file's name, as in 'pos([0-9]+)'")
+      ->type_name("REGEX")
+      ->group(group);
+  app.add_option(
+         "--region",
+         [&options](const CLI::results_t& values) {
+           options.region = parse_region("--region", values);
+           return true;
+         },
+         "Only the stars in this rectangle of the frame, in pixels")
+      ->type_name("X,Y,WIDTH,HEIGHT")
+      ->expected(1, 4)
+      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll)
+      ->group(group);
+  app.add_option(
+         "--channel",
+         [&options](const CLI::results_t& values) {
+           options.channel = parse_channel("--channel", values.front());
+           return true;
+         },
+         "Colour of a one-shot-colour frame: red, green or blue [green]")
+      ->type_name("COLOUR")
+      ->group(group);
+}
+
+RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,
+                          ProgressLine& progress, const ToolStreams& streams) {
+  RunOptions options;
+  options.read = input.read;
+  options.measure.region = input.region;
+  options.measure.channel = input.channel;
+  options.measure.gain_e_per_adu = rig.gain_e_per_adu;
+  options.measure.read_noise_e = rig.read_noise_e;
+  options.measure.saturation_adu = rig.saturation_adu;
+  options.rig = rig;
+  options.threads = common.threads;
+  options.progress = [&progress](int done, int total) { progress.show(done, total); };
+  options.stop = streams.interrupted;
+  return options;
+}
+
+}  // namespace starwaist::tool
