@@ -143,6 +143,30 @@ struct Fields<FrameMeasurement> {
 };
 static_assert(describes_every_field<FrameMeasurement>());
 
+// One frame's size from the stars that the frames of a run share.
+struct MatchedSize {
+  std::optional<double> size_px;   // absent: the frame has no usable star
+  std::optional<double> sigma_px;  // standard error from the stars; what is common to them all
+                                   // (seeing) is not in it
+  int stars = 0;         // that the size rests on
+  bool matched = false;  // false: the frame's own summary, its stars could not be told apart
+};
+
+enum class StarSize { hfr, fwhm };
+
+// The sizes of a run's frames from the same stars in all of them. Which stars are found changes
+// with focus; a frame's own mean over its own stars therefore wanders, most with a tilted or curved
+// field.
+//
+// Frames are laid over the one with the most usable stars by the shift on which most pairs of
+// bright stars agree (also turned by 180 degrees, as after a meridian flip), refined by a linear
+// map, stars paired by place. Each star has its own constant factor, each frame its own size: ln
+// h_ij = a_i + s_j, fitted robustly with weights from each size's sigma. Stars that most frames see
+// are used, and the factors' weighted mean is zero, so that sizes are those of the typical star.
+// Result: one entry a frame, in order.
+std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
+                                     StarSize size = StarSize::hfr);
+
 // Measures one frame by itself. Errors: no_data where no pixel has a value.
 Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {});
 

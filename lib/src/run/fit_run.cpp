@@ -1,0 +1,117 @@
+#include <algorithm>
+#include <set>
+
+#include "starwaist/numbers.h"
+#include "starwaist/run.h"
+
+namespace starwaist {
+namespace {
+
+// Frames count as taken in the order of their times where all have one, else of their names.
+void sort_as_taken(std::vector<FrameMeasurement>& frames) {
+  const bool timed = std::all_of(frames.begin(), frames.end(),
+                                 [](const FrameMeasurement& f) { return f.time_utc.has_value(); });
+  std::stable_sort(frames.begin(), frames.end(),
+                   [timed](const FrameMeasurement& a, const FrameMeasurement& b) {
+                     return timed && *a.time_utc < *b.time_utc;
+                   });
+}
+
+CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
+  CurvePoint point;
+  point.file = frame.file;
+  point.position_steps = *frame.position_steps;
+  point.size_px = size.size_px;
+  point.sigma_px = size.sigma_px;
+  if (size.sigma_px && !(*size.sigma_px > 0)) point.sigma_px.reset();
+  point.stars = size.stars;
+  point.temperature_c = frame.temperature_c;
+  if (!size.size_px) {
+    point.used = false;
+    point.reason =
+        frame.saturated_count > 0 ? "every star found is saturated" : "no star was found";
+  }
+  return point;
+}
+
+// What single frames remark, said once for all frames that say it.
+std::vector<std::string> remarks_of(const std::vector<FrameMeasurement>& frames) {
+  std::vector<std::string> notes;
+  std::set<std::string> said;
+  for (const FrameMeasurement& frame : frames) {
+    for (const std::string& remark : frame.remarks) {
+      if (said.insert(remark.substr(0, remark.find(':'))).second) {
+        notes.push_back(frame.file + ": " + remark);
+      }
+    }
+  }
+  return notes;
+}
+
+Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOptions& options) {
+  auto run = measure_run(paths, options);
+  if (!run) return tl::unexpected<Error>(run.error());
+  RunFit answer;
+  answer.rig = run->rig;
+  answer.skipped = std::move(run->skipped);
+
+  std::vector<FrameMeasurement> frames;
+  for (FrameMeasurement& frame : run->frames) {
+    if (frame.position_steps) {
+      frames.push_back(std::move(frame));
+      continue;
+    }
+    answer.skipped.push_back({frame.file,
+                              "the header has no focuser position. Name its keyword with "
+                              "--position-key, or take it from the file name with "
+                              "--position-from-name"});
+  }
+  if (frames.empty()) {
+    return fail(ErrorCode::no_data,
+                answer.skipped.front().file + ": " + answer.skipped.front().reason);
+  }
+  sort_as_taken(frames);
+  const bool fwhm = options.fit.size == SizeMeasure::fwhm;
+  const std::vector<MatchedSize> sizes = match_sizes(frames, fwhm ? StarSize::fwhm : StarSize::hfr);
+  std::vector<CurvePoint> points;
+  std::size_t alone = 0;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    points.push_back(point_of(frames[i], sizes[i]));
+    alone += sizes[i].size_px && !sizes[i].matched ? 1 : 0;
+  }
+  auto fit = fit_curve(points, answer.rig, options.fit);
+  if (!fit) return tl::unexpected<Error>(fit.error());
+  answer.fit = std::move(*fit);
+  for (std::string& note : remarks_of(frames)) answer.fit.notes.push_back(std::move(note));
+  if (alone > 0) {
+    answer.fit.notes.push_back(std::to_string(alone) + " of " + std::to_string(frames.size()) +
+                               " frames share too few stars with the others: their size is that of "
+                               "their own stars");
+  }
+  return answer;
+}
+
+Result<RunFit> fit_table(const std::string& path, const RunOptions& options) {
+  auto table = read_run_table(path, options.table);
+  if (!table) return tl::unexpected<Error>(table.error());
+  FitOptions fit_options = options.fit;
+  fit_options.size = table->size;
+  auto fit = fit_curve(table->points, options.rig, fit_options);
+  if (!fit) return tl::unexpected<Error>(fit.error());
+  RunFit answer;
+  answer.fit = std::move(*fit);
+  answer.rig = options.rig;
+  answer.skipped = std::move(table->skipped);
+  for (std::string& note : table->notes) answer.fit.notes.push_back(std::move(note));
+  return answer;
+}
+
+}  // namespace
+
+Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+  const auto input = find_run_input(inputs);
+  if (!input) return tl::unexpected<Error>(input.error());
+  return input->table ? fit_table(*input->table, options) : fit_frames(input->frames, options);
+}
+
+}  // namespace starwaist

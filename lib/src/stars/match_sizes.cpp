@@ -1,0 +1,211 @@
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <vector>
+
+#include "stars/registration.h"
+#include "starwaist/stars.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist {
+namespace {
+
+constexpr std::size_t kEnoughStars = 12;  // before stars that fewer frames see are let in
+constexpr double kLeastSnr = 8.0;
+
+struct Seen {
+  double log_size = 0;
+  double variance = 0;  // of log_size
+};
+
+// Sizes by star (rows) and frame (columns).
+using Table = std::vector<std::vector<std::optional<Seen>>>;
+
+std::optional<Seen> seen(const Star& star, StarSize kind) {
+  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
+      !star.hfr_px || !star.hfr_sigma_px) {
+    return std::nullopt;
+  }
+  const std::optional<double>& size = kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
+  if (!size || !(*size > 0)) return std::nullopt;
+  const double relative = *star.hfr_sigma_px / *star.hfr_px;
+  return Seen{std::log(*size), std::max(relative * relative, 1e-10)};
+}
+
+std::vector<stars::Place> places_of(const FrameMeasurement& frame) {
+  std::vector<stars::Place> places;
+  for (const Star& s : frame.stars) places.push_back({s.x_px, s.y_px});
+  return places;
+}
+
+std::size_t reference_frame(std::span<const FrameMeasurement> frames, StarSize kind) {
+  std::size_t best = 0;
+  std::ptrdiff_t most = -1;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto usable = std::count_if(frames[i].stars.begin(), frames[i].stars.end(),
+                                      [&](const Star& s) { return seen(s, kind).has_value(); });
+    if (usable > most) {
+      most = usable;
+      best = i;
+    }
+  }
+  return best;
+}
+
+// Stars of the reference frame against every frame.
+Table star_table(std::span<const FrameMeasurement> frames, StarSize kind, std::vector<bool>& laid) {
+  const std::size_t reference = reference_frame(frames, kind);
+  const std::vector<stars::Place> reference_places = places_of(frames[reference]);
+  Table table(reference_places.size(),
+              std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
+  laid.assign(frames.size(), false);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const std::vector<stars::Place> places = places_of(frames[i]);
+    const double size = frames[i].hfr_px.value_or(2.0);
+    const double tolerance = std::max(2.5, 0.6 * size);
+    const auto map = i == reference ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
+                                    : stars::find_map(places, reference_places, tolerance);
+    if (!map) continue;
+    laid[i] = true;
+    const auto pairs = stars::pair_places(places, reference_places, *map, tolerance);
+    for (std::size_t k = 0; k < pairs.size(); ++k) {
+      if (pairs[k]) table[*pairs[k]][i] = seen(frames[i].stars[k], kind);
+    }
+  }
+  return table;
+}
+
+std::size_t frames_seeing(const std::vector<std::optional<Seen>>& row) {
+  return static_cast<std::size_t>(
+      std::count_if(row.begin(), row.end(), [](const auto& s) { return s.has_value(); }));
+}
+
+// Keeps the stars that all frames see, or, where those are too few, that fewer and fewer see, down
+// to half of the frames.
+Table widely_seen(const Table& table, std::size_t frames) {
+  Table kept;
+  for (std::size_t missing = 0; 2 * missing <= frames; ++missing) {
+    kept.clear();
+    for (const auto& row : table) {
+      if (frames_seeing(row) + missing >= frames && frames_seeing(row) >= 2) kept.push_back(row);
+    }
+    if (kept.size() >= kEnoughStars) break;
+  }
+  return kept;
+}
+
+struct TwoWayFit {
+  std::vector<std::optional<double>> log_size;  // by frame
+  std::vector<double> sigma;
+  std::vector<int> stars;
+};
+
+// ln h_ij = a_i + s_j by alternating Huber means; the scatter of a star beyond its own errors is
+// estimated once for all (a bright star must not rule alone).
+TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
+  constexpr double kHuber = 1.345;
+  TwoWayFit fit;
+  fit.log_size.assign(frames, std::nullopt);
+  fit.sigma.assign(frames, 0.0);
+  fit.stars.assign(frames, 0);
+  std::vector<double> star(table.size(), 0.0);
+  double tau2 = 0;
+  const auto weight = [&](const Seen& s, double residual) {
+    const double variance = s.variance + tau2;
+    const double z = std::abs(residual) / std::sqrt(variance);
+    return (z > kHuber ? kHuber / z : 1.0) / variance;
+  };
+  for (std::size_t i = 0; i < frames; ++i) {
+    std::vector<double> first;
+    for (const auto& row : table) {
+      if (row[i]) first.push_back(row[i]->log_size);
+    }
+    if (!first.empty()) fit.log_size[i] = median(first);
+  }
+  for (int round = 0; round < 30; ++round) {
+    // Stars given the frames.
+    double mean = 0;
+    double mean_weight = 0;
+    for (std::size_t j = 0; j < table.size(); ++j) {
+      double sum = 0;
+      double sum_w = 0;
+      for (std::size_t i = 0; i < frames; ++i) {
+        if (!table[j][i] || !fit.log_size[i]) continue;
+        const double value = table[j][i]->log_size - *fit.log_size[i];
+        const double w = weight(*table[j][i], value - star[j]);
+        sum += w * value;
+        sum_w += w;
+      }
+      if (sum_w > 0) star[j] = sum / sum_w;
+      mean += sum_w * star[j];
+      mean_weight += sum_w;
+    }
+    if (mean_weight > 0) {
+      for (double& s : star) s -= mean / mean_weight;
+    }
+    // Frames given the stars.
+    std::vector<double> residuals;
+    std::vector<double> variances;
+    double change = 0;
+    for (std::size_t i = 0; i < frames; ++i) {
+      if (!fit.log_size[i]) continue;
+      double sum = 0;
+      double sum_w = 0;
+      double sum_w2r2 = 0;
+      int count = 0;
+      for (std::size_t j = 0; j < table.size(); ++j) {
+        if (!table[j][i]) continue;
+        const double residual = table[j][i]->log_size - star[j] - *fit.log_size[i];
+        const double w = weight(*table[j][i], residual);
+        sum += w * residual;
+        sum_w += w;
+        sum_w2r2 += w * w * residual * residual;
+        ++count;
+        residuals.push_back(residual);
+        variances.push_back(table[j][i]->variance);
+      }
+      if (!(sum_w > 0)) continue;
+      *fit.log_size[i] += sum / sum_w;
+      change = std::max(change, std::abs(sum / sum_w));
+      const double n = count;
+      const double sandwich = n > 1 ? std::sqrt(sum_w2r2 * n / (n - 1)) / sum_w : 0.0;
+      fit.sigma[i] = std::max(sandwich, 1.0 / std::sqrt(sum_w));
+      fit.stars[i] = count;
+    }
+    if (residuals.size() > 3) {
+      const double spread = robust_sigma(residuals);
+      tau2 = std::max(0.0, spread * spread - median(variances));
+    }
+    if (round > 3 && change < 1e-7) break;
+  }
+  return fit;
+}
+
+}  // namespace
+
+std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
+  std::vector<MatchedSize> sizes(frames.size());
+  if (frames.empty()) return sizes;
+  std::vector<bool> laid;
+  const Table all = star_table(frames, kind, laid);
+  const auto laid_frames = static_cast<std::size_t>(std::count(laid.begin(), laid.end(), true));
+  const Table table = widely_seen(all, laid_frames);
+  const TwoWayFit fit = fit_two_way(table, frames.size());
+  constexpr int kFewestShared = 3;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    MatchedSize& out = sizes[i];
+    if (fit.log_size[i] && fit.stars[i] >= kFewestShared) {
+      out.size_px = std::exp(*fit.log_size[i]);
+      out.sigma_px = *out.size_px * fit.sigma[i];
+      out.stars = fit.stars[i];
+      out.matched = true;
+      continue;
+    }
+    out.size_px = kind == StarSize::hfr ? frames[i].hfr_px : frames[i].fwhm_px;
+    out.sigma_px = kind == StarSize::hfr ? frames[i].hfr_sigma_px : frames[i].fwhm_sigma_px;
+    out.stars = frames[i].star_count;
+  }
+  return sizes;
+}
+
+}  // namespace starwaist
