@@ -64,7 +64,7 @@ class SizeCurve {
 Result<BestFocus> best_focus_of(const RenderOptions& options) {
   const double n2 = options.f_number * options.f_number;
   const double zone_um = 4 * kReferenceWavelengthUm * n2;
-  SizeCurve curve(options, 0.125 * zone_um);
+  SizeCurve curve(options, 0.25 * zone_um);
   std::vector<double> field_um;
   for (const RenderedStar& star : field_of(options)) {
     field_um.push_back(field_focus_steps(options, star.x_px, star.y_px) * options.um_per_step);
@@ -80,18 +80,24 @@ Result<BestFocus> best_focus_of(const RenderOptions& options) {
 
   // Without spherical aberration, coma or astigmatism the star image at -dz is that at +dz.
   const Aberrations& a = options.aberrations;
-  const double shift_um = 8 * n2 * kReferenceWavelengthUm *
-                          (2 * std::abs(a.spherical_w040_waves) +
-                           std::abs(a.astigmatism_w222_waves) + std::abs(a.coma_w131_waves));
+  const double um_per_wave = 8 * n2 * kReferenceWavelengthUm;
+  // Where a pupil zone or a meridian of the star image comes to focus: from the paraxial focus to
+  // the marginal one at W020 = -2 W040, and as far as W222 either side.
+  const double marginal_um = -2 * a.spherical_w040_waves * um_per_wave;
+  const double meridian_um = -a.astigmatism_w222_waves * um_per_wave;
+  const bool round =
+      a.spherical_w040_waves == 0 && a.astigmatism_w222_waves == 0 && a.coma_w131_waves == 0;
   BestFocus best;
-  if (shift_um == 0 && *nearest == *farthest) {
+  if (round && *nearest == *farthest) {
     best = {options.best_focus_steps + *nearest / options.um_per_step, curve.at(0)};
   } else {
     // The minimum lies where some star may be in focus. A coarse look, then golden section.
-    const double low_um = *nearest - shift_um - zone_um;
-    const double high_um = *farthest + shift_um + zone_um;
+    const double low_um =
+        *nearest + std::min(0.0, marginal_um) + std::min(0.0, meridian_um) - zone_um;
+    const double high_um =
+        *farthest + std::max(0.0, marginal_um) + std::max(0.0, meridian_um) + zone_um;
     const int looks =
-        static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 16.0, 64.0));
+        static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 8.0, 64.0));
     const double step_um = (high_um - low_um) / looks;
     double middle_um = low_um;
     double smallest = median_size(low_um);

@@ -12,25 +12,47 @@
 
 namespace starwaist::render {
 
-Result<Exposure> expose(const RenderOptions& options, int index) {
-  const Conditions conditions = conditions_of(options, index);
-  const std::vector<RenderedStar> stars = field_of(options);
+Result<Scene> scene_of(const RenderOptions& options, int index) {
+  Scene scene;
+  scene.conditions = conditions_of(options, index);
+  scene.stars = field_of(options);
+  const Conditions& conditions = scene.conditions;
 
   // Each star's defocus follows from where the dither puts it.
-  std::vector<double> defocus_um;
   double lowest_um = conditions.defocus_um;
   double highest_um = conditions.defocus_um;
-  for (const RenderedStar& star : stars) {
+  for (const RenderedStar& star : scene.stars) {
     const double steps = field_focus_steps(options, star.x_px + conditions.shift_x_px,
                                            star.y_px + conditions.shift_y_px);
-    defocus_um.push_back(conditions.defocus_um - steps * options.um_per_step);
-    lowest_um = std::min(lowest_um, defocus_um.back());
-    highest_um = std::max(highest_um, defocus_um.back());
+    scene.defocus_um.push_back(conditions.defocus_um - steps * options.um_per_step);
+    lowest_um = std::min(lowest_um, scene.defocus_um.back());
+    highest_um = std::max(highest_um, scene.defocus_um.back());
   }
-  const auto images = StarImages::make(options, lowest_um, highest_um, conditions.seeing_arcsec,
-                                       conditions.trail_px);
+  auto images = StarImages::make(options, lowest_um, highest_um, conditions.seeing_arcsec,
+                                 conditions.trail_px);
   if (!images) return tl::unexpected(images.error());
+  scene.images = std::move(*images);
 
+  std::vector<double> sizes_px;
+  for (const double defocus_um : scene.defocus_um) {
+    sizes_px.push_back(scene.images.half_flux_radius_px(defocus_um));
+  }
+  if (sizes_px.empty()) {
+    sizes_px.push_back(scene.images.half_flux_radius_px(conditions.defocus_um));
+  }
+  scene.truth.file = conditions.file;
+  scene.truth.position_steps = conditions.position_steps;
+  scene.truth.defocus_um = conditions.defocus_um;
+  scene.truth.seeing_arcsec = conditions.seeing_arcsec;
+  scene.truth.hfr_px = median(sizes_px);
+  scene.truth.shift_x_px = conditions.shift_x_px;
+  scene.truth.shift_y_px = conditions.shift_y_px;
+  scene.truth.transmission = conditions.transmission;
+  return scene;
+}
+
+std::vector<std::uint16_t> expose(const RenderOptions& options, int index, const Scene& scene) {
+  const Conditions& conditions = scene.conditions;
   const auto width = static_cast<std::size_t>(options.width_px);
   const auto height = static_cast<std::size_t>(options.height_px);
   std::vector<double> electrons(width * height);
@@ -45,40 +67,28 @@ Result<Exposure> expose(const RenderOptions& options, int index) {
   // A star is followed out to a hundredth of the noise of its pixels.
   const double least = 0.01 * std::sqrt(options.sky_electrons * conditions.sky_factor +
                                         options.read_noise_e * options.read_noise_e + 1);
-  std::vector<double> sizes_px;
-  for (std::size_t i = 0; i < stars.size(); ++i) {
-    images->add_star(electrons, options.width_px, options.height_px,
-                     stars[i].x_px + conditions.shift_x_px, stars[i].y_px + conditions.shift_y_px,
-                     defocus_um[i], stars[i].electrons * conditions.transmission, least);
-    sizes_px.push_back(images->half_flux_radius_px(defocus_um[i]));
+  for (std::size_t i = 0; i < scene.stars.size(); ++i) {
+    const RenderedStar& star = scene.stars[i];
+    scene.images.add_star(electrons, options.width_px, options.height_px,
+                          star.x_px + conditions.shift_x_px, star.y_px + conditions.shift_y_px,
+                          scene.defocus_um[i], star.electrons * conditions.transmission, least);
   }
   for (const HotPixel& pixel : hot_pixels_of(options)) {
     electrons[static_cast<std::size_t>(pixel.y_px) * width +
               static_cast<std::size_t>(pixel.x_px)] += pixel.electrons;
   }
 
-  Exposure exposure;
-  exposure.pixels_adu.resize(electrons.size());
+  std::vector<std::uint16_t> pixels_adu(electrons.size());
   Random random(options.seed, static_cast<std::uint64_t>(Purpose::photons),
                 static_cast<std::uint64_t>(index));
   for (std::size_t i = 0; i < electrons.size(); ++i) {
     const double collected =
         random.poisson(std::max(electrons[i], 0.0)) + options.read_noise_e * random.normal();
     const double adu = std::round(collected / options.gain_e_per_adu + options.bias_adu);
-    exposure.pixels_adu[i] =
+    pixels_adu[i] =
         static_cast<std::uint16_t>(std::clamp(adu, 0.0, std::floor(options.saturation_adu)));
   }
-
-  exposure.truth.file = conditions.file;
-  exposure.truth.position_steps = conditions.position_steps;
-  exposure.truth.defocus_um = conditions.defocus_um;
-  exposure.truth.seeing_arcsec = conditions.seeing_arcsec;
-  exposure.truth.hfr_px =
-      sizes_px.empty() ? images->half_flux_radius_px(conditions.defocus_um) : median(sizes_px);
-  exposure.truth.shift_x_px = conditions.shift_x_px;
-  exposure.truth.shift_y_px = conditions.shift_y_px;
-  exposure.truth.transmission = conditions.transmission;
-  return exposure;
+  return pixels_adu;
 }
 
 std::vector<Card> header_of(const RenderOptions& options, int index) {

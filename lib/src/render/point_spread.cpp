@@ -33,13 +33,30 @@ struct Grid {
 
 constexpr int kLargestSize = 4096;
 
+// Radius, in full widths, that holds all but 1e-4 of the seeing disc, or 12 (a Moffat wing of small
+// beta; all but 2e-3 of a Kolmogorov disc).
+double seeing_reach(const RenderOptions& options) {
+  constexpr double kMost = 12;
+  switch (options.seeing_profile) {
+    case SeeingProfile::gaussian:
+      return 2;
+    case SeeingProfile::moffat: {
+      const double left_out = std::pow(1e-4, 1 / (1 - options.moffat_beta));
+      return std::min(kMost,
+                      std::sqrt((left_out - 1) / (std::exp2(1 / options.moffat_beta) - 1)) / 2);
+    }
+    case SeeingProfile::kolmogorov:
+      break;
+  }
+  return kMost;
+}
+
 // Half the extent must hold the spot (the pupil then has two samples a fringe at its rim, since a
 // ray lands at the wavefront's slope), the wings of seeing, and so many diffraction widths that the
 // pupil's radius has at least 96 samples (its grey edge is then good to 1e-3 of the flux).
 Result<Grid> grid_for(const RenderOptions& options, const Wavefront& wavefront, double seeing_um,
                       double trail_px) {
   constexpr double kPupilRadiusSamples = 96;
-  constexpr double kSeeingWidths = 24;
   constexpr double kSpotMargin = 1.3;
   constexpr int kRaySamplesPerPx = 3;
   constexpr double kLargestSpotPx = 1000;
@@ -52,9 +69,10 @@ Result<Grid> grid_for(const RenderOptions& options, const Wavefront& wavefront, 
                     " px is too large to render",
                 "Keep the positions nearer to best focus");
   }
+  const double seeing_extent_um = 2 * seeing_reach(options) * seeing_um;
   const double extent_um =
       std::max({2 * kPupilRadiusSamples * *longest * options.f_number,
-                kSpotMargin * spot_um + kSeeingWidths / 2 * seeing_um, kSeeingWidths * seeing_um}) +
+                kSpotMargin * spot_um + 0.5 * seeing_extent_um, seeing_extent_um}) +
       (8 + 2 * trail_px) * options.pixel_um;
 
   // Waves: at least two samples in lambda N (the image's own band limit); ten, or five in a pixel,
@@ -93,15 +111,18 @@ void add_diffraction(const RenderOptions& options, const Wavefront& wavefront, c
     for (int i = 0; i < rows; ++i) {
       const double u = (i - reach) * step;
       const double r = std::hypot(u, v);
-      // Grey edges: the share of the sample inside the rim and outside the obstruction.
+      // Grey edges: the share of the sample inside the rim and outside the obstruction. Their phase
+      // is taken a quarter of the missing share inwards, which cancels the second-order error that
+      // grey edges have where the wavefront slopes.
       const double inside = std::clamp((1 - r) / step + 0.5, 0.0, 1.0);
       const double outside = options.obstruction > 0
                                  ? std::clamp((r - options.obstruction) / step + 0.5, 0.0, 1.0)
                                  : 1.0;
       const double amplitude = inside * outside;
       if (amplitude <= 0) continue;
+      const double inward = r > 0 ? 1 + 0.25 * step * (inside - outside) / r : 1.0;
       area += amplitude;
-      row[i] = std::polar(amplitude, waves_per_um * wavefront.error_um(u, v));
+      row[i] = std::polar(amplitude, waves_per_um * wavefront.error_um(u * inward, v * inward));
     }
   }
   // Where the pupil lies in its array changes only the phase of the image.
@@ -226,6 +247,11 @@ void sum_over_directions(const cv::Mat& spectrum, const Grid& grid, PointSpread&
       spread.ring_transfer[ring + 1] += share * value;
     }
   }
+  // Beyond the band limit, and where seeing leaves nothing, rounding errors are all there is.
+  constexpr double kNothing = 1e-13;
+  std::size_t used = spread.ring_transfer.size();
+  while (used > 1 && std::abs(spread.ring_transfer[used - 1]) < kNothing * scale) --used;
+  spread.ring_transfer.resize(used);
 }
 
 }  // namespace
@@ -308,12 +334,29 @@ double enclosed_flux(const PointSpread& spread, double radius_px) {
 }
 
 double half_flux_radius_px(const PointSpread& spread) {
-  // Bisection: the growth curve rises (up to ripples far below half the flux), and is cheap.
+  // The growth curve rises (up to ripples far from half the flux): false position, with the weight
+  // of an end that stays halved (Illinois), so that the interval shrinks from both sides.
   double low = 0;
+  double below = -0.5;
   double high = 0.5 * spread.size / spread.samples_per_px;
-  while (high - low > 1e-9 * high) {
-    const double middle = 0.5 * (low + high);
-    (enclosed_flux(spread, middle) < 0.5 ? low : high) = middle;
+  double above = enclosed_flux(spread, high) - 0.5;
+  if (!(above > 0)) return high;
+  int last_side = 0;
+  for (int step = 0; step < 200; ++step) {
+    const double middle = (low * above - high * below) / (above - below);
+    const double value = enclosed_flux(spread, middle) - 0.5;
+    if (std::abs(value) < 1e-12 || high - low < 1e-10 * high) return middle;
+    if (value < 0) {
+      low = middle;
+      below = value;
+      if (last_side < 0) above *= 0.5;
+      last_side = -1;
+    } else {
+      high = middle;
+      above = value;
+      if (last_side > 0) below *= 0.5;
+      last_side = 1;
+    }
   }
   return 0.5 * (low + high);
 }

@@ -1,5 +1,6 @@
 #include <cmath>
 #include <cstddef>
+#include <cstdint>
 #include <filesystem>
 #include <fstream>
 #include <iterator>
@@ -115,12 +116,12 @@ Result<Frame> render_frame(const RenderOptions& given, int index) {
                 "frame " + std::to_string(index) + " is not in the run",
                 "Give an index from 0 to the number of positions less one");
   }
-  auto exposure = render::expose(*options, index);
-  if (!exposure) return tl::unexpected(exposure.error());
+  const auto scene = render::scene_of(*options, index);
+  if (!scene) return tl::unexpected(scene.error());
   Frame frame;
-  frame.file = exposure->truth.file;
+  frame.file = scene->truth.file;
   frame.pixels =
-      PixelBuffer(options->width_px, options->height_px, std::move(exposure->pixels_adu));
+      PixelBuffer(options->width_px, options->height_px, render::expose(*options, index, *scene));
   frame.facts = render::facts_of(*options, index);
   return frame;
 }
@@ -131,9 +132,9 @@ Result<RenderTruth> render_truth(const RenderOptions& given) {
   auto truth = truth_of_field(*options);
   if (!truth) return truth;
   for (std::size_t i = 0; i < options->positions_steps.size(); ++i) {
-    auto exposure = render::expose(*options, static_cast<int>(i));
-    if (!exposure) return tl::unexpected(exposure.error());
-    truth->frames.push_back(exposure->truth);
+    const auto scene = render::scene_of(*options, static_cast<int>(i));
+    if (!scene) return tl::unexpected(scene.error());
+    truth->frames.push_back(scene->truth);
   }
   return truth;
 }
@@ -153,20 +154,20 @@ Result<RenderTruth> render_run(const RenderOptions& given, const std::string& fo
   };
   for (std::size_t i = 0; i < options->positions_steps.size(); ++i) {
     const int index = static_cast<int>(i);
-    const auto exposure = render::expose(*options, index);
-    if (!exposure) {
+    const auto scene = render::scene_of(*options, index);
+    if (!scene) {
       undo();
-      return tl::unexpected(exposure.error());
+      return tl::unexpected(scene.error());
     }
-    const auto written =
-        render::write_frame_file((home / exposure->truth.file).string(),
-                                 {options->width_px, options->height_px, exposure->pixels_adu},
-                                 render::header_of(*options, index), options->tile_compressed);
+    const std::vector<std::uint16_t> pixels_adu = render::expose(*options, index, *scene);
+    const auto written = render::write_frame_file(
+        (home / scene->truth.file).string(), {options->width_px, options->height_px, pixels_adu},
+        render::header_of(*options, index), options->tile_compressed);
     if (!written) {
       undo();
       return tl::unexpected(written.error());
     }
-    truth->frames.push_back(exposure->truth);
+    truth->frames.push_back(scene->truth);
   }
   if (const auto written = write_text(home / kTruthFile, render::truth_json(*truth)); !written) {
     undo();

@@ -41,7 +41,7 @@ double seeing_transfer(SeeingProfile profile, double moffat_beta, double width_u
 
 SeeingTable::SeeingTable(SeeingProfile profile, double moffat_beta, double width_um,
                          double highest_per_um) {
-  constexpr int kSteps = 16384;
+  constexpr int kSteps = 8192;
   per_step_ = highest_per_um / kSteps;
   values_.resize(kSteps + 2);
   constexpr double kNothingLeft = 1e-13;  // all profiles fall for good

@@ -21,8 +21,8 @@ double sinc(double x);
 double seeing_transfer(SeeingProfile profile, double moffat_beta, double width_um,
                        double frequency_per_um);
 
-// seeing_transfer tabulated from 0 to highest_per_um, read by linear interpolation (error < 1e-6
-// with its 16384 steps where the profile is at most some 100 times narrower than the table's
+// seeing_transfer tabulated from 0 to highest_per_um, read by linear interpolation (error < 1e-5
+// with its 8192 steps where the profile is at most some 100 times narrower than the table's
 // range).
 class SeeingTable {
  public:
