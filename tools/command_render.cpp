@@ -1,4 +1,5 @@
 // starwaist render: a synthetic run with its truth beside it.
+#include <charconv>
 #include <cmath>
 
 #include "command.h"

@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 #include <limits>
 #include <string>
@@ -20,11 +21,13 @@ constexpr const char* kCurveColor = "#D55E00";
 constexpr const char* kOtherCurveColor = "#999999";
 constexpr const char* kBestColor = "#00694E";
 constexpr const char* kIntervalColor = "#A9DBCB";
-constexpr const char* kZoneColor = "#E8F4F0";
+constexpr const char* kZoneColor = "#DCEFE8";
 constexpr const char* kRejectedColor = "#7A7A7A";
+constexpr const char* kReasonColor = "#9A3B00";
 constexpr const char* kInkColor = "#333333";
 constexpr int kCurveSamples = 400;
-constexpr std::size_t kMostLabels = 8;  // labels of rejected points; more would cover the figure
+constexpr std::size_t kMostLabels = 8;     // labels of rejected points; more would cover the figure
+constexpr std::size_t kReasonWidth = 125;  // characters of one line of the figure
 constexpr std::chrono::seconds kGnuplotLimit{60};
 
 // A gnuplot string that is only ever text: everything but plain letters, digits and a few marks is
@@ -101,7 +104,7 @@ class FocusFigure {
   }
 
   [[nodiscard]] std::string title() const {
-    return "Best focus " + report::best_focus_words(fit_) + " - " + fit_.verdict;
+    return "Best focus " + report::best_focus_words(fit_) + " – " + fit_.verdict;
   }
 
   [[nodiscard]] std::string subtitle() const {
@@ -117,10 +120,15 @@ class FocusFigure {
           " steps wide");
     }
     if (fit_.probability_in_zone) {
-      add("inside it with " + report::percent_words(*fit_.probability_in_zone));
+      add("inside it with " + report::percent_words(*fit_.probability_in_zone) + " probability");
     }
-    if (text.empty() && !fit_.reasons.empty()) text = fit_.reasons.front();
-    return report::shortened(report::printable(text), 120);
+    return text;
+  }
+
+  // Why the answer is not trusted: the first reason, as much of it as one line holds.
+  [[nodiscard]] std::string reason() const {
+    if (fit_.reasons.empty()) return {};
+    return report::shortened(report::printable(fit_.reasons.front()), kReasonWidth);
   }
 
  private:
@@ -182,10 +190,10 @@ class FocusFigure {
   [[nodiscard]] std::string terminal() const {
     // 96 dpi; fonts by fontconfig, which takes the nearest where DejaVu Sans is missing.
     if (format_ == FigureFormat::png) {
-      return "set terminal pngcairo noenhanced size 1280,920 font \"DejaVu Sans,13\" "
+      return "set terminal pngcairo noenhanced size 1280,960 font \"DejaVu Sans,13\" "
              "linewidth 1.5 rounded background rgb 'white'\n";
     }
-    return "set terminal svg noenhanced size 1280,920 dynamic font \"DejaVu Sans,17\" "
+    return "set terminal svg noenhanced size 1280,960 dynamic font \"DejaVu Sans,17\" "
            "linewidth 1.5 rounded background rgb 'white'\n";
   }
 
@@ -256,6 +264,10 @@ class FocusFigure {
     return fit_.interval_95_steps.low || fit_.interval_95_steps.high;
   }
 
+  [[nodiscard]] bool in_sight(const Interval& interval) const {
+    return interval.low.value_or(x_.low) < x_.high && interval.high.value_or(x_.high) > x_.low;
+  }
+
   [[nodiscard]] std::string bands() const {
     std::string text;
     if (fit_.best_focus_steps && fit_.critical_focus_zone_steps) {
@@ -278,6 +290,17 @@ class FocusFigure {
            *fit_.best_focus_steps <= x_.high;
   }
 
+  // Labels stand where the curve is not: outwards from a point below it, inwards from one above.
+  [[nodiscard]] bool label_to_the_left(const CurvePoint& point, double at_x) const {
+    constexpr double kRoom = 0.25;  // of the panel's width, for a label of 24 characters
+    if (at_x < x_.low + kRoom * x_.width()) return false;
+    if (at_x > x_.high - kRoom * x_.width()) return true;
+    const bool left_arm = at_x < fit_.best_focus_steps.value_or((x_.low + x_.high) / 2);
+    const auto expected = expected_size(point);
+    const bool below = expected && *point.size_px < *expected;
+    return left_arm == below;
+  }
+
   [[nodiscard]] std::string rejection_labels() const {
     std::string text;
     std::size_t labels = 0;
@@ -288,15 +311,15 @@ class FocusFigure {
       if (!point.size_px || point.used) continue;
       const double at_x = std::clamp(point.position_steps, x_.low, x_.high);
       const double at_y = std::clamp(*point.size_px, y_.low, y_.high);
-      const bool right_half = at_x > x_.low + 0.6 * x_.width();
+      const bool to_the_left = label_to_the_left(point, at_x);
       std::string words = report::shortened(report::printable(point.file), 24);
       if (off_scale(point)) {
         words += ": " + format_fixed(*point.size_px, 1) + " px at " +
                  format_fixed(point.position_steps, report::position_decimals(fit_.points));
       }
       text += "set label " + std::to_string(10 + labels++) + " " + quoted(words) + " at first " +
-              number(at_x) + ",first " + number(at_y) + (right_half ? " right" : " left") +
-              " offset character " + (right_half ? "-1.2" : "1.2") + "," +
+              number(at_x) + ",first " + number(at_y) + (to_the_left ? " right" : " left") +
+              " offset character " + (to_the_left ? "-1.2" : "1.2") + "," +
               (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") +
               " noenhanced front font \",11\" textcolor rgb '" + kRejectedColor + "'\n";
     }
@@ -316,8 +339,21 @@ class FocusFigure {
             font(20) + " textcolor rgb '" + kInkColor + "'\n";
     text += "set label 2 " + quoted(subtitle()) + " at screen 0.085,0.913 left noenhanced " +
             font(13) + " textcolor rgb '#666666'\n";
-    text += "set tmargin at screen 0.87\nset bmargin at screen ";
-    text += with_residuals ? "0.345\n" : "0.10\n";
+    if (!fit_.reasons.empty()) {
+      text += "set label 3 " + quoted(reason()) + " at screen 0.085,0.884 left noenhanced " +
+              font(12) + " textcolor rgb '" + kReasonColor + "'\n";
+    }
+    text += "set tmargin at screen ";
+    text += fit_.reasons.empty() ? "0.88\n" : "0.845\n";
+    text += "set bmargin at screen ";
+    text += with_residuals ? "0.385\n" : "0.165\n";
+    if (std::none_of(fit_.points.begin(), fit_.points.end(),
+                     [](const CurvePoint& p) { return p.size_px.has_value(); })) {
+      return text +
+             "unset tics\nunset border\nunset key\nset label 4 \"no point has a size\" at "
+             "graph 0.5,graph 0.5 center " +
+             font(16) + " textcolor rgb '#666666'\nset yrange [0:1]\nplot NaN notitle\n";
+    }
     text += "set yrange [" + number(y_.low) + ":" + number(y_.high) + "]\n";
     text += "set format y \"%.10g\"\n";
     text += with_residuals ? "set format x \"\"\n" : "set format x \"%.10g\"\n";
@@ -329,11 +365,9 @@ class FocusFigure {
     text += "set grid ytics linecolor rgb '#E3E3E3' linewidth 0.6\n";
     text += bands() + rejection_labels();
     text +=
-        "set key at graph 0.5,graph 0.985 center top vertical maxrows 8 Left reverse "
-        "samplen 2.2 spacing 1.15 noenhanced " +
-        font(11) + " textcolor rgb '" + kInkColor +
-        "' opaque fillcolor rgb '#FFFFFF' box "
-        "linecolor rgb '#DDDDDD' width 1 height 0.4\n";
+        "set key at screen 0.525,screen 0.015 center bottom horizontal maxcols 4 Left reverse "
+        "samplen 2.2 spacing 1.2 width 1 nobox noenhanced " +
+        font(11) + " textcolor rgb '" + kInkColor + "'\n";
     text += "plot " + curve_plots() + "\n";
     text += "unset label\nunset object\nunset arrow\n";
     return text;
@@ -358,7 +392,9 @@ class FocusFigure {
     const auto any = [&](const auto& test) {
       return std::any_of(fit_.points.begin(), fit_.points.end(), test);
     };
-    if (any([](const CurvePoint& p) { return p.size_px && p.used && p.sigma_px; })) {
+    const bool any_sigma =
+        any([](const CurvePoint& p) { return p.size_px && p.used && p.sigma_px; });
+    if (any_sigma) {
       plots.push_back(std::string("$bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.2 "
                                   "linecolor rgb '") +
                       kPointColor + "' notitle");
@@ -366,7 +402,8 @@ class FocusFigure {
     if (any([](const CurvePoint& p) { return p.size_px && p.used; })) {
       plots.push_back(std::string("$used using 1:2 with points pointtype 7 pointsize 1.1 "
                                   "linecolor rgb '") +
-                      kPointColor + "' title \"measured, with one standard error\"");
+                      kPointColor + "' title " +
+                      quoted(any_sigma ? "measured, ± one sigma" : "measured"));
     }
     if (any([&](const CurvePoint& p) { return p.size_px && !p.used && !off_scale(p); })) {
       plots.push_back(std::string("$rejected using 1:2 with points pointtype 2 pointsize 1.3 "
@@ -376,18 +413,18 @@ class FocusFigure {
     if (any([&](const CurvePoint& p) { return p.size_px && !p.used && off_scale(p); })) {
       plots.push_back(std::string("$off using 1:2 with points pointtype 8 pointsize 1.7 "
                                   "linewidth 1.6 linecolor rgb '") +
-                      kRejectedColor + "' title \"not used, beyond the scale\"");
+                      kRejectedColor + "' title \"not used, off scale\"");
     }
     // Key entries of what is not drawn by plot.
     if (best_in_sight()) {
       plots.push_back(std::string("NaN with lines linewidth 1.5 linecolor rgb '") + kBestColor +
                       "' title \"best focus\"");
     }
-    if (has_interval()) {
+    if (has_interval() && in_sight(fit_.interval_95_steps)) {
       plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
                       kIntervalColor + "' title \"95 \\045 interval\"");
     }
-    if (fit_.best_focus_steps && fit_.critical_focus_zone_steps) {
+    if (best_in_sight() && fit_.critical_focus_zone_steps) {
       plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
                       kZoneColor + "' title \"critical focus zone\"");
     }
@@ -412,7 +449,7 @@ class FocusFigure {
           std::max(largest, std::abs(*point.size_px - *expected) + point.sigma_px.value_or(0));
     }
     if (!(largest > 0)) largest = 0.01;
-    std::string text = "set tmargin at screen 0.305\nset bmargin at screen 0.105\nunset key\n";
+    std::string text = "set tmargin at screen 0.345\nset bmargin at screen 0.165\nunset key\n";
     text += "set format x \"%.10g\"\nset format y \"%.10g\"\n" + x_label();
     text += std::string("set ylabel \"off curve [px]\" offset 0.5,0 textcolor rgb '") + kInkColor +
             "'\n";
