@@ -167,7 +167,8 @@ std::optional<AnnulusSky> annulus_offset(const Stamp& stamp, Centre centre, doub
   const double full = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
   if (values.size() < 20 || static_cast<double>(values.size()) < 0.25 * full) return std::nullopt;
   const double centre_adu = median(values);
-  const double scale = std::max(noise_adu, 1e-12);
+  // The star's own wings slope across the annulus: the spread that is seen counts.
+  const double scale = std::max({noise_adu, robust_sigma(values), 1e-12});
   double sum = 0;
   std::size_t count = 0;
   for (const double v : values) {
@@ -245,7 +246,8 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   work.measured = false;
   const double size = work.size_px;
   Centre centre{work.star.x_px, work.star.y_px};
-  const double annulus_outer_px = aperture_px * 1.5 + 4;
+  const double annulus_inner_px = aperture_px * 1.25 + 1;
+  const double annulus_outer_px = aperture_px * 1.75 + 4;
   Stamp stamp = cut_stamp(context, centre, annulus_outer_px);
   const double variance = pixel_variance(context, centre);
   const double noise = std::sqrt(variance);
@@ -262,10 +264,10 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   work.star.at_edge = centre.x_px < aperture_px || centre.y_px < aperture_px ||
                       centre.x_px > width - 1 - aperture_px ||
                       centre.y_px > height - 1 - aperture_px;
-  work.offset = annulus_offset(stamp, centre, aperture_px + 1, annulus_outer_px,
+  work.offset = annulus_offset(stamp, centre, annulus_inner_px, annulus_outer_px,
                                context.sky->noise_adu(centre.x_px, centre.y_px));
 
-  const GrowthCurve growth(stars::sharpened(stamp), centre.x_px, centre.y_px, aperture_px);
+  const GrowthCurve growth(stamp, centre.x_px, centre.y_px, aperture_px, size);
   const auto measured = size_of(growth, profile, aperture_px, sky.value_adu, size);
   if (!measured) return;
   Star& star = work.star;
@@ -357,7 +359,7 @@ std::optional<double> probe_size(const Context& context, const Candidate& candid
                                                 std::max(2 * size, 2.0));
     if (!found) return std::nullopt;
     centre = *found;
-    const GrowthCurve growth(stars::sharpened(stamp), centre.x_px, centre.y_px, aperture);
+    const GrowthCurve growth(stamp, centre.x_px, centre.y_px, aperture, size);
     const auto measured = size_of(growth, gaussian, aperture, 0, size);
     if (!measured || measured->hfr_px > kLargestSizePx) return std::nullopt;
     const bool settled = std::abs(measured->hfr_px - size) < 0.03 * size;
@@ -610,7 +612,7 @@ std::optional<GrowthProfile> stack(const Context& context, const std::vector<Wor
     Stamp stamp = cut_stamp(context, centre, reach);
     repair_stamp(stamp, context.sky->noise_adu(centre.x_px, centre.y_px));
     for (float& p : stamp.pixels) p -= static_cast<float>(sky[i].value_adu);
-    curves.emplace_back(stars::sharpened(stamp), centre.x_px, centre.y_px, reach);
+    curves.emplace_back(stamp, centre.x_px, centre.y_px, reach, works[i].size_px);
     stacked.push_back(
         {&curves.back(), works[i].size_px, std::sqrt(pixel_variance(context, centre))});
   }
@@ -767,7 +769,7 @@ std::vector<MaskedDisc> discs_of(const std::vector<Candidate>& candidates, doubl
     // Radius at which a Moffat 3.5 star of this signal sinks to a tenth of the noise: brightness
     // falls as r^-7 from snr / 3 at the half-flux radius.
     const double brightness = std::max(1.0, c.snr / 3.0);
-    const double reach = size_px * std::clamp(std::pow(10 * brightness, 1.0 / 7.0), 2.0, 4.5);
+    const double reach = size_px * std::clamp(std::pow(10 * brightness, 1.0 / 7.0), 2.5, 6.0);
     discs.push_back({c.x_px, c.y_px, std::max(reach, 3.0)});
   }
   return discs;

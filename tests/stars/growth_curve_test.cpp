@@ -1,0 +1,98 @@
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <numbers>
+
+#include "stars/aperture.h"
+#include "stars/profile.h"
+#include "support/analytic_stars.h"
+
+namespace starwaist::stars {
+namespace {
+
+template <class Profile>
+Stamp stamp_of(const Profile& profile, int reach, double x, double y) {
+  analytic::Image image(2 * reach + 1, 2 * reach + 1);
+  analytic::draw(image, profile, reach + x, reach + y, 1.0, 3.0 * reach);
+  return {0, 0, image.width_px, image.height_px, image.values};
+}
+
+TEST(CircleOverlap, SumsToTheCircle) {
+  for (const double r : {0.6, 1.3, 4.7, 20.1}) {
+    double area = 0;
+    for (int y = -25; y <= 25; ++y) {
+      for (int x = -25; x <= 25; ++x) area += circle_overlap(x + 0.21, y - 0.37, r);
+    }
+    EXPECT_NEAR(area, std::numbers::pi * r * r, 0.02 * std::max(r, 1.0));
+  }
+}
+
+TEST(GrowthCurve, HalfFluxRadiusOfTheRecordedProfileIsRecovered) {
+  // The closed form of the profile convolved with one pixel; 0.3 % is left of the series of 1/sinc
+  // at sigma 0.85 px (sixth order), less above.
+  for (const double sigma : {0.85, 1.0, 1.5, 3.0}) {
+    const analytic::Gaussian profile{sigma};
+    const int reach = static_cast<int>(8 * sigma) + 4;
+    for (const double phase : {0.0, 0.25, 0.5}) {
+      const Stamp stamp = stamp_of(profile, reach, phase, -phase);
+      const GrowthCurve growth(stamp, reach + phase, reach - phase, reach - 2.0, sigma);
+      EXPECT_NEAR(growth.radius_of(0.5) / analytic::recorded_half_flux_radius(profile), 1,
+                  sigma < 1 ? 0.01 : 0.004)
+          << sigma << " " << phase;
+    }
+  }
+}
+
+TEST(GrowthCurve, MeanRadiusOfADiscIsTwoThirds) {
+  const analytic::Annulus profile{12.0, 0.0};
+  const Stamp stamp = stamp_of(profile, 20, 0.3, 0.1);
+  const GrowthCurve growth(stamp, 20.3, 20.1, 18.0, 8.5);
+  EXPECT_NEAR(growth.flux(18.0), 1.0, 1e-3);
+  EXPECT_NEAR(growth.mean_radius(18.0), 8.0, 0.02);  // 2 R / 3; the pixel rounds the rim
+  EXPECT_NEAR(growth.radius_of(0.5), 12 / std::sqrt(2.0), 0.01);
+}
+
+TEST(GrowthCurve, MissingPixelsCountAsTheirRing) {
+  const analytic::Gaussian profile{3.0};
+  Stamp stamp = stamp_of(profile, 20, 0, 0);
+  for (int y = 0; y < stamp.height_px; ++y) {
+    stamp.pixels[static_cast<std::size_t>(y * stamp.width_px + 23)] =
+        std::numeric_limits<float>::quiet_NaN();
+  }
+  const GrowthCurve growth(stamp, 20, 20, 18.0, 3.5);
+  EXPECT_NEAR(growth.flux(18.0), 1.0, 0.01);
+}
+
+TEST(GrowthProfile, GaussianFractionsAndStackAgree) {
+  const GrowthProfile gaussian = GrowthProfile::gaussian();
+  EXPECT_NEAR(gaussian.fraction(1.0), 0.5, 1e-9);
+  EXPECT_NEAR(gaussian.slope(1.0), std::numbers::ln2, 0.01);  // d(1 - 2^(-x^2))/dx at 1
+  EXPECT_NEAR(gaussian.central_ratio(), 2.0, 0.12);
+  const analytic::Gaussian profile{2.0};
+  const Stamp stamp = stamp_of(profile, 24, 0.2, 0.4);
+  const GrowthCurve growth(stamp, 24.2, 24.4, 22.0, 2.4);
+  const ProfileStar star{&growth, analytic::recorded_half_flux_radius(profile), 1e-7};
+  const auto stacked = stacked_profile(std::span(&star, 1));
+  ASSERT_TRUE(stacked.has_value());
+  for (const double x : {0.5, 1.0, 1.5, 2.0}) {
+    EXPECT_NEAR(stacked->fraction(x), 1 - std::exp2(-x * x), 0.01) << x;
+  }
+}
+
+TEST(GrowthProfile, MoffatWingIsContinued) {
+  const analytic::Moffat profile{3.0, 2.5};
+  const Stamp stamp = stamp_of(profile, 60, 0.2, 0.4);
+  const GrowthCurve growth(stamp, 60.2, 60.4, 50.0, 2.4);
+  const double size = analytic::recorded_half_flux_radius(profile);
+  const ProfileStar star{&growth, size, 1e-7};
+  const auto stacked = stacked_profile(std::span(&star, 1));
+  ASSERT_TRUE(stacked.has_value());
+  // Moffat 1969: fraction inside r is 1 - (1 + r^2/alpha^2)^(1 - beta).
+  for (const double x : {1.0, 3.0, 6.0, 12.0}) {
+    const double r = x * size / 3.0;
+    EXPECT_NEAR(stacked->fraction(x), 1 - std::pow(1 + r * r, -1.5), 0.01) << x;
+  }
+}
+
+}  // namespace
+}  // namespace starwaist::stars
