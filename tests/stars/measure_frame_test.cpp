@@ -198,7 +198,7 @@ TEST(MeasureFrame, NoiseFreeStarsArePlacedAndSizedClosely) {
 }
 
 TEST(MeasureFrame, EccentricityAndDirectionOfTrailedStars) {
-  const analytic::EllipticalGaussian profile{2.4, 1.44, 30.0 * std::numbers::pi / 180};
+  const analytic::EllipticalGaussian profile{2.4, 1.44, 30.0};
   const Field field = analytic::star_field(profile, lonely(2.4, 25));
   const auto measured = measure_frame(field.frame);
   ASSERT_TRUE(measured->eccentricity.has_value());
@@ -297,7 +297,8 @@ TEST(MeasureFrame, MosaicSizesAreThoseOfFullPixels) {
   const auto measured = measure_frame(frame);
   ASSERT_TRUE(measured.has_value());
   ASSERT_TRUE(measured->hfr_px.has_value());
-  EXPECT_NEAR(*measured->hfr_px / analytic::recorded_half_flux_radius(profile), 1, kBias);
+  // The filling-in keeps the second moment of a star and not the fourth: 1.5 % at this size.
+  EXPECT_NEAR(*measured->hfr_px / analytic::recorded_half_flux_radius(profile), 1, 0.015);
 }
 
 Frame constant_frame(int width, int height, float value) {

@@ -477,6 +477,10 @@ void mark_blends(const GrowthProfile& profile, std::vector<Work>& works,
       });
 }
 
+// The mesh is good to some hundredths of the noise: 4096 pixels a cell, smoothed over nine cells,
+// and the stars' far wings in it.
+constexpr double kMeshSigma = 0.02;
+
 // A straight line through points with errors, Huber-weighted against neighbours in the annuli.
 struct Line {
   double intercept = 0;
@@ -495,7 +499,10 @@ Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
       residual[i] = y[i] - line.intercept - line.slope * x[i];
     }
     const double spread = robust_sigma(residual);
-    line.scatter2 = std::max(0.0, spread * spread - median(variance));
+    // The square of a robust spread of n values is itself known to 2.3 / sqrt(n): scatter within
+    // two such errors of the points' own variance is none.
+    const double allowed = 1 + 4.6 / std::sqrt(static_cast<double>(y.size()));
+    line.scatter2 = std::max(0.0, spread * spread - allowed * median(variance));
     double w0 = 0;
     double wx = 0;
     double wy = 0;
@@ -524,7 +531,7 @@ Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
 // wings, which go with its light: a line in the light tells the two apart. A star's departure from
 // the line counts as its sky as far as departures scatter more than their errors (empirical Bayes:
 // a smooth sky trusts the mesh, a nebula the annulus).
-std::vector<SkyOffset> sky_offsets(const std::vector<Work>& works) {
+std::vector<SkyOffset> sky_offsets(const std::vector<Work>& works, double noise_adu) {
   constexpr std::size_t kFewest = 8;
   std::vector<double> light;
   std::vector<double> value;
@@ -537,15 +544,19 @@ std::vector<SkyOffset> sky_offsets(const std::vector<Work>& works) {
   }
   std::vector<SkyOffset> result(works.size());
   if (value.size() < kFewest) {
-    // Too few to learn from: the annulus alone.
-    for (std::size_t i = 0; i < works.size(); ++i) {
-      if (works[i].offset) result[i] = {works[i].offset->value_adu, works[i].offset->sigma_adu};
-    }
+    // Too few to learn from, and an annulus alone would count its star's wings as sky: the mesh.
+    for (SkyOffset& sky : result) sky.sigma_adu = kMeshSigma * noise_adu;
     return result;
   }
   const double unit = median(light);
   for (double& l : light) l /= unit;
-  const Line line = robust_line(light, value, variance);
+  Line line = robust_line(light, value, variance);
+  // The annuli correct the mesh as far as they know better.
+  const double mesh_sigma = kMeshSigma * noise_adu;
+  const double gain = mesh_sigma * mesh_sigma /
+                      (mesh_sigma * mesh_sigma + line.intercept_sigma * line.intercept_sigma);
+  line.intercept *= gain;
+  line.intercept_sigma *= std::sqrt(gain);
   for (std::size_t i = 0; i < works.size(); ++i) {
     const Work& w = works[i];
     if (!w.offset || !w.measured) {
@@ -613,8 +624,8 @@ std::optional<GrowthProfile> stack(const Context& context, const std::vector<Wor
     repair_stamp(stamp, context.sky->noise_adu(centre.x_px, centre.y_px));
     for (float& p : stamp.pixels) p -= static_cast<float>(sky[i].value_adu);
     curves.emplace_back(stamp, centre.x_px, centre.y_px, reach, works[i].size_px);
-    stacked.push_back(
-        {&curves.back(), works[i].size_px, std::sqrt(pixel_variance(context, centre))});
+    stacked.push_back({&curves.back(), works[i].size_px, std::sqrt(pixel_variance(context, centre)),
+                       sky[i].sigma_adu});
   }
   return stars::stacked_profile(stacked);
 }
@@ -832,7 +843,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     classify(works, by_place);
     mark_blends(profile, works, *std::max_element(apertures.begin(), apertures.end()));
     if (last) break;
-    offsets = sky_offsets(works);
+    offsets = sky_offsets(works, out.noise_adu);
     if (const auto stacked = stack(context, works, offsets)) profile = *stacked;
     const double reach =
         std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);

@@ -12,11 +12,11 @@ namespace {
 constexpr double kStep = 0.125;    // knots in half-flux radii: shapes are smooth on this scale
 constexpr double kFarthest = 8.0;  // half-flux radii; beyond, 0.4 % of a Moffat 2.5 star is left
 constexpr double kNormalAt = 2.0;  // annuli are compared in units of the light inside this radius
-constexpr double kSteepestWing = 8.0;
+constexpr double kSteepestWing = 12.0;
 // Kolmogorov seeing falls as r^(-11/3), the shallowest that a star does (Roddier 1981, from
 // memory).
 constexpr double kShallowestWing = 11.0 / 3.0;
-constexpr double kEnoughSignal = 4.0;  // annulus over its own standard error
+constexpr double kKnownTo = 0.004;  // of the light: where the summing of annuli ends
 constexpr double kSmallest = 1e-4;
 
 }  // namespace
@@ -69,61 +69,107 @@ double GrowthProfile::central_ratio() const {
   return rim > kSmallest ? centre / rim : 0.0;
 }
 
+namespace {
+
+// The stack's light in one annulus, in units of each star's light inside kNormalAt.
+struct Annulus {
+  double light = 0;
+  double sigma = 0;           // random error
+  double pedestal_sigma = 0;  // error that all annuli share through the sky, per unit of x^2
+  std::size_t stars = 0;
+};
+
+Annulus stacked_annulus(std::span<const ProfileStar> stars, double inner, double outer) {
+  std::vector<double> light;
+  std::vector<double> noise;
+  std::vector<double> pedestal;
+  for (const ProfileStar& star : stars) {
+    const double inner_px = inner * star.hfr_px;
+    const double outer_px = outer * star.hfr_px;
+    if (outer_px > star.growth->limit_px()) continue;
+    const double unit = star.growth->flux(kNormalAt * star.hfr_px);
+    if (!(unit > 0)) continue;
+    // Within the star itself every pixel counts; outside, neighbours are kept out.
+    light.push_back((outer <= kNormalAt
+                         ? star.growth->flux(outer_px) - star.growth->flux(inner_px)
+                         : star.growth->annulus_flux(inner_px, outer_px, star.sky_noise_adu)) /
+                    unit);
+    const double area_per_x2 = std::numbers::pi * star.hfr_px * star.hfr_px;
+    noise.push_back(star.sky_noise_adu * std::sqrt(area_per_x2 * (outer * outer - inner * inner)) /
+                    unit);
+    pedestal.push_back(star.sky_sigma_adu * area_per_x2 / unit);
+  }
+  if (light.empty()) return {};
+  // A median's standard error is 1.2533 times the mean's.
+  const double n = static_cast<double>(light.size());
+  return {median(light), 1.2533 * median(noise) / std::sqrt(n), median(pedestal), light.size()};
+}
+
+// Light beyond the last knot and the exponent it falls with, from the brightness over the outer
+// third of the knots: none where that does not stand above its noise.
+struct Wing {
+  double beyond = 0;
+  double power = kSteepestWing;
+};
+
+Wing wing_of(const std::vector<Annulus>& annuli) {
+  const std::size_t last = annuli.size();
+  const auto sum = [&](std::size_t from, std::size_t to) {
+    double light = 0;
+    double variance = 0;
+    for (std::size_t k = from; k < to; ++k) {
+      light += annuli[k].light;
+      variance += annuli[k].sigma * annuli[k].sigma;
+    }
+    const double x0 = kStep * static_cast<double>(from);
+    const double x1 = kStep * static_cast<double>(to);
+    const double pedestal = annuli[last - 1].pedestal_sigma * (x1 * x1 - x0 * x0);
+    const double error = std::sqrt(variance + pedestal * pedestal);
+    return std::pair{light > 3 * error ? light / (x1 * x1 - x0 * x0) : 0.0,
+                     std::sqrt(0.5 * (x0 * x0 + x1 * x1))};
+  };
+  const auto [inner_light, inner_x] = sum(last / 2, 3 * last / 4);
+  const auto [outer_light, outer_x] = sum(3 * last / 4, last);
+  Wing wing;
+  if (!(outer_light > 0) || !(inner_light > outer_light)) return wing;
+  wing.power = std::clamp(std::log(inner_light / outer_light) / std::log(outer_x / inner_x),
+                          kShallowestWing, kSteepestWing);
+  // Brightness b at x leaves 2 b x^2 (edge / x)^(2 - power) / (power - 2) beyond the edge.
+  const double edge = kStep * static_cast<double>(last);
+  wing.beyond = 2 * outer_light * outer_x * outer_x * std::pow(edge / outer_x, 2 - wing.power) /
+                (wing.power - 2);
+  return wing;
+}
+
+}  // namespace
+
 std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars) {
   const auto knots = static_cast<std::size_t>(kFarthest / kStep);
   std::vector<double> fraction{0.0};
-  std::vector<double> annulus_light;
-  std::vector<double> light;
-  std::vector<double> noise;
-  std::size_t inner_stars = 0;
-  double last_light = 0;
+  std::vector<Annulus> annuli;
+  double variance = 0;
   for (std::size_t k = 0; k < knots; ++k) {
-    const double inner = kStep * static_cast<double>(k);
-    const double outer = inner + kStep;
-    light.clear();
-    noise.clear();
-    for (const ProfileStar& star : stars) {
-      if (outer * star.hfr_px > star.growth->limit_px()) continue;
-      const double unit = star.growth->flux(kNormalAt * star.hfr_px);
-      if (!(unit > 0)) continue;
-      const double inner_px = inner * star.hfr_px;
-      const double outer_px = outer * star.hfr_px;
-      // Within the star itself every pixel counts; outside, neighbours are kept out.
-      light.push_back((outer <= kNormalAt
-                           ? star.growth->flux(outer_px) - star.growth->flux(inner_px)
-                           : star.growth->annulus_flux(inner_px, outer_px, star.sky_noise_adu)) /
-                      unit);
-      const double area =
-          std::numbers::pi * (outer * outer - inner * inner) * star.hfr_px * star.hfr_px;
-      noise.push_back(star.sky_noise_adu * std::sqrt(area) / unit);
-    }
-    if (k == 0) inner_stars = light.size();
-    if (light.empty() || light.size() * 2 < inner_stars) break;
-    const double value = median(light);
-    // A median's standard error is 1.2533 times the mean's.
-    const double error = 1.2533 * median(noise) / std::sqrt(static_cast<double>(light.size()));
-    if (outer > kNormalAt && !(value > kEnoughSignal * error)) break;
-    fraction.push_back(fraction.back() + value);
-    annulus_light.push_back(value / (outer * outer - inner * inner));  // brightness up to a factor
-    last_light = annulus_light.back();
+    const double outer = kStep * static_cast<double>(k + 1);
+    const Annulus annulus = stacked_annulus(stars, kStep * static_cast<double>(k), outer);
+    if (annulus.stars == 0 || annulus.stars * 2 < stars.size()) break;
+    variance += annulus.sigma * annulus.sigma;
+    const double pedestal = annulus.pedestal_sigma * outer * outer;
+    // Every annulus counts, bright or not (to keep only those that stand out would add light),
+    // until the sum is no longer known well.
+    if (outer > kNormalAt && std::sqrt(variance + pedestal * pedestal) > kKnownTo) break;
+    fraction.push_back(fraction.back() + annulus.light);
+    annuli.push_back(annulus);
   }
   if (fraction.size() < static_cast<std::size_t>(kNormalAt / kStep) || !(fraction.back() > 0)) {
     return std::nullopt;
   }
-  // Slope of the wing over its outer half octave, within what seeing can do.
-  const double edge = kStep * static_cast<double>(fraction.size() - 1);
-  const auto from = static_cast<std::size_t>(0.7 * static_cast<double>(annulus_light.size()));
-  double power = kSteepestWing;
-  if (annulus_light[from] > last_light && last_light > 0) {
-    const double r0 = kStep * (static_cast<double>(from) + 0.5);
-    power = std::log(annulus_light[from] / last_light) / std::log((edge - kStep / 2) / r0);
+  const Wing wing = wing_of(annuli);
+  const double whole = fraction.back() + wing.beyond;
+  // Noise may make the far sums fall: a growth curve does not.
+  for (std::size_t k = 1; k < fraction.size(); ++k) {
+    fraction[k] = std::clamp(fraction[k] / whole, fraction[k - 1], 1.0);
   }
-  power = std::clamp(power, kShallowestWing, kSteepestWing);
-  // Brightness b at the edge (light per unit of x^2) leaves 2 b edge^2 / (power - 2) beyond it.
-  const double beyond = std::max(0.0, 2 * last_light * edge * edge / (power - 2));
-  const double whole = fraction.back() + beyond;
-  for (double& f : fraction) f /= whole;
-  return GrowthProfile(kStep, std::move(fraction), power);
+  return GrowthProfile(kStep, std::move(fraction), wing.power);
 }
 
 }  // namespace starwaist::stars

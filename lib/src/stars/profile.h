@@ -39,6 +39,7 @@ struct ProfileStar {
   const GrowthCurve* growth = nullptr;
   double hfr_px = 0;
   double sky_noise_adu = 0;  // of one pixel
+  double sky_sigma_adu = 0;  // of the level that was taken off
 };
 
 // Median over the stars of the light in each annulus (a neighbour spoils only its own annuli and
