@@ -75,6 +75,19 @@ std::string zone_words(const FitResult& fit) {
   return text;
 }
 
+// Which of the figures that the zone needs are missing, by the names of their options.
+std::string zone_hint(const Rig& rig) {
+  std::vector<std::string> missing;
+  if (!rig.focal_ratio()) missing.emplace_back("--f-number");
+  if (!rig.pixel_um) missing.emplace_back("--pixel-um");
+  if (!rig.um_per_step) missing.emplace_back("--um-per-step");
+  std::string text;
+  for (std::size_t i = 0; i < missing.size(); ++i) {
+    text += (i == 0 ? "; needs " : i + 1 == missing.size() ? " and " : ", ") + missing[i];
+  }
+  return "unknown" + text;
+}
+
 std::string models_table(const FitResult& fit) {
   std::vector<std::vector<std::string>> rows;
   for (const auto& model : fit.models) {
@@ -215,7 +228,11 @@ std::string fit_table(const RunFit& run) {
       !words.empty()) {
     text += answer_line("95 % interval", words);
   }
-  if (fit.critical_focus_zone_steps) text += answer_line("Focus zone", zone_words(fit));
+  if (fit.critical_focus_zone_steps) {
+    text += answer_line("Focus zone", zone_words(fit));
+  } else if (fit.best_focus_steps) {
+    text += answer_line("Focus zone", zone_hint(run.rig));
+  }
   if (fit.approach) {
     const bool outward = *fit.approach == "outward";
     text += answer_line("Approach", *fit.approach + ": arrive there " +
