@@ -19,7 +19,7 @@ using report::shortened;
 using report::wrapped;
 
 // What is left of an 80-column line beside the numbers.
-constexpr std::size_t kFileWidth = 24;
+constexpr std::size_t kFileWidth = 22;
 
 template <class Value>
 std::string fixed_or_empty(const std::optional<Value>& value, int decimals) {
