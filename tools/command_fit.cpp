@@ -80,6 +80,11 @@ class FitCommand : public Command {
     if (auto allowed = check_outputs({common_.json, plot_}, protected_paths); !allowed) {
       return report_failure(streams, allowed.error());
     }
+    if (!plot_.empty()) {
+      if (auto found_gnuplot = check_gnuplot(); !found_gnuplot) {
+        return report_failure(streams, found_gnuplot.error());
+      }
+    }
 
     ProgressLine progress(streams, common_.quiet);
     RunOptions options = run_options_of(common_, input_, *checked_rig, progress, streams);

@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <fstream>
 #include <iterator>
@@ -302,7 +303,6 @@ TEST_F(Program, OutputsNeverReplaceInputs) {
   EXPECT_EQ(json.status, 3);
   EXPECT_THAT(json.err, HasSubstr("good.csv"));
   EXPECT_EQ(read(in("good.csv")), before);
-  const std::string frame = in("run/frame_0.fits");
   for (const auto& entry : fs::directory_iterator(run())) {
     if (entry.path().extension() != ".fits") continue;
     const std::string bytes = read(entry.path());

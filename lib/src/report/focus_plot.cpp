@@ -555,7 +555,20 @@ void replace_element(std::string& svg, const std::string& name, const std::strin
   svg.replace(first, end - first, xml_text(text));
 }
 
+tl::unexpected<Error> no_gnuplot(const Error& error) {
+  return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + error.message,
+              error.code == ErrorCode::not_found
+                  ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
+                  : "Leave out the figure");
+}
+
 }  // namespace
+
+Result<void> check_gnuplot() {
+  const auto asked = report::run_child({"gnuplot", "--version"}, "", kGnuplotLimit);
+  if (!asked) return no_gnuplot(asked.error());
+  return {};
+}
 
 std::optional<FigureFormat> figure_format(const std::string& path) {
   const std::string name = lower_case(path);
@@ -573,12 +586,7 @@ Result<std::string> focus_plot(const RunFit& run, FigureFormat format) {
   // -d: no start-up files of the user. The picture comes on standard output, so that no file name
   // takes part in the script.
   auto drawn = report::run_child({"gnuplot", "-d"}, figure.script(), kGnuplotLimit);
-  if (!drawn) {
-    return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + drawn.error().message,
-                drawn.error().code == ErrorCode::not_found
-                    ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
-                    : "Leave out the figure");
-  }
+  if (!drawn) return no_gnuplot(drawn.error());
   const bool whole = format == FigureFormat::png ? drawn->out.compare(0, 4, "\x89PNG") == 0
                                                  : drawn->out.find("</svg>") != std::string::npos;
   if (drawn->exit_status != 0 || !whole) {

@@ -13,7 +13,6 @@ namespace {
 
 using report::Align;
 using report::aligned_table;
-using report::Column;
 using report::printable;
 using report::shortened;
 using report::wrapped;
@@ -26,7 +25,7 @@ std::string fixed_or_empty(const std::optional<Value>& value, int decimals) {
   return value ? format_fixed(static_cast<double>(*value), decimals) : std::string();
 }
 
-std::string dash_if_empty(std::string text) { return text.empty() ? "-" : text; }
+std::string dash_if_empty(const std::string& text) { return text.empty() ? "-" : text; }
 
 // A column that is empty throughout is dropped by aligned_table; in one that is not, a missing
 // value shows as a dash.
@@ -156,6 +155,7 @@ std::vector<std::string> rejection_lines(const FitResult& fit) {
 
 std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) {
   std::vector<std::string> lines;
+  lines.reserve(skipped.size());
   for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
   return lines;
 }
