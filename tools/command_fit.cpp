@@ -28,12 +28,12 @@ class FitCommand : public Command {
             [this](const CLI::results_t& values) {
               fit_.model = model_from_name(lower_case(values.front()));
               if (!fit_.model) {
-                throw CLI::ValidationError("--model",
-                                           "'" + values.front() + "' is not hyperbola or parabola");
+                throw CLI::ValidationError(
+                    "--model", "'" + values.front() + "' is not hyperbola, parabola or blur");
               }
               return true;
             },
-            "Only this curve decides: hyperbola or parabola [weighted by how well they fit]")
+            "Only this curve decides: hyperbola, parabola or blur [weighted by how well they fit]")
         ->type_name("NAME");
     app()
         .add_option(
@@ -79,6 +79,11 @@ class FitCommand : public Command {
     const auto protected_paths = protected_paths_of(*found);
     if (auto allowed = check_outputs({common_.json, plot_}, protected_paths); !allowed) {
       return report_failure(streams, allowed.error());
+    }
+    if (!plot_.empty()) {
+      if (auto found_gnuplot = check_gnuplot(); !found_gnuplot) {
+        return report_failure(streams, found_gnuplot.error());
+      }
     }
 
     ProgressLine progress(streams, common_.quiet);

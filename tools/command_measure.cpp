@@ -1,4 +1,6 @@
 // starwaist measure: each frame by itself.
+#include <unistd.h>
+
 #include <filesystem>
 #include <set>
 
@@ -76,6 +78,13 @@ class MeasureCommand : public Command {
     const auto status = fs::status(overlay_, error);
     if (fs::exists(status) && !fs::is_directory(status)) {
       return fail(ErrorCode::cannot_write, overlay_ + ": not a folder", "Name a folder");
+    }
+    // The folder, or the nearest one above it, in which it will be made.
+    fs::path above = fs::weakly_canonical(overlay_, error);
+    while (above.has_relative_path() && !fs::exists(above, error)) above = above.parent_path();
+    if (!fs::is_directory(above, error) || ::access(above.c_str(), W_OK | X_OK) != 0) {
+      return fail(ErrorCode::cannot_write, overlay_ + ": this folder cannot be written to",
+                  "Name another folder");
     }
     if (fs::is_directory(status) && !fs::is_empty(overlay_, error) && !force_) {
       return fail(ErrorCode::cannot_write, overlay_ + ": the folder is not empty",

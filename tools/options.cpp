@@ -10,13 +10,20 @@ namespace starwaist::tool {
 
 namespace {
 
+// As few digits as read back as the same number: 0.55, not 0.550.
+std::string shortest(double value) {
+  char buffer[40];
+  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
+  return {buffer, end};
+}
+
 std::string limits_words(const NumberLimits& limits) {
   const bool low = limits.low > -1e300;
   const bool high = limits.high < 1e300;
   const std::string low_words =
-      (limits.low_excluded ? "above " : "at least ") + format_like_sigma(limits.low, std::nullopt);
+      (limits.low_excluded ? "above " : "at least ") + shortest(limits.low);
   const std::string high_words =
-      (limits.high_excluded ? "below " : "at most ") + format_like_sigma(limits.high, std::nullopt);
+      (limits.high_excluded ? "below " : "at most ") + shortest(limits.high);
   if (low && high) return low_words + " and " + high_words;
   if (low) return low_words;
   if (high) return high_words;
@@ -127,7 +134,7 @@ CLI::Option* add_number(CLI::App& app, const std::string& option, double& target
             target = number_within(option, values.front(), limits);
             return true;
           },
-          help + " [" + format_like_sigma(target, std::nullopt) + "]")
+          help + " [" + shortest(target) + "]")
       ->type_name("NUMBER");
 }
 

@@ -68,8 +68,11 @@ Result<void> check_outputs(const std::vector<std::string>& outputs,
   for (std::size_t i = 0; i < outputs.size(); ++i) {
     if (outputs[i].empty() || outputs[i] == "-") continue;
     for (std::size_t j = 0; j < i; ++j) {
+      if (outputs[j].empty() || outputs[j] == "-") continue;
       std::error_code error;
-      if (outputs[j] == outputs[i] || fs::equivalent(outputs[i], outputs[j], error)) {
+      // By resolved name where neither file is there yet, by identity where both are.
+      if (fs::weakly_canonical(outputs[i], error) == fs::weakly_canonical(outputs[j], error) ||
+          fs::equivalent(outputs[i], outputs[j], error)) {
         return fail(ErrorCode::invalid_argument, outputs[i] + ": named for two outputs",
                     "Give each output a file of its own");
       }
@@ -100,7 +103,7 @@ bool is_interrupted(const ToolStreams& streams) {
 }
 
 int report_interrupt(const ToolStreams& streams) {
-  print_line(streams, "interrupted; no output was written");
+  print_line(streams, "interrupted; outputs that were not finished are absent");
   return kInterrupted;
 }
 

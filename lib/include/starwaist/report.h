@@ -35,6 +35,9 @@ enum class FigureFormat { png, svg };
 // By the ending .png or .svg, in any case; absent for others.
 std::optional<FigureFormat> figure_format(const std::string& path);
 
+// Whether the program gnuplot can be run; for use before the work. Errors: cannot_write.
+Result<void> check_gnuplot();
+
 // The focus curve as the bytes of a picture: points with error bars, the curve, best focus with its
 // interval, the critical focus zone, rejected points marked, residuals below. Drawn by the program
 // gnuplot, found on PATH. Errors: cannot_write where gnuplot is absent or fails.

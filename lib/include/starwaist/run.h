@@ -79,14 +79,6 @@ struct RunMeasurement {
   Rig rig;  // as completed
 };
 
-template <>
-struct Fields<RunMeasurement> {
-  static constexpr auto list =
-      std::make_tuple(field("frames", &RunMeasurement::frames, "", "one entry a frame"),
-                      field("skipped", &RunMeasurement::skipped, "", "files left out"),
-                      field("rig", &RunMeasurement::rig, "", "the rig as completed"));
-};
-
 // Measures every frame by itself. Errors: no_data where none could be measured; the message then
 // holds the first file's own.
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,

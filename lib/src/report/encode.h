@@ -81,7 +81,8 @@ class Encoder {
   Json encode_value(const std::vector<std::pair<std::string, Value>>& values,
                     const std::string& path) {
     Json object = Json::object();
-    for (const auto& [name, value] : values) object[name] = encode(value, path + "." + name);
+    const std::string prefix = path + ".";
+    for (const auto& [name, value] : values) object[name] = encode(value, prefix + name);
     return object;
   }
 

@@ -90,7 +90,8 @@ class FocusFigure {
 
   [[nodiscard]] std::string script() const {
     std::string text = terminal();
-    text += "set encoding utf8\nset termoption noenhanced\n";
+    // Error bars without caps: one that is smaller than its marker lies hidden under it.
+    text += "set encoding utf8\nset minussign\nset termoption noenhanced\nset errorbars 0\n";
     text += data();
     text += "set multiplot\n";
     text += std::string("set border 3 lw 1 lc rgb '") + kInkColor + "'\n";
@@ -320,8 +321,8 @@ class FocusFigure {
       text += "set label " + std::to_string(10 + labels++) + " " + quoted(words) + " at first " +
               number(at_x) + ",first " + number(at_y) + (to_the_left ? " right" : " left") +
               " offset character " + (to_the_left ? "-1.2" : "1.2") + "," +
-              (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") +
-              " noenhanced front font \",11\" textcolor rgb '" + kRejectedColor + "'\n";
+              (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") + " noenhanced front " + font(11) +
+              " textcolor rgb '" + kRejectedColor + "'\n";
     }
     return text;
   }
@@ -340,8 +341,9 @@ class FocusFigure {
     text += "set label 2 " + quoted(subtitle()) + " at screen 0.085,0.913 left noenhanced " +
             font(13) + " textcolor rgb '#666666'\n";
     if (!fit_.reasons.empty()) {
-      text += "set label 3 " + quoted(reason()) + " at screen 0.085,0.884 left noenhanced " +
-              font(12) + " textcolor rgb '" + kReasonColor + "'\n";
+      text += "set label 3 " + quoted(reason()) + " at screen 0.085," +
+              (subtitle().empty() ? "0.913" : "0.884") + " left noenhanced " + font(12) +
+              " textcolor rgb '" + kReasonColor + "'\n";
     }
     text += "set tmargin at screen ";
     text += fit_.reasons.empty() ? "0.88\n" : "0.845\n";
@@ -373,66 +375,102 @@ class FocusFigure {
     return text;
   }
 
-  [[nodiscard]] std::string curve_plots() const {
-    std::vector<std::string> plots;
-    for (std::size_t m = 0; m < fit_.models.size(); ++m) {
-      const ModelFit& model = fit_.models[m];
-      if (!curve_size_px(model, x_.low)) continue;
-      std::string name = model.model;
-      if (model.weight && fit_.models.size() > 1) {
-        name += " (weight " + report::percent_words(*model.weight) + ")";
+  // One thing that is drawn and its line in the key. Drawing order puts points over lines; the key
+  // names the measurements first, then the curves, then the bands.
+  struct Plot {
+    std::string data;   // what is plotted; empty for a band, which is an object
+    std::string style;  // gnuplot's with ...
+    std::string title;  // empty: no line in the key
+    int place_in_key = 0;
+  };
+
+  [[nodiscard]] std::vector<Plot> curve_parts() const {
+    std::vector<Plot> parts;
+    constexpr const char* kDashes[] = {"(9,5)", "(3,4)", "(12,4,3,4)"};
+    std::size_t dash = 0;
+    for (const bool main : {false, true}) {  // the chosen one over the others
+      for (std::size_t m = 0; m < fit_.models.size(); ++m) {
+        const ModelFit& model = fit_.models[m];
+        if ((&model == chosen_) != main || !curve_size_px(model, x_.low)) continue;
+        std::string name = model.model;
+        if (model.weight && fit_.models.size() > 1) {
+          name += " (weight " + report::percent_words(*model.weight) + ")";
+        }
+        const std::string style =
+            main ? std::string("lines linewidth 2.2 linecolor rgb '") + kCurveColor + "'"
+                 : std::string("lines linewidth 1.3 dashtype ") +
+                       kDashes[dash++ % std::size(kDashes)] + " linecolor rgb '" +
+                       kOtherCurveColor + "'";
+        parts.push_back({"$curve" + std::to_string(m) + " using 1:2", style, name, main ? 3 : 4});
       }
-      const bool main = &model == chosen_;
-      plots.push_back("$curve" + std::to_string(m) + " using 1:2 with lines " +
-                      (main ? std::string("linewidth 2.2 linecolor rgb '") + kCurveColor + "'"
-                            : std::string("linewidth 1.3 dashtype (8,5) linecolor rgb '") +
-                                  kOtherCurveColor + "'") +
-                      " title " + quoted(name));
     }
+    return parts;
+  }
+
+  [[nodiscard]] std::vector<Plot> point_parts() const {
+    std::vector<Plot> parts;
     const auto any = [&](const auto& test) {
       return std::any_of(fit_.points.begin(), fit_.points.end(), test);
     };
     const bool any_sigma =
         any([](const CurvePoint& p) { return p.size_px && p.used && p.sigma_px; });
+    const auto colored = [](const std::string& style, const char* color) {
+      return style + " linecolor rgb '" + color + "'";
+    };
     if (any_sigma) {
-      plots.push_back(std::string("$bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.2 "
-                                  "linecolor rgb '") +
-                      kPointColor + "' notitle");
+      parts.push_back({"$bars using 1:2:3",
+                       colored("yerrorbars pointtype 0 linewidth 1.6", kPointColor), "", 0});
     }
     if (any([](const CurvePoint& p) { return p.size_px && p.used; })) {
-      plots.push_back(std::string("$used using 1:2 with points pointtype 7 pointsize 1.1 "
-                                  "linecolor rgb '") +
-                      kPointColor + "' title " +
-                      quoted(any_sigma ? "measured, ± one sigma" : "measured"));
+      parts.push_back({"$used using 1:2", colored("points pointtype 7 pointsize 1.1", kPointColor),
+                       any_sigma ? "measured, ± one sigma" : "measured", 0});
     }
     if (any([&](const CurvePoint& p) { return p.size_px && !p.used && !off_scale(p); })) {
-      plots.push_back(std::string("$rejected using 1:2 with points pointtype 2 pointsize 1.3 "
-                                  "linewidth 1.6 linecolor rgb '") +
-                      kRejectedColor + "' title \"not used\"");
+      parts.push_back({"$rejected using 1:2",
+                       colored("points pointtype 2 pointsize 1.3 linewidth 1.6", kRejectedColor),
+                       "not used", 1});
     }
     if (any([&](const CurvePoint& p) { return p.size_px && !p.used && off_scale(p); })) {
-      plots.push_back(std::string("$off using 1:2 with points pointtype 8 pointsize 1.7 "
-                                  "linewidth 1.6 linecolor rgb '") +
-                      kRejectedColor + "' title \"not used, off scale\"");
+      parts.push_back({"$off using 1:2",
+                       colored("points pointtype 8 pointsize 1.7 linewidth 1.6", kRejectedColor),
+                       "not used, off scale", 2});
     }
-    // Key entries of what is not drawn by plot.
+    return parts;
+  }
+
+  [[nodiscard]] std::vector<Plot> band_parts() const {
+    std::vector<Plot> parts;
     if (best_in_sight()) {
-      plots.push_back(std::string("NaN with lines linewidth 1.5 linecolor rgb '") + kBestColor +
-                      "' title \"best focus\"");
+      parts.push_back({"", std::string("lines linewidth 1.5 linecolor rgb '") + kBestColor + "'",
+                       "best focus", 5});
     }
+    const std::string box = "boxes fillstyle solid noborder fillcolor rgb '";
     if (has_interval() && in_sight(fit_.interval_95_steps)) {
-      plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
-                      kIntervalColor + "' title \"95 \\045 interval\"");
+      parts.push_back({"", box + kIntervalColor + "'", "95 % interval", 6});
     }
     if (best_in_sight() && fit_.critical_focus_zone_steps) {
-      plots.push_back(std::string("NaN with boxes fillstyle solid noborder fillcolor rgb '") +
-                      kZoneColor + "' title \"critical focus zone\"");
+      parts.push_back({"", box + kZoneColor + "'", "critical focus zone", 7});
     }
-    // An empty figure still needs something to plot.
-    if (plots.empty()) return "NaN notitle";
+    return parts;
+  }
+
+  [[nodiscard]] std::string curve_plots() const {
+    std::vector<Plot> parts = curve_parts();
+    for (auto& part : point_parts()) parts.push_back(std::move(part));
+    for (auto& part : band_parts()) parts.push_back(std::move(part));
     std::string text;
-    for (const auto& plot : plots) text += (text.empty() ? "" : ", ") + plot;
-    return text;
+    const auto add = [&](const std::string& plot) { text += (text.empty() ? "" : ", ") + plot; };
+    for (const auto& part : parts) {
+      if (!part.data.empty()) add(part.data + " with " + part.style + " notitle");
+    }
+    std::stable_sort(parts.begin(), parts.end(),
+                     [](const Plot& a, const Plot& b) { return a.place_in_key < b.place_in_key; });
+    for (const auto& part : parts) {
+      if (!part.title.empty()) {
+        add("keyentry with " + part.style + " title " + quoted(part.title));
+      }
+    }
+    return text.empty() ? "NaN notitle" : text;  // an empty figure still needs something to plot
   }
 
   [[nodiscard]] std::string x_label() const {
@@ -463,7 +501,7 @@ class FocusFigure {
     });
     if (with_sigma) {
       text += std::string(
-                  ", $residual_bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.2 "
+                  ", $residual_bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.6 "
                   "linecolor rgb '") +
               kPointColor + "' notitle";
     }
@@ -517,7 +555,20 @@ void replace_element(std::string& svg, const std::string& name, const std::strin
   svg.replace(first, end - first, xml_text(text));
 }
 
+tl::unexpected<Error> no_gnuplot(const Error& error) {
+  return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + error.message,
+              error.code == ErrorCode::not_found
+                  ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
+                  : "Leave out the figure");
+}
+
 }  // namespace
+
+Result<void> check_gnuplot() {
+  const auto asked = report::run_child({"gnuplot", "--version"}, "", kGnuplotLimit);
+  if (!asked) return no_gnuplot(asked.error());
+  return {};
+}
 
 std::optional<FigureFormat> figure_format(const std::string& path) {
   const std::string name = lower_case(path);
@@ -535,12 +586,7 @@ Result<std::string> focus_plot(const RunFit& run, FigureFormat format) {
   // -d: no start-up files of the user. The picture comes on standard output, so that no file name
   // takes part in the script.
   auto drawn = report::run_child({"gnuplot", "-d"}, figure.script(), kGnuplotLimit);
-  if (!drawn) {
-    return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + drawn.error().message,
-                drawn.error().code == ErrorCode::not_found
-                    ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
-                    : "Leave out the figure");
-  }
+  if (!drawn) return no_gnuplot(drawn.error());
   const bool whole = format == FigureFormat::png ? drawn->out.compare(0, 4, "\x89PNG") == 0
                                                  : drawn->out.find("</svg>") != std::string::npos;
   if (drawn->exit_status != 0 || !whole) {

@@ -13,20 +13,19 @@ namespace {
 
 using report::Align;
 using report::aligned_table;
-using report::Column;
 using report::printable;
 using report::shortened;
 using report::wrapped;
 
 // What is left of an 80-column line beside the numbers.
-constexpr std::size_t kFileWidth = 24;
+constexpr std::size_t kFileWidth = 22;
 
 template <class Value>
 std::string fixed_or_empty(const std::optional<Value>& value, int decimals) {
   return value ? format_fixed(static_cast<double>(*value), decimals) : std::string();
 }
 
-std::string dash_if_empty(std::string text) { return text.empty() ? "-" : text; }
+std::string dash_if_empty(const std::string& text) { return text.empty() ? "-" : text; }
 
 // A column that is empty throughout is dropped by aligned_table; in one that is not, a missing
 // value shows as a dash.
@@ -73,6 +72,19 @@ std::string zone_words(const FitResult& fit) {
             report::percent_words(*fit.probability_in_zone) + " probability";
   }
   return text;
+}
+
+// Which of the figures that the zone needs are missing, by the names of their options.
+std::string zone_hint(const Rig& rig) {
+  std::vector<std::string> missing;
+  if (!rig.focal_ratio()) missing.emplace_back("--f-number");
+  if (!rig.pixel_um) missing.emplace_back("--pixel-um");
+  if (!rig.um_per_step) missing.emplace_back("--um-per-step");
+  std::string text;
+  for (std::size_t i = 0; i < missing.size(); ++i) {
+    text += (i == 0 ? "; needs " : i + 1 == missing.size() ? " and " : ", ") + missing[i];
+  }
+  return "unknown" + text;
 }
 
 std::string models_table(const FitResult& fit) {
@@ -143,6 +155,7 @@ std::vector<std::string> rejection_lines(const FitResult& fit) {
 
 std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) {
   std::vector<std::string> lines;
+  lines.reserve(skipped.size());
   for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
   return lines;
 }
@@ -215,7 +228,11 @@ std::string fit_table(const RunFit& run) {
       !words.empty()) {
     text += answer_line("95 % interval", words);
   }
-  if (fit.critical_focus_zone_steps) text += answer_line("Focus zone", zone_words(fit));
+  if (fit.critical_focus_zone_steps) {
+    text += answer_line("Focus zone", zone_words(fit));
+  } else if (fit.best_focus_steps) {
+    text += answer_line("Focus zone", zone_hint(run.rig));
+  }
   if (fit.approach) {
     const bool outward = *fit.approach == "outward";
     text += answer_line("Approach", *fit.approach + ": arrive there " +

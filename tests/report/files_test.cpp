@@ -1,0 +1,191 @@
+// What may be written, and pictures.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
+
+#include "report/samples.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+namespace {
+
+namespace fs = std::filesystem;
+using testing::HasSubstr;
+
+class Files : public testing::Test {
+ protected:
+  Files() {
+    std::string name = (fs::temp_directory_path() / "starwaist-report-XXXXXX").string();
+    folder_ = ::mkdtemp(name.data());
+  }
+  ~Files() override { fs::remove_all(folder_); }
+
+  [[nodiscard]] std::string path(const std::string& name) const {
+    return (folder_ / name).string();
+  }
+  void put(const std::string& name, const std::string& text) const {
+    std::ofstream(path(name), std::ios::binary) << text;
+  }
+  [[nodiscard]] std::string get(const std::string& name) const {
+    std::ifstream in(path(name), std::ios::binary);
+    return {std::istreambuf_iterator<char>(in), {}};
+  }
+  [[nodiscard]] std::ptrdiff_t count() const {
+    return std::distance(fs::directory_iterator(folder_), fs::directory_iterator());
+  }
+
+  fs::path folder_;
+};
+
+using WriteWholeFile = Files;
+using FocusPlot = Files;
+
+TEST_F(WriteWholeFile, ReplacesAnOlderOneAndLeavesNothingElse) {
+  put("a.json", "old and longer");
+  ::chmod(path("a.json").c_str(), 0600);
+  ASSERT_TRUE(write_whole_file(path("a.json"), "new"));
+  EXPECT_EQ(get("a.json"), "new");
+  EXPECT_EQ(count(), 1);
+  struct stat now {};
+  ASSERT_EQ(::stat(path("a.json").c_str(), &now), 0);
+  EXPECT_EQ(now.st_mode & 0777U, 0600U) << "rights of the older file are kept";
+}
+
+TEST_F(WriteWholeFile, FollowsALinkAndKeepsIt) {
+  put("real.json", "old");
+  fs::create_symlink("real.json", path("link.json"));
+  ASSERT_TRUE(write_whole_file(path("link.json"), "new"));
+  EXPECT_TRUE(fs::is_symlink(path("link.json")));
+  EXPECT_EQ(get("real.json"), "new");
+}
+
+TEST_F(WriteWholeFile, NeverReplacesAnInputFrameLedgerOrFolder) {
+  put("table.csv", "position,hfr\n");
+  fs::create_hard_link(path("table.csv"), path("same.csv"));
+  fs::create_symlink("table.csv", path("link.csv"));
+  put("frame.dat", "SIMPLE  =                    T");
+  put("f.fits", "");
+  put("runs.db", std::string("SQLite format 3\0", 16));
+  fs::create_directory(path("folder"));
+  const std::ptrdiff_t before = count();
+  for (const char* name : {"table.csv", "same.csv", "link.csv", "frame.dat", "f.fits", "runs.db",
+                           "folder", "absent/x.json"}) {
+    const auto written = write_whole_file(path(name), "x", {path("table.csv")});
+    ASSERT_FALSE(written) << name;
+    EXPECT_EQ(written.error().code, ErrorCode::cannot_write) << name;
+    EXPECT_THAT(written.error().text(), HasSubstr(name));
+  }
+  EXPECT_EQ(get("table.csv"), "position,hfr\n");
+  EXPECT_EQ(count(), before);
+  EXPECT_FALSE(write_whole_file("/dev/null", "x"));
+  EXPECT_FALSE(write_whole_file("", "x"));
+}
+
+TEST_F(FocusPlot, PngHasItsSignatureAndSize) {
+  ASSERT_TRUE(write_focus_plot(samples::fit(), path("a.PNG")));
+  const std::string png = get("a.PNG");
+  ASSERT_GT(png.size(), 24U);
+  // PNG specification, section 5.2: signature, then IHDR with width and height, big-endian.
+  EXPECT_EQ(png.substr(0, 8), "\x89PNG\r\n\x1a\n");
+  const auto big_endian = [&](std::size_t at) {
+    unsigned value = 0;
+    for (std::size_t i = 0; i < 4; ++i)
+      value = value << 8U | static_cast<unsigned char>(png[at + i]);
+    return value;
+  };
+  EXPECT_EQ(big_endian(16), 1280U);
+  EXPECT_EQ(big_endian(20), 960U);
+}
+
+// Python's own XML parser judges; it prints the text of the picture, joined.
+std::string svg_text(const std::string& file) {
+  const std::string command =
+      "python3 -c \"import sys, xml.etree.ElementTree as e; "
+      "sys.stdout.write(''.join(e.parse(sys.argv[1]).getroot().itertext()))\" '" +
+      file + "'";
+  FILE* pipe = ::popen(command.c_str(), "r");
+  if (pipe == nullptr) return "no python3";
+  std::string text;
+  char buffer[4096];
+  while (const std::size_t got = std::fread(buffer, 1, sizeof buffer, pipe))
+    text.append(buffer, got);
+  return ::pclose(pipe) == 0 ? text : "not well-formed";
+}
+
+TEST_F(FocusPlot, SvgIsWellFormedAndNamesTheAnswer) {
+  ASSERT_TRUE(write_focus_plot(samples::fit(), path("a.svg")));
+  const std::string text = svg_text(path("a.svg"));
+  EXPECT_THAT(text, HasSubstr("Best focus 5000.2 ± 1.5 steps"));
+  EXPECT_THAT(text, HasSubstr("critical focus zone"));
+  EXPECT_THAT(text, HasSubstr("a reason with \"quotes\" in it"));
+}
+
+TEST_F(FocusPlot, HostileNamesAreOnlyText) {
+  const std::string mark = path("touched");
+  const std::vector<std::string> names = {
+      "`touch " + mark + "`", "$(id) @x ${a}", "a\"; system('x') #",
+      "back\\slash\\n 100%d", "{/Bold x}_2^3", "<b>&amp;</b>",
+      "line\nbreak",          "EOD",           std::string(300, 'n')};
+  for (const auto& name : names) {
+    RunFit run = samples::fit();
+    run.fit.points[3].file = name;
+    run.fit.reasons = {name};
+    ASSERT_TRUE(write_focus_plot(run, path("a.svg"))) << name;
+    const std::string text = svg_text(path("a.svg"));
+    std::string shown = name;
+    if (name.size() == 300) shown = std::string(11, 'n') + "..." + std::string(10, 'n');
+    std::replace(shown.begin(), shown.end(), '\n', ' ');
+    EXPECT_THAT(text, HasSubstr(shown));
+  }
+  EXPECT_FALSE(fs::exists(mark));
+  EXPECT_EQ(count(), 1);
+}
+
+TEST_F(FocusPlot, DrawsWhateverIsKnown) {
+  RunFit empty;
+  empty.fit.verdict = "unusable";
+  EXPECT_TRUE(focus_plot(empty, FigureFormat::svg));
+  RunFit one = empty;
+  one.fit.points = {samples::point("a", 0, 0.5)};
+  EXPECT_TRUE(focus_plot(one, FigureFormat::svg));
+  one.fit.points[0].used = false;
+  EXPECT_TRUE(focus_plot(one, FigureFormat::svg));
+  RunFit open = samples::fit();
+  open.fit.interval_95_steps = {4990.0, std::nullopt};
+  EXPECT_TRUE(focus_plot(open, FigureFormat::svg));
+  RunFit far = samples::fit();
+  for (auto& p : far.fit.points) p.position_steps = 1e12 + 1e-3 * p.position_steps;
+  far.fit.best_focus_steps = -1e300;
+  EXPECT_TRUE(focus_plot(far, FigureFormat::svg));
+}
+
+TEST_F(FocusPlot, AbsentGnuplotIsAClearErrorAndLeavesNoFile) {
+  const char* found = std::getenv("PATH");
+  const std::string old = found == nullptr ? "" : found;
+  ::setenv("PATH", folder_.c_str(), 1);
+  const auto drawn = write_focus_plot(samples::fit(), path("a.png"));
+  ::setenv("PATH", old.c_str(), 1);
+  ASSERT_FALSE(drawn);
+  EXPECT_EQ(drawn.error().code, ErrorCode::cannot_write);
+  EXPECT_THAT(drawn.error().text(), HasSubstr("Install gnuplot"));
+  EXPECT_EQ(count(), 0);
+}
+
+TEST_F(FocusPlot, RefusesOtherEndings) {
+  const auto drawn = write_focus_plot(samples::fit(), path("a.pdf"));
+  ASSERT_FALSE(drawn);
+  EXPECT_EQ(drawn.error().code, ErrorCode::invalid_argument);
+  EXPECT_FALSE(figure_format("png"));
+  EXPECT_EQ(figure_format("x.SvG"), FigureFormat::svg);
+}
+
+}  // namespace
+}  // namespace starwaist
