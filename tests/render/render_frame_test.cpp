@@ -160,7 +160,8 @@ TEST(RenderFrame, BrightStarsClipAtTheSaturationLevel) {
   RenderOptions options = small_run();
   options.brightest_electrons = options.faintest_electrons = 3e6;
   options.saturation_adu = 40000;
-  const auto& pixels = pixels_of(frame_of(options, 2));
+  const Frame frame = frame_of(options, 2);
+  const auto& pixels = pixels_of(frame);
   EXPECT_EQ(*std::max_element(pixels.begin(), pixels.end()), 40000);
   EXPECT_GT(std::count(pixels.begin(), pixels.end(), 40000), 20);
 }
