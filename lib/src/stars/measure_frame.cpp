@@ -605,7 +605,7 @@ std::vector<std::size_t> stack_members(const std::vector<Work>& works) {
   if (members.size() > kStackStars) members.resize(kStackStars);
   // Stars far fainter than the best add noise and no knowledge.
   while (members.size() > kEnough &&
-         works[members.back()].star.snr < 0.1 * works[members.front()].star.snr) {
+         works[members.back()].star.snr < 0.25 * works[members.front()].star.snr) {
     members.pop_back();
   }
   return members;

@@ -128,14 +128,17 @@ Wing wing_of(const std::vector<Annulus>& annuli) {
     return std::pair{light > 3 * error ? light / (x1 * x1 - x0 * x0) : 0.0,
                      std::sqrt(0.5 * (x0 * x0 + x1 * x1))};
   };
-  const auto [inner_light, inner_x] = sum(last / 2, 3 * last / 4);
-  const auto [outer_light, outer_x] = sum(3 * last / 4, last);
+  const auto [inner_light, inner_x] = sum(3 * last / 5, 4 * last / 5);
+  const auto [outer_light, outer_x] = sum(4 * last / 5, last);
   Wing wing;
   if (!(outer_light > 0) || !(inner_light > outer_light)) return wing;
-  wing.power = std::clamp(std::log(inner_light / outer_light) / std::log(outer_x / inner_x),
-                          kShallowestWing, kSteepestWing);
-  // Brightness b at x leaves 2 b x^2 (edge / x)^(2 - power) / (power - 2) beyond the edge.
+  // A profile steepens outward (a Gaussian's exponent grows with x^2, a Moffat's hardly any more):
+  // in between, in proportion to x from the middle of the two groups to the edge.
   const double edge = kStep * static_cast<double>(last);
+  const double measured = std::log(inner_light / outer_light) / std::log(outer_x / inner_x);
+  wing.power =
+      std::clamp(measured * edge / std::sqrt(inner_x * outer_x), kShallowestWing, kSteepestWing);
+  // Brightness b at x leaves 2 b x^2 (edge / x)^(2 - power) / (power - 2) beyond the edge.
   wing.beyond = 2 * outer_light * outer_x * outer_x * std::pow(edge / outer_x, 2 - wing.power) /
                 (wing.power - 2);
   return wing;
