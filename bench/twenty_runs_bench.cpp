@@ -29,7 +29,6 @@ using starwaist::FitResult;
 using starwaist::FrameMeasurement;
 using starwaist::MatchedSize;
 using starwaist::RenderOptions;
-using starwaist::RenderTruth;
 using starwaist::Rig;
 
 struct Setting {

@@ -35,11 +35,11 @@ void expect_same(const nlohmann::json& a, const nlohmann::json& b, const std::st
   if (a.is_object()) {
     for (const auto& [key, value] : a.items()) {
       ASSERT_TRUE(b.contains(key)) << where << "/" << key;
-      expect_same(value, b[key], where + "/" + key);
+      expect_same(value, b[key], std::string(where).append("/").append(key));
     }
   } else if (a.is_array()) {
     for (std::size_t i = 0; i < a.size(); ++i) {
-      expect_same(a[i], b[i], where + "/" + std::to_string(i));
+      expect_same(a[i], b[i], std::string(where).append("/").append(std::to_string(i)));
     }
   } else {
     EXPECT_EQ(a, b) << where;

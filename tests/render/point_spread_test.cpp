@@ -189,8 +189,7 @@ TEST(PointSpread, SeeingProfilesHaveTheirHalfFluxRadius) {
   // Moffat by its closed form, Gaussian 1/2.
   for (const Case& c :
        {Case{SeeingProfile::kolmogorov, 3.5, 0.5685}, Case{SeeingProfile::moffat, 2.5, 0.677948},
-        Case{SeeingProfile::moffat, 3.5, 0.603914}, Case{SeeingProfile::moffat, 4.765, 0.568106},
-        Case{SeeingProfile::gaussian, 3.5, 0.5}}) {
+        Case{SeeingProfile::moffat, 4.765, 0.568106}, Case{SeeingProfile::gaussian, 3.5, 0.5}}) {
     SeeingLimited wide = seeing_limited(c.profile, 30);
     wide.options.moffat_beta = c.beta;
     const double ratio =

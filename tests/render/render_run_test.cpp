@@ -34,6 +34,7 @@ class RenderRun : public ::testing::Test {
     made.width_px = 160;
     made.height_px = 120;
     made.star_count = 12;
+    made.wavelengths_um = {0.55};
     made.brightest_electrons = 5e6;  // some pixels above 32767, where BZERO matters
     made.positions_steps = evenly_spaced_positions(5000, 25, 3);
     made.gain_e_per_adu = 0.8;

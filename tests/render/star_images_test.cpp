@@ -28,7 +28,7 @@ Moments moments_of(const std::vector<double>& image, double x_px, double y_px) {
   double near = 0;
   for (int y = 0; y < kHeight; ++y) {
     for (int x = 0; x < kWidth; ++x) {
-      const double v = image[static_cast<std::size_t>(y * kWidth + x)];
+      const double v = image[static_cast<std::size_t>(y) * kWidth + static_cast<std::size_t>(x)];
       m.flux += v;
       if (std::abs(x - std::round(x_px)) <= 30 && std::abs(y - std::round(y_px)) <= 30) {
         near += v;
@@ -50,7 +50,7 @@ TEST(StarImages, KeepFluxAndPlaceAtAnySubPixelOffset) {
     for (int k = 0; k < 12; ++k) {
       const double x = 80 + 0.37 * k - std::floor(0.37 * k);
       const double y = 70 + 0.71 * k - std::floor(0.71 * k);
-      std::vector<double> image(kWidth * kHeight);
+      std::vector<double> image(std::size_t{kWidth} * kHeight);
       images->add_star(image, kWidth, kHeight, x, y, defocus_um, 1e5, 0);
       const Moments m = moments_of(image, x, y);
       // 5e-4: wings that leave the square of some 130 px.
@@ -74,7 +74,7 @@ TEST(StarImages, EqualTheProfileIntegratedOverPixels) {
   const auto images =
       StarImages::make(options, 0, 0, width_px * options.pixel_um / 2e6 * 206264.806, 0);
   ASSERT_TRUE(images.has_value());
-  std::vector<double> image(kWidth * kHeight);
+  std::vector<double> image(std::size_t{kWidth} * kHeight);
   images->add_star(image, kWidth, kHeight, 80.3, 69.6, 0, 1.0, 0);
   const analytic::Gaussian profile{width_px / 2.35482};
   const double peak = analytic::pixel_flux(profile, 0.3, 0.4);

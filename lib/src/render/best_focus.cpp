@@ -70,9 +70,12 @@ Result<BestFocus> best_focus_of(const RenderOptions& options) {
     field_um.push_back(field_focus_steps(options, star.x_px, star.y_px) * options.um_per_step);
   }
   if (field_um.empty()) field_um.push_back(0);
-  const auto [nearest, farthest] = std::minmax_element(field_um.begin(), field_um.end());
+  // Not a structured binding, which clang 14 does not let a lambda capture.
+  const auto ends = std::minmax_element(field_um.begin(), field_um.end());
+  const double nearest = *ends.first;
+  const double farthest = *ends.second;
   const auto median_size = [&](double centre_um) {
-    if (*nearest == *farthest) return curve.at(centre_um - *nearest);
+    if (nearest == farthest) return curve.at(centre_um - nearest);
     std::vector<double> sizes;
     for (const double star_um : field_um) sizes.push_back(curve.at(centre_um - star_um));
     return median(sizes);
@@ -88,14 +91,14 @@ Result<BestFocus> best_focus_of(const RenderOptions& options) {
   const bool round =
       a.spherical_w040_waves == 0 && a.astigmatism_w222_waves == 0 && a.coma_w131_waves == 0;
   BestFocus best;
-  if (round && *nearest == *farthest) {
-    best = {options.best_focus_steps + *nearest / options.um_per_step, curve.at(0)};
+  if (round && nearest == farthest) {
+    best = {options.best_focus_steps + nearest / options.um_per_step, curve.at(0)};
   } else {
     // The minimum lies where some star may be in focus. A coarse look, then golden section.
     const double low_um =
-        *nearest + std::min(0.0, marginal_um) + std::min(0.0, meridian_um) - zone_um;
+        nearest + std::min(0.0, marginal_um) + std::min(0.0, meridian_um) - zone_um;
     const double high_um =
-        *farthest + std::max(0.0, marginal_um) + std::max(0.0, meridian_um) + zone_um;
+        farthest + std::max(0.0, marginal_um) + std::max(0.0, meridian_um) + zone_um;
     const int looks =
         static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 8.0, 64.0));
     const double step_um = (high_um - low_um) / looks;

@@ -32,6 +32,7 @@ std::optional<SeeingProfile> seeing_profile_from_name(const std::string& name) {
 
 std::vector<double> evenly_spaced_positions(double centre_steps, double step_steps, int count) {
   std::vector<double> positions;
+  positions.reserve(static_cast<std::size_t>(std::max(count, 0)));
   for (int i = 0; i < count; ++i) {
     positions.push_back(centre_steps + step_steps * (i - 0.5 * (count - 1)));
   }

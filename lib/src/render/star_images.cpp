@@ -20,7 +20,7 @@ std::array<double, 4> cubic_weights(double t) {
 
 std::vector<float> brightest_beyond(const PointSpread& spread) {
   const int half = spread.size / 2;
-  const auto rings = static_cast<std::size_t>(half / spread.samples_per_px + 2);
+  const auto rings = static_cast<std::size_t>(half / spread.samples_per_px) + 2;
   std::vector<float> brightest(rings, 0.0F);
   for (int y = 0; y < spread.size; ++y) {
     const float* row =

@@ -309,7 +309,11 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   const double q = 0.5 / share;
   const double pedestal = sky.sigma_adu * (area_in - q * (area_in + area_out));
   const double target_variance = (1 - q) * (1 - q) * v_in + q * q * v_out + pedestal * pedestal;
-  const double slope = star.flux_adu * profile.slope(1.0) / h;  // dF/dr at the half-flux radius
+  // dF/dr at the half-flux radius, less what a larger star adds to its own target through the share
+  // of its light inside the aperture.
+  const double reach = aperture_px / h;
+  const double slope =
+      star.flux_adu * (profile.slope(1.0) - 0.5 * profile.slope(reach) * reach / share) / h;
   if (slope > 0) star.hfr_sigma_px = std::sqrt(target_variance) / slope;
   const double flux_sigma =
       std::sqrt(v_in + v_out + std::pow(sky.sigma_adu * (area_in + area_out), 2)) / share;
