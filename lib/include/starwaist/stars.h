@@ -148,7 +148,7 @@ struct MatchedSize {
   std::optional<double> size_px;   // absent: the frame has no usable star
   std::optional<double> sigma_px;  // standard error from the stars; what is common to them all
                                    // (seeing) is not in it
-  int stars = 0;         // that the size rests on
+  int stars = 0;                   // that the size rests on
   bool matched = false;  // false: the frame's own summary, its stars could not be told apart
 };
 
