@@ -19,6 +19,8 @@ done
 echo "== headers compile by themselves"
 cmake --build build/release --target all_verify_interface_header_sets
 
+LSAN_OPTIONS="suppressions=$PWD/tests/support/leaks_of_libraries.txt"
+export LSAN_OPTIONS
 for preset in release sanitize; do
   echo "== tests ($preset)"
   ctest --test-dir "build/$preset" --output-on-failure -j "$jobs"
