@@ -158,7 +158,7 @@ struct Thurber {
 
 // Rows "b1 = start1 start2 certified sigma".
 template <class Model>
-void check_model(const std::string& name, const std::vector<std::size_t>& starts = {0, 1}) {
+void check_model(const std::string& name) {
   const std::string path = std::string(STARWAIST_REAL_DATA_DIR) + "/nist/" + name + ".dat";
   const Data data = read_data(path);
   if (data.x.empty()) GTEST_SKIP() << path << " is absent (real data are not in the repository)";
@@ -176,12 +176,13 @@ void check_model(const std::string& name, const std::vector<std::size_t>& starts
   }
   constexpr int kParameters = Model::kParameters;
   ASSERT_EQ(rows.size(), static_cast<std::size_t>(kParameters));
-  for (const std::size_t which : starts) {
+  for (const std::size_t which : {0U, 1U}) {
     Eigen::Matrix<double, kParameters, 1> start;
     for (int j = 0; j < kParameters; ++j) start[j] = rows[static_cast<std::size_t>(j)][which];
     LeastSquares<ModelResiduals<Model>> solver;
-    const auto fit = solver.solve(ModelResiduals<Model>(data), start, start.cwiseAbs(),
-                                  {.max_iterations = 2000, .step_tolerance = 1e-13});
+    const auto fit =
+        solver.solve(ModelResiduals<Model>(data), start, start.cwiseAbs(),
+                     {.max_iterations = 2000, .step_tolerance = 1e-13, .initial_trust_radius = 10});
     ASSERT_TRUE(fit.usable) << name << " start " << which + 1;
     const double variance = fit.sum_of_squares / static_cast<double>(data.x.size() - rows.size());
     for (int j = 0; j < kParameters; ++j) {
@@ -196,8 +197,7 @@ void check_model(const std::string& name, const std::vector<std::size_t>& starts
 
 TEST(LeastSquares, SolvesMisra1aFromBothStarts) { check_model<Misra1a>("Misra1a"); }
 TEST(LeastSquares, SolvesRat43FromBothStarts) { check_model<Rat43>("Rat43"); }
-// From its first start (a hundred times the answer) damped least squares runs off along a valley.
-TEST(LeastSquares, SolvesMgh09FromTheNearerStart) { check_model<Mgh09>("MGH09", {1}); }
+TEST(LeastSquares, SolvesMgh09FromBothStarts) { check_model<Mgh09>("MGH09"); }
 TEST(LeastSquares, SolvesThurberFromBothStarts) { check_model<Thurber>("Thurber"); }
 
 }  // namespace

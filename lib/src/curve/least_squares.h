@@ -20,6 +20,9 @@ struct LeastSquaresOptions {
   int max_iterations = 60;
   // Relative step that counts as converged: far below any statistical error.
   double step_tolerance = 1e-9;
+  // Large: nearly a Gauss-Newton step at first, right for a start near the minimum. A far start
+  // needs about 10, or the first step may leave the basin.
+  double initial_trust_radius = 1e6;
 };
 
 template <int kParameters>
@@ -59,7 +62,7 @@ class LeastSquares {
     solver_.options.function_tolerance = 0;  // an absolute change of cost: no unit, no meaning
     solver_.options.gradient_tolerance = 0;
     solver_.options.cost_threshold = 0;
-    solver_.options.initial_trust_region_radius = 1e6;  // nearly a Gauss-Newton step at first
+    solver_.options.initial_trust_region_radius = options.initial_trust_radius;
     Vector z = start.cwiseQuotient(typical);
     solver_.Solve(scaled, &z);
     Fit fit;
