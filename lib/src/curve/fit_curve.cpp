@@ -166,8 +166,14 @@ void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit
   fit.interval_68_steps = to_steps(s, mixture_interval(parts, kTail68));
   fit.interval_95_steps = to_steps(s, mixture_interval(parts, kTail95));
   if (!fit.interval_95_steps.bounded()) return;
-  fit.best_focus_steps = s.steps(mixture_mean(parts));
-  fit.best_focus_sigma_steps = s.half_range_steps * mixture_sigma(parts);
+  // The median, which parts of little weight and wild position cannot pull.
+  const auto middle = mixture_quantile(parts, 0.5);
+  if (!middle) return;
+  fit.best_focus_steps = s.steps(*middle);
+  // One sigma as half of the 68 % interval, so that it means the same at five points and at fifty.
+  if (fit.interval_68_steps.bounded()) {
+    fit.best_focus_sigma_steps = 0.5 * (*fit.interval_68_steps.high - *fit.interval_68_steps.low);
+  }
 }
 
 ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run& run,

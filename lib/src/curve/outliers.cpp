@@ -1,7 +1,10 @@
 #include "curve/outliers.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <optional>
+#include <set>
 
 namespace starwaist::curve {
 namespace {
@@ -15,107 +18,211 @@ constexpr double kDensitySmaller = 0.25 / 0.5;
 // The expected noise counts as this many degrees of freedom, so that three points that happen to
 // lie on one curve do not make all the others bad.
 constexpr double kPriorDegrees = 3;
+// What is known of the curve before any point: best focus within about a half range of the sweep's
+// centre, size and slope within a factor of a few of the median size (and of it over the half
+// range). Without this a hypothesis that throws away the points that fix best focus would gain from
+// knowing nothing.
+constexpr double kPriorSpreadCentre = 1.0;
+constexpr double kPriorSpreadSize = 1.0;
+constexpr double kPriorSpreadSlope = 1.5;
 constexpr double kNotable = 0.01;  // share of the heaviest weight below which a part is dropped
-constexpr std::size_t kTripleParents = 6;  // pairs from which triples are formed
+constexpr double kScreen = 6;      // the same for the linear screening, in units of ln evidence
+constexpr std::size_t kMostRefits = 24;
+constexpr std::size_t kMostForAllTriples = 20;  // points; above it triples grow from the best pairs
+constexpr std::size_t kTripleParents = 40;
 
-int most_bad(int points) {
+std::size_t most_bad(std::size_t points) {
   // Three parameters and at least one residual degree of freedom must be left.
   if (points < 5) return 0;
   if (points < 7) return 1;
   return points < 9 ? 2 : 3;
 }
 
+using Set = std::vector<std::size_t>;
+
+struct Ranked {
+  Set bad;
+  double log_evidence;
+};
+
+bool heavier(const Ranked& a, const Ranked& b) { return a.log_evidence > b.log_evidence; }
+
+// Marginal likelihood of a hypothesis: the good points' likelihood integrated over the curve's
+// parameters (Laplace) and over the noise's variance (scaled inverse chi-squared prior), times the
+// bad points' broad density. Constants that all hypotheses share are left out.
+class Evidence {
+ public:
+  Evidence(const Samples& all, const NoiseModel& noise)
+      : all_(all), prior_squares_(kPriorDegrees * noise.prior_variance) {
+    const double n = static_cast<double>(all.count());
+    for (std::size_t bad = 0; bad < by_count_.size(); ++bad) {
+      const double k = static_cast<double>(bad);
+      const double degrees = n - k - ShapeResiduals::kParameters;
+      by_count_[bad] = k * std::log(kPriorBad) + (n - k) * std::log(1 - kPriorBad) +
+                       std::lgamma(0.5 * (kPriorDegrees + degrees)) -
+                       0.5 * degrees * std::log(M_PI);
+    }
+    const Eigen::Vector3d spread(kPriorSpreadCentre, kPriorSpreadSize, kPriorSpreadSlope);
+    precision_ = noise.prior_variance * spread.cwiseInverse().cwiseAbs2();
+  }
+
+  // ln density of a bad point's size beside that of a good one's unit weight.
+  [[nodiscard]] double bad_point(std::size_t i, double curve_size) const {
+    const double density = (all_.y[i] > curve_size ? kDensityLarger : kDensitySmaller) / curve_size;
+    return std::log(density / all_.weight[i]);
+  }
+  [[nodiscard]] double of(std::size_t bad, double sum_of_squares,
+                          const Eigen::Matrix3d& information, double t0, double bad_points) const {
+    const Eigen::Matrix3d with_prior = information + Eigen::Matrix3d(precision_.asDiagonal());
+    const double degrees =
+        static_cast<double>(all_.count() - bad) - ShapeResiduals::kParameters + kPriorDegrees;
+    return by_count_[bad] + bad_points - 0.5 * std::log(with_prior.determinant()) -
+           0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
+           0.5 * degrees * std::log(prior_squares_ + sum_of_squares);
+  }
+
+ private:
+  const Samples& all_;
+  double prior_squares_;
+  std::array<double, 4> by_count_{};
+  Eigen::Vector3d precision_;
+};
+
+// Evidence of every hypothesis from the curve linearised at one fit: taking points out changes a
+// 3 by 3 matrix, no fit is needed.
+class Screening {
+ public:
+  Screening(const Samples& all, const Shape& shape, const ShapeFit& at, const Evidence& evidence)
+      : evidence_(evidence), t0_(at.parameters[0]), n_(all.count()) {
+    residuals_.resize(static_cast<Eigen::Index>(n_));
+    jacobian_.resize(static_cast<Eigen::Index>(n_), 3);
+    ShapeResiduals(all, shape).evaluate(at.parameters.data(), residuals_.data(), jacobian_.data());
+    whole_.information = jacobian_.transpose() * jacobian_;
+    whole_.gradient = jacobian_.transpose() * residuals_;
+    whole_.squares = residuals_.squaredNorm();
+    for (std::size_t i = 0; i < n_; ++i) {
+      bad_point_.push_back(evidence.bad_point(i, shape_size(shape, at.parameters, all.t[i])));
+    }
+  }
+
+  // Heaviest first.
+  std::vector<Ranked> all(std::size_t most) {
+    found_.clear();
+    judge({}, whole_);
+    const std::size_t depth = std::min<std::size_t>(most, n_ <= kMostForAllTriples ? 3 : 2);
+    if (depth > 0) grow({}, whole_, depth);
+    if (most > depth) grow_best_pairs();
+    std::sort(found_.begin(), found_.end(), heavier);
+    return std::move(found_);
+  }
+
+ private:
+  struct Sums {
+    Eigen::Matrix3d information;
+    Eigen::Vector3d gradient;
+    double squares = 0;
+    double bad_points = 0;
+  };
+
+  [[nodiscard]] Sums less(const Sums& sums, std::size_t i) const {
+    const auto row = static_cast<Eigen::Index>(i);
+    const Eigen::Vector3d j = jacobian_.row(row);
+    return {sums.information - j * j.transpose(), sums.gradient - j * residuals_[row],
+            sums.squares - residuals_[row] * residuals_[row], sums.bad_points + bad_point_[i]};
+  }
+  void judge(const Set& bad, const Sums& sums) {
+    const Eigen::Vector3d step = sums.information.inverse() * sums.gradient;
+    const double squares = std::max(sums.squares - sums.gradient.dot(step), 0.0);
+    const double value = evidence_.of(bad.size(), squares, sums.information, t0_, sums.bad_points);
+    if (std::isfinite(value)) found_.push_back({bad, value});
+  }
+  void grow(const Set& bad, const Sums& sums, std::size_t depth) {
+    for (std::size_t i = bad.empty() ? 0 : bad.back() + 1; i < n_; ++i) {
+      Set larger = bad;
+      larger.push_back(i);
+      const Sums rest = less(sums, i);
+      judge(larger, rest);
+      if (larger.size() < depth) grow(larger, rest, depth);
+    }
+  }
+  void grow_best_pairs() {
+    std::vector<Ranked> pairs;
+    for (const Ranked& r : found_) {
+      if (r.bad.size() == 2) pairs.push_back(r);
+    }
+    const std::size_t few = std::min(kTripleParents, pairs.size());
+    std::partial_sort(pairs.begin(), pairs.begin() + static_cast<std::ptrdiff_t>(few), pairs.end(),
+                      heavier);
+    std::set<Set> seen;
+    for (std::size_t k = 0; k < few; ++k) {
+      const Sums two = less(less(whole_, pairs[k].bad[0]), pairs[k].bad[1]);
+      for (std::size_t i = 0; i < n_; ++i) {
+        Set three = pairs[k].bad;
+        if (i == three[0] || i == three[1]) continue;
+        three.push_back(i);
+        std::sort(three.begin(), three.end());
+        if (seen.insert(three).second) judge(three, less(two, i));
+      }
+    }
+  }
+
+  const Evidence& evidence_;
+  double t0_;
+  std::size_t n_;
+  Eigen::VectorXd residuals_;
+  Eigen::Matrix<double, Eigen::Dynamic, 3> jacobian_;
+  Sums whole_;
+  std::vector<double> bad_point_;
+  std::vector<Ranked> found_;
+};
+
 struct Weighed {
   Hypothesis hypothesis;
   double log_evidence;
 };
 
-double log_evidence(const Samples& all, const Hypothesis& h, const Shape& shape,
-                    double prior_variance) {
-  const double n = static_cast<double>(all.count());
-  const double bad = static_cast<double>(h.bad.size());
-  const double degrees = n - bad - ShapeResiduals::kParameters;
-  double result = bad * std::log(kPriorBad) + (n - bad) * std::log(1 - kPriorBad);
-  // Likelihood of the good points, integrated over the curve and over the noise's variance, which
-  // has a scaled inverse chi-squared prior; constants that all hypotheses share are left out.
-  const double prior_squares = kPriorDegrees * prior_variance;
-  result += std::lgamma(0.5 * (kPriorDegrees + degrees)) - 0.5 * degrees * std::log(M_PI) -
-            0.5 * h.fit.log_det_information -
-            0.5 * (kPriorDegrees + degrees) * std::log(prior_squares + h.fit.sum_of_squares);
-  for (std::size_t i = 0; i < all.count(); ++i) result += std::log(all.weight[i]);
-  for (const std::size_t i : h.bad) {
-    const double size = shape_size(shape, h.fit.parameters, all.t[i]);
-    const double density = (all.y[i] > size ? kDensityLarger : kDensitySmaller) / size;
-    result += std::log(density) - std::log(all.weight[i]);
+std::optional<Weighed> weighed(ShapeFitter& fitter, const Samples& all, const Evidence& evidence,
+                               const Set& bad, const ShapeFit& start) {
+  Weighed w{{bad, 0, bad.empty() ? start : fitter.refit(without(all, bad), start)}, 0};
+  const ShapeFit& fit = w.hypothesis.fit;
+  if (!fit.usable) return std::nullopt;
+  double bad_points = 0;
+  for (const std::size_t i : bad) {
+    bad_points += evidence.bad_point(i, shape_size(fitter.shape(), fit.parameters, all.t[i]));
   }
-  return result;
-}
-
-class Search {
- public:
-  Search(ShapeFitter& fitter, const Samples& all, const NoiseModel& noise)
-      : fitter_(fitter), all_(all), noise_(noise), work_(all) {}
-
-  void add(std::vector<std::size_t> bad, const ShapeFit& start) {
-    std::sort(bad.begin(), bad.end());
-    for (const Weighed& other : found_) {
-      if (other.hypothesis.bad == bad) return;
-    }
-    work_.weight = all_.weight;
-    for (const std::size_t i : bad) work_.weight[i] = 0;
-    Hypothesis h{std::move(bad), 0, fitter_.refit(work_, start)};
-    if (!h.fit.usable) return;
-    const double evidence = log_evidence(all_, h, fitter_.shape(), noise_.prior_variance);
-    found_.push_back({std::move(h), evidence});
-  }
-
-  std::vector<Weighed>& found() { return found_; }
-
-  // Indices of the found hypotheses with `size` bad points, heaviest first.
-  std::vector<std::size_t> heaviest(std::size_t size) const {
-    std::vector<std::size_t> order;
-    for (std::size_t i = 0; i < found_.size(); ++i) {
-      if (found_[i].hypothesis.bad.size() == size) order.push_back(i);
-    }
-    std::sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
-      return found_[a].log_evidence > found_[b].log_evidence;
-    });
-    return order;
-  }
-
- private:
-  ShapeFitter& fitter_;
-  const Samples& all_;
-  const NoiseModel& noise_;
-  Samples work_;
-  std::vector<Weighed> found_;
-};
-
-void extend(Search& search, std::size_t count, std::size_t size, std::size_t parents) {
-  const std::vector<std::size_t> order = search.heaviest(size);
-  for (std::size_t rank = 0; rank < std::min(parents, order.size()); ++rank) {
-    const Hypothesis parent = search.found()[order[rank]].hypothesis;
-    for (std::size_t i = 0; i < count; ++i) {
-      if (std::find(parent.bad.begin(), parent.bad.end(), i) != parent.bad.end()) continue;
-      std::vector<std::size_t> bad = parent.bad;
-      bad.push_back(i);
-      search.add(std::move(bad), parent.fit);
-    }
-  }
+  w.log_evidence = evidence.of(bad.size(), fit.sum_of_squares, fit.unscaled_covariance.inverse(),
+                               fit.parameters[0], bad_points);
+  if (!std::isfinite(w.log_evidence)) return std::nullopt;
+  return w;
 }
 
 }  // namespace
 
 std::vector<Hypothesis> weigh_hypotheses(ShapeFitter& fitter, const Samples& samples,
                                          const NoiseModel& noise, const ShapeFit& clean) {
-  Search search(fitter, samples, noise);
-  search.add({}, clean);
-  const int most = most_bad(static_cast<int>(samples.count()));
-  if (most >= 1) extend(search, samples.count(), 0, 1);
-  if (most >= 2) extend(search, samples.count(), 1, samples.count());  // two can hide each other
-  if (most >= 3) extend(search, samples.count(), 2, kTripleParents);
-
-  std::vector<Weighed>& found = search.found();
+  const Evidence evidence(samples, noise);
+  const std::size_t most = most_bad(samples.count());
+  // Linearised at the fit of all points, then at the best hypothesis found, until that is stable.
+  ShapeFit at = clean;
+  Set best;
+  std::vector<Ranked> ranked;
+  constexpr int kRounds = 3;
+  for (int round = 0; round < kRounds; ++round) {
+    ranked = Screening(samples, fitter.shape(), at, evidence).all(most);
+    if (ranked.empty() || ranked.front().bad == best) break;
+    best = ranked.front().bad;
+    const ShapeFit next = best.empty() ? clean : fitter.refit(without(samples, best), at);
+    if (!next.usable) break;
+    at = next;
+  }
+  std::vector<Weighed> found;
+  if (auto w = weighed(fitter, samples, evidence, {}, clean)) found.push_back(std::move(*w));
+  for (std::size_t i = 0; i < std::min(kMostRefits, ranked.size()); ++i) {
+    if (ranked[i].log_evidence < ranked.front().log_evidence - kScreen) break;
+    if (ranked[i].bad.empty()) continue;
+    auto w = weighed(fitter, samples, evidence, ranked[i].bad, at);
+    if (w) found.push_back(std::move(*w));
+  }
   std::vector<Hypothesis> kept;
   if (found.empty()) {
     kept.push_back({{}, 1, clean});

@@ -14,6 +14,43 @@ constexpr double kFarthest = 60;
 // Best focus is never known better than this part of the half range: rounding.
 constexpr double kSmallestScale = 1e-12;
 
+// Student's t for whole degrees of freedom in closed form (Abramowitz & Stegun 26.7.3 and 26.7.4,
+// from memory): a mixture's quantile asks for it some hundred times.
+double student_cdf(double t, double degrees_of_freedom) {
+  const int degrees = static_cast<int>(std::min(degrees_of_freedom, 61.0));
+  if (degrees != degrees_of_freedom) return student_t_cdf(t, degrees_of_freedom);
+  const double cos2 = 1 / (1 + t * t / degrees);
+  const double sine = t / std::sqrt(degrees + t * t);
+  double term = 1;
+  double sum = 0;
+  const bool even = degrees % 2 == 0;
+  for (int j = 0; j < (even ? degrees : degrees - 1) / 2; ++j) {
+    sum += term;
+    term *= even ? cos2 * (2 * j + 1) / (2 * j + 2) : cos2 * (2 * j + 2) / (2 * j + 3);
+  }
+  if (even) return 0.5 + 0.5 * sine * sum;
+  const double angle = std::atan(t / std::sqrt(degrees_of_freedom));
+  return 0.5 + (angle + sine * std::sqrt(cos2) * sum) / M_PI;
+}
+
+// The quantiles that knots are laid at, looked up once.
+double knot_quantile(double probability, double degrees_of_freedom) {
+  constexpr std::size_t kMost = 64;
+  static const auto table = [] {
+    std::array<std::array<double, kMost>, 2> values{};
+    for (std::size_t i = 1; i < kMost; ++i) {
+      values[0][i] = student_t_quantile(kTail68, static_cast<double>(i));
+      values[1][i] = student_t_quantile(kTail95, static_cast<double>(i));
+    }
+    return values;
+  }();
+  const auto degrees = static_cast<std::size_t>(degrees_of_freedom);
+  if (static_cast<double>(degrees) != degrees_of_freedom || degrees >= kMost) {
+    return student_t_quantile(probability, degrees_of_freedom);
+  }
+  return table[probability == kTail68 ? 0 : 1][degrees];
+}
+
 // Finds where the rising function root(t) reaches `target`, going from `start` in the direction of
 // `step`; absent where it does not before kFarthest, and then `last` holds the root seen there.
 template <class Root>
@@ -75,8 +112,8 @@ bool lay_knots(const Root& root, double centre, double scale, int direction, dou
 template <class Root>
 Component profiled(const Root& root, double centre, double scale, double degrees_of_freedom) {
   Component part = straight_component(centre, scale, degrees_of_freedom);
-  const double t68 = student_t_quantile(kTail68, degrees_of_freedom);
-  const double t95 = student_t_quantile(kTail95, degrees_of_freedom);
+  const double t68 = knot_quantile(kTail68, degrees_of_freedom);
+  const double t95 = knot_quantile(kTail95, degrees_of_freedom);
   std::vector<Knot> below;
   std::vector<Knot> above;
   part.open_low = lay_knots(root, centre, scale, -1, t68, t95, below);
@@ -107,7 +144,7 @@ double Component::root(double t) const {
   return a.root + (b.root - a.root) * (t - a.t) / (b.t - a.t);
 }
 
-double Component::cdf(double t) const { return student_t_cdf(root(t), degrees_of_freedom); }
+double Component::cdf(double t) const { return student_cdf(root(t), degrees_of_freedom); }
 
 Component straight_component(double centre, double scale, double degrees_of_freedom) {
   Component part;
@@ -147,12 +184,11 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
     for (const Component& part : parts) sum += part.weight * part.cdf(t);
     return sum;
   };
-  // Bracket by the parts' own quantiles: the mixture's lies between the least and the greatest.
+  // A first bracket; it is widened below where it must be.
   double low = kFarthest;
   double high = -kFarthest;
   for (const Component& part : parts) {
-    const double reach_t = student_t_quantile(probability, part.degrees_of_freedom);
-    const double spread = std::max(std::abs(reach_t * part.scale), 1e-12);
+    const double spread = 3 * part.scale;
     low = std::min(low, part.centre - spread);
     high = std::max(high, part.centre + spread);
   }
@@ -177,7 +213,7 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
     double t = low - gap_low * (high - low) / (gap_high - gap_low);
     if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
     const double g = gap(t);
-    if (std::abs(g) < 1e-6) return t;
+    if (std::abs(g) < 1e-7) return t;
     if (g < 0) {
       low = t;
       gap_low = g;
@@ -192,22 +228,6 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
 Interval mixture_interval(const std::vector<Component>& parts, double upper_probability) {
   return {mixture_quantile(parts, 1 - upper_probability),
           mixture_quantile(parts, upper_probability)};
-}
-
-double mixture_mean(const std::vector<Component>& parts) {
-  double mean = 0;
-  for (const Component& part : parts) mean += part.weight * part.centre;
-  return mean;
-}
-
-double mixture_sigma(const std::vector<Component>& parts) {
-  const double mean = mixture_mean(parts);
-  double variance = 0;
-  for (const Component& part : parts) {
-    const double offset = part.centre - mean;
-    variance += part.weight * (part.scale * part.scale + offset * offset);
-  }
-  return std::sqrt(variance);
 }
 
 double mixture_within(const std::vector<Component>& parts, double centre, double half_width) {

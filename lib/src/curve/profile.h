@@ -51,9 +51,6 @@ Component parabola_component(const ParabolaFit& fit, double variance, double deg
 std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability);
 // Central interval that holds `1 - 2 tail`.
 Interval mixture_interval(const std::vector<Component>& parts, double upper_probability);
-double mixture_mean(const std::vector<Component>& parts);
-// Standard error: scatter within the parts and between them.
-double mixture_sigma(const std::vector<Component>& parts);
 // Probability that t lies within half_width of centre.
 double mixture_within(const std::vector<Component>& parts, double centre, double half_width);
 
