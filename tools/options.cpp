@@ -110,10 +110,10 @@ CLI::Option* add_text(CLI::App& app, const std::string& option, std::optional<st
       ->type_name(type);
 }
 
-}  // namespace
-
-CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
-                        const NumberLimits& limits, const std::string& help) {
+// Number is double or std::optional<double>.
+template <class Number>
+CLI::Option* add_checked_number(CLI::App& app, const std::string& option, Number& target,
+                                const NumberLimits& limits, const std::string& help) {
   return app
       .add_option(
           option,
@@ -125,17 +125,16 @@ CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<
       ->type_name("NUMBER");
 }
 
+}  // namespace
+
+CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
+                        const NumberLimits& limits, const std::string& help) {
+  return add_checked_number(app, option, target, limits, help);
+}
+
 CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,
                         const NumberLimits& limits, const std::string& help) {
-  return app
-      .add_option(
-          option,
-          [&target, limits, option](const CLI::results_t& values) {
-            target = number_within(option, values.front(), limits);
-            return true;
-          },
-          help + " [" + shortest(target) + "]")
-      ->type_name("NUMBER");
+  return add_checked_number(app, option, target, limits, help + " [" + shortest(target) + "]");
 }
 
 CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, int low, int high,

@@ -7,10 +7,6 @@
 
 #include "command.h"
 
-#ifndef STARWAIST_VERSION
-#define STARWAIST_VERSION "0.1.0"
-#endif
-
 namespace starwaist::tool {
 
 namespace {

@@ -8,9 +8,11 @@
 #include <fstream>
 #include <iterator>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <sstream>
 
 #include "starwaist_tool.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -50,8 +52,7 @@ void write(const fs::path& file, const std::string& text) {
 class Program : public testing::Test {
  protected:
   static void SetUpTestSuite() {
-    std::string name = (fs::temp_directory_path() / "starwaist-cli-XXXXXX").string();
-    root() = ::mkdtemp(name.data());
+    folder().emplace();
     rendered() = call({"render", "--output", run(), "--start", "4880", "--step", "40", "--points",
                        "7", "--width-px", "400", "--height-px", "300", "--star-count", "40",
                        "--json", in("truth_again.json")});
@@ -59,11 +60,12 @@ class Program : public testing::Test {
           "position,hfr,sigma\n4900,2.83,0.02\n4950,2.25,0.02\n4975,2.07,0.02\n5000,2.00,0.02\n"
           "5025,2.05,0.02\n5050,2.24,0.02\n5100,2.82,0.02\n");
   }
-  static void TearDownTestSuite() { fs::remove_all(root()); }
-  static fs::path& root() {
-    static fs::path path;
-    return path;
+  static void TearDownTestSuite() { folder().reset(); }
+  static std::optional<testing_support::TemporaryFolder>& folder() {
+    static std::optional<testing_support::TemporaryFolder> shared;
+    return shared;
   }
+  static fs::path root() { return folder()->path(); }
   static Answer& rendered() {
     static Answer answer;
     return answer;

@@ -14,35 +14,21 @@
 
 #include "starwaist/frame.h"
 #include "support/analytic_stars.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
 
 namespace fs = std::filesystem;
 
-// A folder of this test's own, removed at its end.
 class ReadFrame : public testing::Test {
  protected:
-  void SetUp() override {
-    std::string pattern = (fs::temp_directory_path() / "frame_test_XXXXXX").string();
-    ASSERT_NE(mkdtemp(pattern.data()), nullptr);
-    folder_ = pattern;
-  }
-  void TearDown() override { fs::remove_all(folder_); }
-
-  [[nodiscard]] std::string path(const std::string& name) const {
-    return (folder_ / name).string();
-  }
+  [[nodiscard]] std::string path(const std::string& name) const { return folder_.in(name); }
   std::string write(const std::string& name, const std::string& bytes) const {
-    std::ofstream(path(name), std::ios::binary) << bytes;
-    return path(name);
-  }
-  static std::string bytes_of(const std::string& file) {
-    std::ifstream in(file, std::ios::binary);
-    return {std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
+    return folder_.write(name, bytes);
   }
 
-  fs::path folder_;
+  testing_support::TemporaryFolder folder_;
 };
 
 // One header card and a whole header of 2880-byte blocks (FITS 4.0 section 3.3).
@@ -84,15 +70,16 @@ TEST_F(ReadFrame, FilesOfAstropyAndFpackHaveEqualPixels) {
     GTEST_SKIP() << "Astropy (package python3-astropy) or fpack (libcfitsio-bin) is not installed";
   }
   const std::string script = STARWAIST_SOURCE_DIR "/tests/frame/write_with_astropy.py";
-  ASSERT_EQ(
-      std::system((python + " -W ignore '" + script + "' '" + folder_.string() + "'").c_str()), 0);
+  ASSERT_EQ(std::system(
+                (python + " -W ignore '" + script + "' '" + folder_.path().string() + "'").c_str()),
+            0);
   int files = 0;
-  for (const auto& entry : fs::directory_iterator(folder_)) {
+  for (const auto& entry : fs::directory_iterator(folder_.path())) {
     if (entry.path().extension() != ".raw") continue;
     const std::string file = entry.path().string().substr(0, entry.path().string().size() - 4);
     const auto frame = read_frame(file);
     ASSERT_TRUE(frame.has_value()) << frame.error().text();
-    const std::string raw = bytes_of(entry.path().string());
+    const std::string raw = testing_support::bytes_of(entry.path().string());
     std::vector<double> expected(raw.size() / sizeof(double));
     std::copy(raw.begin(), raw.end(), reinterpret_cast<char*>(expected.data()));
     const int width = frame->pixels.width_px();
@@ -146,12 +133,12 @@ TEST_F(ReadFrame, SensorTemperatureIsNeverTheTubes) {
 
 TEST_F(ReadFrame, NamesAreNamesAndNothingIsWritten) {
   const std::string odd = write("we[1:5,1:5]+x http.fits", small_file());
-  const std::string before = bytes_of(odd);
+  const std::string before = testing_support::bytes_of(odd);
   const auto frame = read_frame(odd);
   ASSERT_TRUE(frame.has_value()) << frame.error().text();
   EXPECT_EQ(frame->pixels.width_px(), 20);
-  EXPECT_EQ(bytes_of(odd), before);
-  EXPECT_EQ(std::distance(fs::directory_iterator(folder_), fs::directory_iterator{}), 1);
+  EXPECT_EQ(testing_support::bytes_of(odd), before);
+  EXPECT_EQ(std::distance(fs::directory_iterator(folder_.path()), fs::directory_iterator{}), 1);
 }
 
 TEST_F(ReadFrame, PositionFromTheFileName) {
@@ -196,7 +183,7 @@ TEST_F(ReadFrame, BadFilesGetOneClearLine) {
     EXPECT_GT(frame.error().text().size(), name.size() + 10) << name;
   }
   EXPECT_FALSE(read_frame(path("absent.fits")).has_value());
-  EXPECT_FALSE(read_frame(folder_.string()).has_value());
+  EXPECT_FALSE(read_frame(folder_.path().string()).has_value());
 }
 
 TEST_F(ReadFrame, DamagedHeadersNeverCrash) {

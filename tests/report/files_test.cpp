@@ -13,6 +13,7 @@
 
 #include "report/samples.h"
 #include "starwaist/report.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -22,27 +23,16 @@ using testing::HasSubstr;
 
 class Files : public testing::Test {
  protected:
-  Files() {
-    std::string name = (fs::temp_directory_path() / "starwaist-report-XXXXXX").string();
-    folder_ = ::mkdtemp(name.data());
-  }
-  ~Files() override { fs::remove_all(folder_); }
-
-  [[nodiscard]] std::string path(const std::string& name) const {
-    return (folder_ / name).string();
-  }
-  void put(const std::string& name, const std::string& text) const {
-    std::ofstream(path(name), std::ios::binary) << text;
-  }
+  [[nodiscard]] std::string path(const std::string& name) const { return folder_.in(name); }
+  void put(const std::string& name, const std::string& text) const { folder_.write(name, text); }
   [[nodiscard]] std::string get(const std::string& name) const {
-    std::ifstream in(path(name), std::ios::binary);
-    return {std::istreambuf_iterator<char>(in), {}};
+    return testing_support::bytes_of(path(name));
   }
   [[nodiscard]] std::ptrdiff_t count() const {
-    return std::distance(fs::directory_iterator(folder_), fs::directory_iterator());
+    return std::distance(fs::directory_iterator(folder_.path()), fs::directory_iterator());
   }
 
-  fs::path folder_;
+  testing_support::TemporaryFolder folder_;
 };
 
 using WriteWholeFile = Files;
@@ -170,7 +160,7 @@ TEST_F(FocusPlot, DrawsWhateverIsKnown) {
 TEST_F(FocusPlot, AbsentGnuplotIsAClearErrorAndLeavesNoFile) {
   const char* found = std::getenv("PATH");
   const std::string old = found == nullptr ? "" : found;
-  ::setenv("PATH", folder_.c_str(), 1);
+  ::setenv("PATH", folder_.path().c_str(), 1);
   const auto drawn = write_focus_plot(samples::fit(), path("a.png"));
   ::setenv("PATH", old.c_str(), 1);
   ASSERT_FALSE(drawn);

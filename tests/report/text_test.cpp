@@ -8,7 +8,7 @@
 #include <set>
 #include <sstream>
 
-#include "report/encode.h"
+#include "core/encode.h"
 #include "report/golden.h"
 #include "report/samples.h"
 #include "report/text_table.h"

@@ -10,6 +10,7 @@
 
 #include "starwaist/report.h"
 #include "starwaist/run.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -18,17 +19,10 @@ namespace fs = std::filesystem;
 
 class Inputs : public testing::Test {
  protected:
-  void SetUp() override {
-    std::string pattern = (fs::temp_directory_path() / "run_test_XXXXXX").string();
-    ASSERT_NE(mkdtemp(pattern.data()), nullptr);
-    folder_ = pattern;
-  }
-  void TearDown() override { fs::remove_all(folder_); }
   std::string write(const std::string& name, const std::string& text) const {
-    std::ofstream(folder_ / name, std::ios::binary) << text;
-    return (folder_ / name).string();
+    return folder_.write(name, text);
   }
-  fs::path folder_;
+  testing_support::TemporaryFolder folder_;
 };
 
 TEST_F(Inputs, TableFormsOfTheContractAreRead) {
@@ -70,7 +64,7 @@ TEST_F(Inputs, TablesThatCannotServeAreRefused) {
   }
   EXPECT_FALSE(
       read_run_table(write("t.csv", std::string("position,hfr\n1\0,2\n", 18))).has_value());
-  EXPECT_FALSE(read_run_table((folder_ / "absent.csv").string()).has_value());
+  EXPECT_FALSE(read_run_table(folder_.in("absent.csv")).has_value());
 }
 
 TEST_F(Inputs, ColumnsCanBeNamed) {
@@ -80,21 +74,21 @@ TEST_F(Inputs, ColumnsCanBeNamed) {
   ASSERT_TRUE(table.has_value()) << table.error().text();
   EXPECT_EQ(table->points[0].size_px, 2.0);
   options.columns = {{"hfr", "absent"}};
-  EXPECT_FALSE(read_run_table((folder_ / "t.csv").string(), options).has_value());
+  EXPECT_FALSE(read_run_table(folder_.in("t.csv"), options).has_value());
 }
 
 TEST_F(Inputs, FramesComeInTheOrderOfTheirNumbers) {
   for (const char* name : {"f10.fits", "f9.fits", "f1.fit", ".hidden.fits", "notes.txt"})
     write(name, "x");
-  const auto input = find_run_input({folder_.string()});
+  const auto input = find_run_input({folder_.path().string()});
   ASSERT_TRUE(input.has_value());
   ASSERT_EQ(input->frames.size(), 3U);
   EXPECT_EQ(fs::path(input->frames[0]).filename(), "f1.fit");
   EXPECT_EQ(fs::path(input->frames[2]).filename(), "f10.fits");
-  EXPECT_FALSE(find_run_input({(folder_ / "absent").string()}).has_value());
+  EXPECT_FALSE(find_run_input({folder_.in("absent")}).has_value());
   EXPECT_FALSE(find_run_input({}).has_value());
   const std::string table = write("a.csv", "x");
-  EXPECT_FALSE(find_run_input({folder_.string(), table}).has_value());
+  EXPECT_FALSE(find_run_input({folder_.path().string(), table}).has_value());
 }
 
 RunOptions demo_rig() {

@@ -68,7 +68,8 @@ TEST(MatchSizes, SizesFollowTheFramesAndNotWhichStarsWereFound) {
   ASSERT_EQ(sizes.size(), base.size());
   for (std::size_t i = 0; i < base.size(); ++i) {
     ASSERT_TRUE(sizes[i].matched) << i;
-    // Relative to the sharpest frame: one per mille is five standard errors of 0.5 % / sqrt(30)...
+    // Relative to the sharpest frame: 0.5 % over the root of 20 stars is 0.11 % a frame, 0.16 % for
+    // the ratio of two; five of these.
     EXPECT_NEAR(*sizes[i].size_px / *sizes[3].size_px / (base[i] / base[3]), 1, 0.008) << i;
     EXPECT_GT(*sizes[i].sigma_px, 0);
   }

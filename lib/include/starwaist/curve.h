@@ -97,7 +97,8 @@ struct Fields<ModelFit> {
   static constexpr auto list = std::make_tuple(
       field("model", &ModelFit::model, "", "hyperbola, parabola or blur"),
       field("best_focus_steps", &ModelFit::best_focus_steps, "steps", "position of the minimum"),
-      field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps", "one sigma"),
+      field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps",
+            "half of the 68 % interval"),
       field("interval_68_steps", &ModelFit::interval_68_steps, "steps", "68 % interval"),
       field("interval_95_steps", &ModelFit::interval_95_steps, "steps", "95 % interval"),
       field("min_size_px", &ModelFit::min_size_px, "px", "size at the minimum"),

@@ -52,7 +52,8 @@ class PixelBuffer {
 // Colour of a pixel behind a Bayer mosaic.
 enum class ColorChannel { red, green, blue };
 
-// The 2 x 2 colour tile at pixel (0, 0) as stored (row order and offsets already applied):
+// The 2 x 2 colour tile at pixel (0, 0) as stored, XBAYROFF and YBAYROFF applied. The letters count
+// as written for the rows as stored (ROWORDER is not read):
 // tile[2 * (y % 2) + (x % 2)].
 struct BayerTile {
   ColorChannel tile[4] = {ColorChannel::red, ColorChannel::green, ColorChannel::green,

@@ -261,6 +261,10 @@ Result<Frame> render_frame(const RenderOptions& options, int index);
 // The truth without the frames. Errors: invalid_argument.
 Result<RenderTruth> render_truth(const RenderOptions& options);
 
+// The truth as JSON (schema starwaist/truth/1), as it stands in truth.json: UTF-8, two-space
+// indented, ending with a line break. Errors: numerical for a number that is not finite.
+Result<std::string> truth_json(const RenderTruth& truth);
+
 // Writes frame_00.fits (or .fits.fz) ... and, last, truth.json into `folder`, which is made where
 // it is absent. A folder that is not empty is refused (cannot_write) without `force`; with it, the
 // frames of an older run there are replaced and other files stay. Every file is whole or absent,

@@ -21,7 +21,6 @@ struct MeasureJsonOptions {
 };
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options = {});
 Result<std::string> fit_json(const RunFit& run);
-Result<std::string> truth_json(const RenderTruth& truth);
 
 // One row a frame; the headings are the JSON keys.
 std::string measure_csv(const std::vector<FrameMeasurement>& frames);

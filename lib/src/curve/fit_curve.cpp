@@ -176,6 +176,23 @@ void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit
   }
 }
 
+// Scales the parts' weights to a sum of 1; false where there is no weight.
+bool normalise(std::vector<Component>& parts) {
+  double total = 0;
+  for (const Component& part : parts) total += part.weight;
+  if (!(total > 0)) return false;
+  for (Component& part : parts) part.weight /= total;
+  return true;
+}
+
+// The model that the answer names, or nothing.
+const ModelFit* chosen_fit(const FitResult& result) {
+  for (const ModelFit& fit : result.models) {
+    if (result.chosen && fit.model == *result.chosen) return &fit;
+  }
+  return nullptr;
+}
+
 ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run& run,
                          const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
@@ -208,9 +225,7 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run
         answer.fit);
     describe_aicc(s, fit.sum_of_squares, degrees * residual_variance(s, 0, degrees, false), answer);
   }
-  double total = 0;
-  for (const Component& part : answer.parts) total += part.weight;
-  for (Component& part : answer.parts) part.weight /= total;
+  normalise(answer.parts);
   locate(all, answer.parts, answer.fit);
   return answer;
 }
@@ -248,9 +263,7 @@ ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypot
     describe_aicc(s, fit.sum_of_squares, degrees * residual_variance(s, 0, degrees, false), answer);
   }
   if (!opens_upwards) answer.parts.clear();  // it has no minimum
-  double total = 0;
-  for (const Component& part : answer.parts) total += part.weight;
-  for (Component& part : answer.parts) part.weight /= total;
+  normalise(answer.parts);
   locate(all, answer.parts, answer.fit);
   return answer;
 }
@@ -351,10 +364,7 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
       facts.points_above += position > *result.best_focus_steps ? 1 : 0;
     }
   }
-  const ModelFit* shown = nullptr;
-  for (const ModelFit& fit : result.models) {
-    if (result.chosen && fit.model == *result.chosen) shown = &fit;
-  }
+  const ModelFit* shown = chosen_fit(result);
   if (shown == nullptr || shown->parameters.empty()) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);
   facts.size_at_lowest_px = *curve_size_px(*shown, facts.lowest_position_steps);
@@ -476,10 +486,7 @@ void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig&
       if (part.weight > 0) parts.push_back(std::move(part));
     }
   }
-  double total = 0;
-  for (const Component& part : parts) total += part.weight;
-  if (!(total > 0)) return;
-  for (Component& part : parts) part.weight /= total;
+  if (!normalise(parts)) return;
   ModelFit whole;
   locate(run.samples, parts, whole);
   result.best_focus_steps = whole.best_focus_steps;
@@ -496,10 +503,7 @@ void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig&
 
 void reject_points(const Run& run, const std::vector<double>& bad, FitResult& result,
                    std::vector<bool>& used) {
-  const ModelFit* shown = nullptr;
-  for (const ModelFit& fit : result.models) {
-    if (result.chosen && fit.model == *result.chosen) shown = &fit;
-  }
+  const ModelFit* shown = chosen_fit(result);
   if (shown == nullptr || bad.empty()) return;
   double squares = 0;
   int good = 0;

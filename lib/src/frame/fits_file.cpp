@@ -34,6 +34,15 @@ CfitsioGuard::CfitsioGuard() {
   if (fits_is_reentrant() == 0) lock_.emplace(one_at_a_time);
 }
 
+std::optional<long long> integer_key(fitsfile* handle, const char* name) {
+  LONGLONG value = 0;
+  int status = 0;
+  fits_read_key(handle, TLONGLONG, name, &value, nullptr, &status);
+  if (status == 0) return value;
+  fits_clear_errmsg();
+  return std::nullopt;
+}
+
 std::string status_text(int status) {
   std::array<char, FLEN_STATUS> text{};
   fits_get_errstatus(status, text.data());

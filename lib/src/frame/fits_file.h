@@ -40,6 +40,9 @@ struct FitsFile {
 // Opens for reading, as a plain disk file: no character of the path has a meaning of its own.
 Result<FitsFile> open_fits(const std::string& path);
 
+// The whole number behind a keyword of the current HDU; absent where there is none.
+std::optional<long long> integer_key(fitsfile* handle, const char* name);
+
 // CFITSIO's own short text of a status.
 std::string status_text(int status);
 

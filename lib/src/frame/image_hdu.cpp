@@ -35,15 +35,6 @@ bool has_pixels(const Shape& shape) {
                                        [](LONGLONG length) { return length > 0; });
 }
 
-std::optional<LONGLONG> integer_key(fitsfile* handle, const char* name) {
-  LONGLONG value = 0;
-  int status = 0;
-  fits_read_key(handle, TLONGLONG, name, &value, nullptr, &status);
-  if (status == 0) return value;
-  fits_clear_errmsg();
-  return std::nullopt;
-}
-
 // Bytes of the data as the header promises them, without the padding to 2880 (some writers leave
 // it out at the end of the file).
 long long promised_bytes(const FitsFile& file, const ImageHdu& image) {

@@ -35,15 +35,8 @@ std::optional<double> number_key(fitsfile* handle, const char* name) {
 }
 
 std::optional<long long> blank_key(fitsfile* handle, bool tile_compressed) {
-  for (const char* name : {"BLANK", "ZBLANK"}) {
-    if (name[0] == 'Z' && !tile_compressed) continue;
-    LONGLONG value = 0;
-    int status = 0;
-    fits_read_key(handle, TLONGLONG, name, &value, nullptr, &status);
-    if (status == 0) return value;
-    fits_clear_errmsg();
-  }
-  return std::nullopt;
+  if (const auto blank = integer_key(handle, "BLANK")) return blank;
+  return tile_compressed ? integer_key(handle, "ZBLANK") : std::nullopt;
 }
 
 // Reads the image in strips of whole rows, raw (BZERO and BSCALE left to the caller), and hands

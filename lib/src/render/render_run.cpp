@@ -169,7 +169,9 @@ Result<RenderTruth> render_run(const RenderOptions& given, const std::string& fo
     }
     truth->frames.push_back(scene->truth);
   }
-  if (const auto written = write_text(home / kTruthFile, render::truth_json(*truth)); !written) {
+  const auto written = truth_json(*truth).and_then(
+      [&](const std::string& text) { return write_text(home / kTruthFile, text); });
+  if (!written) {
     undo();
     return tl::unexpected(written.error());
   }

@@ -1,50 +1,25 @@
 #include "render/truth_json.h"
 
-#include <nlohmann/json.hpp>
-#include <type_traits>
+#include "core/encode.h"
 
-namespace starwaist::render {
+namespace starwaist {
 
-namespace {
+// Found by the encoder for the options' enumeration.
+std::string enum_name(SeeingProfile profile) { return seeing_profile_name(profile); }
 
-using Json = nlohmann::ordered_json;
-
-template <class Value>
-Json as_json(const Value& value);
-
-template <class Element>
-Json as_json(const std::vector<Element>& values) {
-  Json array = Json::array();
-  for (const Element& value : values) array.push_back(as_json(value));
-  return array;
+Result<std::string> truth_json(const RenderTruth& truth) {
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", render::kTruthSchema}};
+  object.update(encoder.encode(truth, ""));
+  const auto finished = encoder.finished(std::move(object));
+  if (!finished) return tl::unexpected<Error>(finished.error());
+  return encoding::json_text(*finished);
 }
 
-template <class Value>
-Json as_json(const Value& value) {
-  if constexpr (Described<Value>) {
-    Json object = Json::object();
-    for_each_field(value, [&](const auto& described, const auto& member) {
-      object[std::string(described.name)] = as_json(member);
-    });
-    return object;
-  } else if constexpr (std::is_same_v<Value, SeeingProfile>) {
-    return seeing_profile_name(value);
-  } else {
-    return value;
-  }
-}
-
-}  // namespace
-
-std::string truth_json(const RenderTruth& truth) {
-  Json object = Json::object();
-  object["schema"] = kTruthSchema;
-  object.update(as_json(truth));
-  return object.dump(2) + "\n";
-}
+namespace render {
 
 std::vector<std::string> frames_named_by(const std::string& text) {
-  const auto json = Json::parse(text, nullptr, false);
+  const auto json = encoding::Json::parse(text, nullptr, false);
   std::vector<std::string> files;
   if (!json.is_object() || json.value("schema", "") != kTruthSchema || !json.contains("frames")) {
     return files;
@@ -57,4 +32,5 @@ std::vector<std::string> frames_named_by(const std::string& text) {
   return files;
 }
 
-}  // namespace starwaist::render
+}  // namespace render
+}  // namespace starwaist

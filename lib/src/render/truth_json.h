@@ -1,4 +1,4 @@
-// truth.json to and from text.
+// What truth.json is called and names; its text is truth_json() of render.h.
 //
 // Module: render.
 #pragma once
@@ -11,9 +11,6 @@
 namespace starwaist::render {
 
 constexpr const char* kTruthSchema = "starwaist/truth/1";
-
-// UTF-8, two-space indented, ending with a line break.
-std::string truth_json(const RenderTruth& truth);
 
 // The frame files that an older truth.json names; empty where the text is none.
 std::vector<std::string> frames_named_by(const std::string& text);

@@ -1,4 +1,4 @@
-#include "report/encode.h"
+#include "core/encode.h"
 #include "starwaist/report.h"
 
 namespace starwaist {
@@ -6,8 +6,8 @@ namespace starwaist {
 namespace {
 
 // The rig has no field list of its own: these are its keys, those of the command line's options.
-report::Json rig_json(const Rig& rig, report::Encoder& encoder) {
-  report::Json object = report::Json::object();
+encoding::Json rig_json(const Rig& rig, encoding::Encoder& encoder) {
+  encoding::Json object = encoding::Json::object();
   const auto put = [&](const char* name, const auto& value) {
     object[name] = encoder.encode(value, std::string("rig.") + name);
   };
@@ -28,19 +28,19 @@ report::Json rig_json(const Rig& rig, report::Encoder& encoder) {
   return object;
 }
 
-Result<std::string> text_of(const Result<report::Json>& json) {
+Result<std::string> text_of(const Result<encoding::Json>& json) {
   if (!json) return tl::unexpected<Error>(json.error());
-  return report::json_text(*json);
+  return encoding::json_text(*json);
 }
 
 }  // namespace
 
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
-  report::Encoder encoder;
-  report::Json object = {{"schema", "starwaist/measure/1"}};
-  object["frames"] = report::Json::array();
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", "starwaist/measure/1"}};
+  object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
-    report::Json frame =
+    encoding::Json frame =
         encoder.encode(run.frames[i], std::string("frames[") + std::to_string(i) + "]");
     if (!options.stars) frame.erase("stars");
     object["frames"].push_back(std::move(frame));
@@ -51,18 +51,11 @@ Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOpt
 }
 
 Result<std::string> fit_json(const RunFit& run) {
-  report::Encoder encoder;
-  report::Json object = {{"schema", "starwaist/fit/1"}};
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", "starwaist/fit/1"}};
   object.update(encoder.encode(run.fit, ""));
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);
-  return text_of(encoder.finished(std::move(object)));
-}
-
-Result<std::string> truth_json(const RenderTruth& truth) {
-  report::Encoder encoder;
-  report::Json object = {{"schema", "starwaist/truth/1"}};
-  object.update(encoder.encode(truth, ""));
   return text_of(encoder.finished(std::move(object)));
 }
 

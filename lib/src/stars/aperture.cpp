@@ -7,7 +7,7 @@
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
 
-#include "starwaist/statistics.h"
+#include "stars/summary.h"
 
 namespace starwaist::stars {
 namespace {
@@ -259,18 +259,8 @@ double GrowthCurve::mean_radius(double r_px) const {
 double GrowthCurve::annulus_flux(double inner_px, double outer_px, double noise_adu) const {
   const std::vector<double> values = pixels_.values_between(inner_px, outer_px);
   if (values.size() < 12) return flux(outer_px) - flux(inner_px);
-  const double centre = median(values);
-  // The star's own photons and its unevenness round the annulus widen the spread.
-  const double reach = 3 * std::max(noise_adu, robust_sigma(values));
-  double sum = 0;
-  std::size_t count = 0;
-  for (const double v : values) {
-    if (std::abs(v - centre) > reach) continue;
-    sum += v;
-    ++count;
-  }
   const double area = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
-  return (count > 0 ? sum / static_cast<double>(count) : centre) * area;
+  return clipped_mean(values, noise_adu).value * area;
 }
 
 }  // namespace starwaist::stars

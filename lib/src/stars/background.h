@@ -1,8 +1,8 @@
 // The sky under the stars: a mesh of local levels and noises, interpolated between cell centres.
 #pragma once
 
-#include <functional>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "starwaist/frame.h"

@@ -100,26 +100,15 @@ cv::Mat read_strip(const Frame& frame, const SkyMap& sky, int begin, int end) {
   return strip;
 }
 
-// Replaces hot pixels of the strip by the mean of their neighbours; those in rows [own_begin,
-// own_end) are listed.
+// Takes hot pixels out of the strip; those in rows [own_begin, own_end) are listed.
 void repair_defects(cv::Mat& strip, const SkyMap& sky, int first_row_px, int own_begin, int own_end,
                     std::vector<Defect>& defects) {
-  const auto floor_adu = static_cast<float>(kDefectSnr * sky.median_noise_adu());
-  for (int y = 1; y + 1 < strip.rows; ++y) {
-    const float* above = strip.ptr<float>(y - 1);
-    float* here = strip.ptr<float>(y);
-    const float* below = strip.ptr<float>(y + 1);
-    for (int x = 1; x + 1 < strip.cols; ++x) {
-      const float v = here[x];
-      if (!(v > floor_adu)) continue;
-      const float nearest = std::max({here[x - 1], here[x + 1], above[x], below[x]});
-      if (nearest > 0.5F * v) continue;
-      const float all = std::max({nearest, above[x - 1], above[x + 1], below[x - 1], below[x + 1]});
-      if (!is_defect(v, nearest, all, sky.noise_adu(x, y + first_row_px))) continue;
-      here[x] = 0.25F * (here[x - 1] + here[x + 1] + above[x] + below[x]);
-      if (y >= own_begin && y < own_end) defects.push_back({x, y + first_row_px});
-    }
-  }
+  repair_hot_pixels(
+      strip.ptr<float>(0), strip.cols, strip.rows, kDefectSnr * sky.median_noise_adu(),
+      [&](int x, int y) { return sky.noise_adu(x, y + first_row_px); },
+      [&](int x, int y) {
+        if (y >= own_begin && y < own_end) defects.push_back({x, y + first_row_px});
+      });
 }
 
 // Noise of a smoothed image: the larger of what white noise leaves and what the image shows, since

@@ -61,8 +61,6 @@ double saturation_level(const Frame& frame, const MeasureOptions& options,
   if (frame.facts.saturation_adu) return kNearlyFull * *frame.facts.saturation_adu;
   const int width = frame.pixels.width_px();
   const int height = frame.pixels.height_px();
-  double top = -std::numeric_limits<double>::infinity();
-  int at_top = 0;
   constexpr int kReach = 2;
   constexpr std::size_t kLooked = 200;
   std::vector<double> tops;
@@ -77,8 +75,9 @@ double saturation_level(const Frame& frame, const MeasureOptions& options,
     }
   }
   if (tops.empty()) return std::numeric_limits<double>::infinity();
-  top = *std::max_element(tops.begin(), tops.end());
-  for (const double t : tops) at_top += t >= top - 1e-3 * std::abs(top) ? 1 : 0;
+  const double top = *std::max_element(tops.begin(), tops.end());
+  const auto at_top = std::count_if(tops.begin(), tops.end(),
+                                    [top](double t) { return t >= top - 1e-3 * std::abs(top); });
   constexpr int kPlateau = 4;  // pixels that agree to 0.1 % are a ceiling, not a peak
   const bool whole_counts =
       std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
@@ -120,22 +119,9 @@ Stamp cut_stamp(const Context& context, Centre centre, double radius_px) {
 // Hot pixels of the stamp become their neighbours' mean.
 void repair_stamp(Stamp& stamp, double noise_adu) {
   constexpr double kDefectSnr = 5.0;
-  const auto width = static_cast<std::size_t>(stamp.width_px);
-  for (int y = 1; y + 1 < stamp.height_px; ++y) {
-    for (int x = 1; x + 1 < stamp.width_px; ++x) {
-      const float v = stamp.at(x, y);
-      if (!(v > kDefectSnr * noise_adu)) continue;
-      const float nearest = std::max(
-          {stamp.at(x - 1, y), stamp.at(x + 1, y), stamp.at(x, y - 1), stamp.at(x, y + 1)});
-      if (!(nearest < 0.5F * v)) continue;
-      const float all = std::max({nearest, stamp.at(x - 1, y - 1), stamp.at(x + 1, y - 1),
-                                  stamp.at(x - 1, y + 1), stamp.at(x + 1, y + 1)});
-      if (!stars::is_defect(v, nearest, all, noise_adu)) continue;
-      stamp.pixels[static_cast<std::size_t>(y) * width + static_cast<std::size_t>(x)] =
-          0.25F *
-          (stamp.at(x - 1, y) + stamp.at(x + 1, y) + stamp.at(x, y - 1) + stamp.at(x, y + 1));
-    }
-  }
+  stars::repair_hot_pixels(
+      stamp.pixels.data(), stamp.width_px, stamp.height_px, kDefectSnr * noise_adu,
+      [noise_adu](int, int) { return noise_adu; }, [](int, int) {});
 }
 
 struct SkyOffset {
@@ -166,19 +152,10 @@ std::optional<AnnulusSky> annulus_offset(const Stamp& stamp, Centre centre, doub
   }
   const double full = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
   if (values.size() < 20 || static_cast<double>(values.size()) < 0.25 * full) return std::nullopt;
-  const double centre_adu = median(values);
-  // The star's own wings slope across the annulus: the spread that is seen counts.
-  const double scale = std::max({noise_adu, robust_sigma(values), 1e-12});
-  double sum = 0;
-  std::size_t count = 0;
-  for (const double v : values) {
-    if (std::abs(v - centre_adu) > 3 * scale) continue;
-    sum += v;
-    ++count;
-  }
-  if (count < 10) return std::nullopt;
-  return AnnulusSky{sum / static_cast<double>(count), scale / std::sqrt(static_cast<double>(count)),
-                    inner_px, outer_px};
+  const stars::ClippedMean mean = stars::clipped_mean(values, noise_adu);
+  if (mean.count < 10) return std::nullopt;
+  return AnnulusSky{mean.value, mean.spread / std::sqrt(static_cast<double>(mean.count)), inner_px,
+                    outer_px};
 }
 
 // A star on its way through the rounds.
@@ -240,9 +217,11 @@ double pixel_variance(const Context& context, Centre centre) {
   return sigma * sigma / (smoothing * fraction);
 }
 
-// Measures one star with the given profile and aperture. `sky` is the pedestal to take off.
+// Measures one star with the given profile and aperture. `sky` is the pedestal to take off. The
+// last round adds shape and mean radius and needs no annulus, from which only a next round would
+// learn.
 void measure_star(const Context& context, const GrowthProfile& profile, double aperture_px,
-                  const SkyOffset& sky, bool want_shape, std::optional<double> beta, Work& work) {
+                  const SkyOffset& sky, bool last_round, std::optional<double> beta, Work& work) {
   work.measured = false;
   const double size = work.size_px;
   Centre centre{work.star.x_px, work.star.y_px};
@@ -264,8 +243,10 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   work.star.at_edge = centre.x_px < aperture_px || centre.y_px < aperture_px ||
                       centre.x_px > width - 1 - aperture_px ||
                       centre.y_px > height - 1 - aperture_px;
-  work.offset = annulus_offset(stamp, centre, annulus_inner_px, annulus_outer_px,
-                               context.sky->noise_adu(centre.x_px, centre.y_px));
+  if (!last_round) {
+    work.offset = annulus_offset(stamp, centre, annulus_inner_px, annulus_outer_px,
+                                 context.sky->noise_adu(centre.x_px, centre.y_px));
+  }
 
   const GrowthCurve growth(stamp, centre.x_px, centre.y_px, aperture_px, size);
   const auto measured = size_of(growth, profile, aperture_px, sky.value_adu, size);
@@ -279,8 +260,14 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   double peak = 0;
   bool clipped = false;
   const double core = std::max(1.5, 1.6 * measured->hfr_px);
-  for (int y = 0; y < stamp.height_px; ++y) {
-    for (int x = 0; x < stamp.width_px; ++x) {
+  const auto first = [core](double c) { return std::max(0, static_cast<int>(c - core)); };
+  const auto last = [core](double c, int side) {
+    return std::min(side - 1, static_cast<int>(std::ceil(c + core)));
+  };
+  const double stamp_x = centre.x_px - stamp.x_begin_px;
+  const double stamp_y = centre.y_px - stamp.y_begin_px;
+  for (int y = first(stamp_y); y <= last(stamp_y, stamp.height_px); ++y) {
+    for (int x = first(stamp_x); x <= last(stamp_x, stamp.width_px); ++x) {
       const float v = stamp.at(x, y);
       if (!std::isfinite(v)) continue;
       const double px = x + stamp.x_begin_px;
@@ -322,7 +309,7 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
   if (mean_radius > 0) star.mean_radius_px = mean_radius;
   work.measured = true;
 
-  if (!want_shape) return;
+  if (!last_round) return;
   const double window = std::max(kWindowOfSize * h, 1.0);
   work.polarisation = stars::windowed_polarisation(stamp, centre, window);
   // Standard deviation of either component for a Gaussian star under this window: from the sky
@@ -437,7 +424,7 @@ class SizeByPlace {
   std::vector<double> size_px_;
 };
 
-// Neighbours within reach of each star, by a grid of cells.
+// Visits every pair of stars within reach, both ways round, by a sweep over the rows.
 template <class Visitor>
 void for_each_neighbour(const std::vector<Work>& works, double reach_px, Visitor&& visit) {
   std::vector<std::size_t> order(works.size());

@@ -7,6 +7,20 @@
 
 namespace starwaist::stars {
 
+ClippedMean clipped_mean(std::span<const double> values, double least_spread) {
+  const double centre = median(values);
+  ClippedMean mean;
+  mean.spread = std::max({least_spread, robust_sigma(values), 1e-12});
+  double sum = 0;
+  for (const double v : values) {
+    if (std::abs(v - centre) > 3 * mean.spread) continue;
+    sum += v;
+    ++mean.count;
+  }
+  mean.value = mean.count > 0 ? sum / static_cast<double>(mean.count) : centre;
+  return mean;
+}
+
 std::optional<RobustMean> robust_mean(std::span<const double> values,
                                       std::span<const double> sigmas) {
   if (values.empty()) return std::nullopt;

@@ -7,6 +7,16 @@
 
 namespace starwaist::stars {
 
+struct ClippedMean {
+  double value = 0;
+  double spread = 0;      // the scale that was clipped by
+  std::size_t count = 0;  // values within three spreads of the median
+};
+
+// Mean of the values within three spreads of their median. The spread is the values' own robust
+// one, at least `least_spread`: a slope or a star's photons widen it. Precondition: not empty.
+ClippedMean clipped_mean(std::span<const double> values, double least_spread);
+
 struct RobustMean {
   double value = 0;
   double sigma = 0;       // standard error: each value's own and the scatter between them

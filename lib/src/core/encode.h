@@ -1,6 +1,7 @@
 // The one encoder from described structs (fields.h) to JSON. Key order is the order of the list.
 //
-// Private header of module report.
+// Private header of module core. An enumeration is written by the enum_name() that stands in its
+// own namespace.
 #pragma once
 
 #include <cmath>
@@ -14,13 +15,10 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
-#include "starwaist/render.h"
 
-namespace starwaist::report {
+namespace starwaist::encoding {
 
 using Json = nlohmann::ordered_json;
-
-inline std::string enum_name(SeeingProfile profile) { return seeing_profile_name(profile); }
 
 // Collects the first number that may not be written, with the path of keys that leads to it.
 // Encoding goes on behind it, so that the encoder itself needs no Result at every level.
@@ -95,4 +93,4 @@ inline std::string json_text(const Json& json) {
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
-}  // namespace starwaist::report
+}  // namespace starwaist::encoding
