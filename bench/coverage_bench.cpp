@@ -327,6 +327,7 @@ void rate(std::mt19937_64& random) {
       Setting s{.n = n};
       s.outliers = bad;
       std::vector<Trial> trials;
+      trials.reserve(400);
       for (int i = 0; i < 400; ++i) {
         trials.push_back(
             make_trial(telescopes[static_cast<std::size_t>(i) % telescopes.size()], s, random));

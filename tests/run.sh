@@ -1,6 +1,6 @@
 #!/bin/sh
 # Installs what is missing, builds, and runs every test: as built for use, then under the address and
-# undefined-behaviour sanitizers. Also the format of the sources.
+# undefined-behaviour sanitizers. Also the format of the sources, clang-tidy, and each header by itself.
 set -eu
 cd "$(dirname "$0")/.."
 . tools/packages.sh
@@ -18,6 +18,9 @@ for preset in release sanitize; do
 done
 echo "== headers compile by themselves"
 cmake --build build/release --target all_verify_interface_header_sets
+
+echo "== clang-tidy"
+sh tests/tidy.sh
 
 LSAN_OPTIONS="suppressions=$PWD/tests/support/leaks_of_libraries.txt"
 export LSAN_OPTIONS

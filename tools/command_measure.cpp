@@ -67,7 +67,7 @@ class MeasureCommand : public Command {
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());
     print_skipped(streams, run->skipped);
-    return write_all(*run, found->frames, streams);
+    return write_all(*run, streams);
   }
 
  private:
@@ -93,12 +93,11 @@ class MeasureCommand : public Command {
     return {};
   }
 
-  int write_all(const RunMeasurement& run, const std::vector<std::string>& paths,
-                const ToolStreams& streams) const {
+  int write_all(const RunMeasurement& run, const ToolStreams& streams) const {
     const auto json = measure_json(run, {.stars = stars_});
     if (!json) return report_failure(streams, json.error());
     if (!overlay_.empty()) {
-      if (auto written = write_overlays(run, paths, streams); !written) {
+      if (auto written = write_overlays(run, streams); !written) {
         return report_failure(streams, written.error());
       }
       if (is_interrupted(streams)) return report_interrupt(streams);
@@ -126,29 +125,24 @@ class MeasureCommand : public Command {
     return kTrusted;
   }
 
-  Result<void> write_overlays(const RunMeasurement& run, const std::vector<std::string>& paths,
-                              const ToolStreams& streams) const {
+  Result<void> write_overlays(const RunMeasurement& run, const ToolStreams& streams) const {
     std::error_code error;
     fs::create_directories(overlay_, error);
     if (error) {
       return fail(ErrorCode::cannot_write, overlay_ + ": " + error.message(),
                   "Name another folder");
     }
-    // Measurements keep the order of the inputs; skipped ones are passed over by name.
     std::set<std::string> taken;
-    std::size_t next = 0;
-    for (const auto& frame : run.frames) {
-      while (next < paths.size() && fs::path(paths[next]).filename() != frame.file) ++next;
-      if (next == paths.size() || is_interrupted(streams)) break;
+    for (std::size_t i = 0; i < run.frames.size() && !is_interrupted(streams); ++i) {
+      const FrameMeasurement& frame = run.frames[i];
       // Frames of two folders may share a name.
       std::string name = frame.file;
       for (int copy = 2; !taken.insert(name).second; ++copy) {
         name = frame.file + "-" + std::to_string(copy);
       }
-      auto written = write_overlay(paths[next], frame,
+      auto written = write_overlay(run.paths[i], frame,
                                    (fs::path(overlay_) / (name + ".png")).string(), protected_);
       if (!written) return written;
-      ++next;
     }
     return {};
   }

@@ -45,11 +45,12 @@ class RenderCommand : public Command {
     if (auto allowed = check_outputs({common_.json}, {}); !allowed) {
       return report_failure(streams, allowed.error());
     }
-    const auto truth = render_run(options_, output_, force_);
-    if (is_interrupted(streams)) {
-      print_line(streams, "interrupted");
-      return kInterrupted;
-    }
+    ProgressLine progress(streams, common_.quiet);
+    const auto truth = render_run(
+        options_, output_, force_,
+        {[&progress](int done, int total) { progress.show(done, total); }, streams.interrupted});
+    progress.wipe();
+    if (!truth && is_interrupted(streams)) return report_interrupt(streams);
     if (!truth) return report_failure(streams, truth.error());
     if (!common_.json.empty()) {
       const auto json = truth_json(*truth);

@@ -11,7 +11,7 @@
 #include <optional>
 #include <sstream>
 
-#include "starwaist_tool.h"
+#include "cli/call_program.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -24,29 +24,11 @@ using testing::EndsWith;
 using testing::HasSubstr;
 using testing::Not;
 using testing::StartsWith;
-using Words = std::vector<std::string>;
-
-struct Answer {
-  int status = -1;
-  std::string out;
-  std::string err;
-};
-
-Answer call(const Words& arguments, std::function<bool()> interrupted = {}) {
-  std::ostringstream out;
-  std::ostringstream err;
-  const int status = tool::run_tool(arguments, {out, err, false, std::move(interrupted)});
-  return {status, out.str(), err.str()};
-}
-
-std::string read(const fs::path& file) {
-  std::ifstream in(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(in), {}};
-}
-
-void write(const fs::path& file, const std::string& text) {
-  std::ofstream(file, std::ios::binary) << text;
-}
+using testing_support::Answer;
+using testing_support::call;
+using testing_support::read;
+using testing_support::Words;
+using testing_support::write;
 
 // A folder with one small rendered run, made once for all tests.
 class Program : public testing::Test {

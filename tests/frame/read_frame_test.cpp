@@ -14,6 +14,7 @@
 
 #include "starwaist/frame.h"
 #include "support/analytic_stars.h"
+#include "support/fits_bytes.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -31,26 +32,8 @@ class ReadFrame : public testing::Test {
   testing_support::TemporaryFolder folder_;
 };
 
-// One header card and a whole header of 2880-byte blocks (FITS 4.0 section 3.3).
-std::string card(const std::string& key, const std::string& value) {
-  std::string text = key;
-  text.resize(8, ' ');
-  text += "= " + value;
-  text.resize(80, ' ');
-  return text;
-}
-
-std::string header(const std::vector<std::pair<std::string, std::string>>& cards) {
-  std::string text = card("SIMPLE", "T");
-  for (const auto& [key, value] : cards) text += card(key, value);
-  std::string end = "END";
-  end.resize(80, ' ');
-  text += end;
-  text.resize((text.size() + 2879) / 2880 * 2880, ' ');
-  return text;
-}
-
-using Cards = std::vector<std::pair<std::string, std::string>>;
+using testing_support::Cards;
+using testing_support::fits_header;
 
 Cards small_image(const Cards& more = {}) {
   Cards cards{{"BITPIX", "16"}, {"NAXIS", "2"}, {"NAXIS1", "20"}, {"NAXIS2", "10"}};
@@ -59,7 +42,12 @@ Cards small_image(const Cards& more = {}) {
 }
 
 std::string small_file(const Cards& more = {}) {
-  return header(small_image(more)) + std::string(2880, '\0');
+  return fits_header(small_image(more)) + std::string(2880, '\0');
+}
+
+HeaderFacts facts_of(const Result<Frame>& frame) {
+  EXPECT_TRUE(frame.has_value()) << (frame ? "" : frame.error().text());
+  return frame ? frame->facts : HeaderFacts{};
 }
 
 TEST_F(ReadFrame, FilesOfAstropyAndFpackHaveEqualPixels) {
@@ -124,6 +112,112 @@ TEST_F(ReadFrame, HeaderFactsAndTheKeywordsTheyCameFrom) {
   EXPECT_TRUE(recorded);
 }
 
+TEST_F(ReadFrame, UsualKeywordsCountInTheDocumentedOrder) {
+  // The lists of frame.h, written out again.
+  const std::vector<std::string> positions = {"FOCUSPOS", "FOCPOS",   "FOCUSSTP",
+                                              "FOCUSER",  "FOCUS",    "FOCPOSN",
+                                              "FOCUSVAL", "CAMFOCUS", "TELFOCUS"};
+  for (std::size_t i = 0; i < positions.size(); ++i) {
+    Cards cards;  // last first, so that not the header's order decides
+    for (std::size_t k = positions.size(); k-- > i;) {
+      cards.emplace_back(positions[k], std::to_string(100 * (k + 1)));
+    }
+    const HeaderFacts facts = facts_of(read_frame(write("p.fits", small_file(cards))));
+    EXPECT_EQ(facts.position_steps, 100.0 * static_cast<double>(i + 1)) << positions[i];
+  }
+  const HeaderFacts none = facts_of(read_frame(write("n.fits", small_file())));
+  EXPECT_FALSE(none.position_steps || none.temperature_c || none.exposure_s || none.time_utc ||
+               none.filter || none.pixel_um || none.bayer || none.gain_e_per_adu);
+  const HeaderFacts other = facts_of(read_frame(write("o.fits", small_file({{"FOCUSPOS", "'none'"},
+                                                                            {"FOCUSER", "7.5"},
+                                                                            {"PIXSIZE1", "2.4"},
+                                                                            {"XBINNING", "2"},
+                                                                            {"DATAMAX", "65535"},
+                                                                            {"GAIN", "120"}}))));
+  EXPECT_EQ(other.position_steps, 7.5);  // the first that is a number
+  EXPECT_EQ(other.pixel_um, 4.8);
+  EXPECT_EQ(other.saturation_adu, 65535.0);
+  EXPECT_FALSE(other.gain_e_per_adu.has_value());  // GAIN may be the camera's own setting
+}
+
+TEST_F(ReadFrame, AKeywordThatIsNamedReplacesTheUsualOnes) {
+  FrameReadOptions options;
+  options.position_key = "mykey";
+  const std::string with =
+      write("with_pos33.fits", small_file({{"FOCUSPOS", "5120"}, {"MYKEY", "77"}}));
+  const std::string without = write("without_pos33.fits", small_file({{"FOCUSPOS", "5120"}}));
+  EXPECT_EQ(facts_of(read_frame(with, options)).position_steps, 77.0);
+  EXPECT_FALSE(facts_of(read_frame(without, options)).position_steps.has_value());
+  options.position_from_name = "pos([0-9]+)";
+  EXPECT_EQ(facts_of(read_frame(with, options)).position_steps, 77.0);
+  EXPECT_EQ(facts_of(read_frame(without, options)).position_steps, 33.0);
+}
+
+TEST_F(ReadFrame, MosaicLettersOffsetsAndRowOrder) {
+  using enum ColorChannel;
+  const auto tile = [&](const Cards& cards) {
+    const HeaderFacts facts = facts_of(read_frame(write("b.fits", small_file(cards))));
+    return facts.bayer ? std::vector<ColorChannel>(facts.bayer->tile, facts.bayer->tile + 4)
+                       : std::vector<ColorChannel>();
+  };
+  using Tile = std::vector<ColorChannel>;
+  EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}}), (Tile{red, green, green, blue}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'bggr '"}}), (Tile{blue, green, green, red}));
+  EXPECT_EQ(tile({{"COLORTYP", "'GBRG'"}}), (Tile{green, blue, red, green}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'GRBG'"}}), (Tile{green, red, blue, green}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"XBAYROFF", "1"}}), (Tile{green, red, blue, green}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"YBAYROFF", "3"}}), (Tile{green, blue, red, green}));
+  // Ten rows: the last one stored holds the letters' first row, so the first one holds the second.
+  EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"ROWORDER", "'BOTTOM-UP'"}}),
+            (Tile{green, blue, red, green}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"ROWORDER", "'TOP-DOWN'"}}),
+            (Tile{red, green, green, blue}));
+  for (const char* odd : {"'RGBG'", "'RGB'", "'RRGB'", "'MONO'", "5"}) {
+    EXPECT_TRUE(tile({{"BAYERPAT", odd}}).empty()) << odd;
+  }
+}
+
+TEST_F(ReadFrame, ExtremeScalingNeitherOverflowsNorInventsBlanks) {
+  const auto frame = read_frame(write("zero.fits", small_file({{"BZERO", "1E300"}})));
+  ASSERT_TRUE(frame.has_value()) << frame.error().text();
+  EXPECT_EQ(frame->pixels.at(3, 3), 1e300);
+  std::vector<float> row(20);
+  frame->pixels.read_row(3, 0, row);
+  for (const float value : row) EXPECT_TRUE(std::isnan(value));  // no float holds it
+  for (const char* blank : {"9223372036854775807", "-9223372036854775808", "65536", "-32769"}) {
+    const auto read = read_frame(write("blank.fits", small_file({{"BLANK", blank}})));
+    ASSERT_TRUE(read.has_value()) << blank;
+    EXPECT_EQ(read->pixels.at(3, 3), 0.0) << blank;
+  }
+  const auto blanked = read_frame(write("blank.fits", small_file({{"BLANK", "0"}})));
+  ASSERT_TRUE(blanked.has_value());
+  EXPECT_TRUE(std::isnan(blanked->pixels.at(3, 3)));
+}
+
+TEST_F(ReadFrame, PackedPixelsThatDoNotMatchTheirChecksumAreRefused) {
+  if (std::system("command -v fpack >/dev/null") != 0) {
+    GTEST_SKIP() << "fpack (package libcfitsio-bin) is not installed";
+  }
+  std::mt19937 random(5);
+  std::vector<std::uint16_t> noise(200 * 150);
+  for (std::uint16_t& pixel : noise) pixel = static_cast<std::uint16_t>(900 + random() % 64);
+  const std::string plain = write("noise.fits", testing_support::fits_image(200, 150, noise));
+  for (const std::string option : {"-r", "-g", "-h"}) {
+    const std::string packed = path("packed" + option + ".fits.fz");
+    ASSERT_EQ(std::system(("fpack " + option + " -O '" + packed + "' '" + plain + "'").c_str()), 0);
+    const std::string bytes = testing_support::bytes_of(packed);
+    ASSERT_TRUE(read_frame(packed).has_value());
+    std::string damaged = bytes;  // the end of the file is tiles, not header
+    for (std::size_t i = bytes.size() - 6000; i < bytes.size() - 5800; ++i) damaged[i] ^= 0x55;
+    const auto frame = read_frame(write("damaged.fits.fz", damaged));
+    ASSERT_FALSE(frame.has_value()) << option;
+    EXPECT_NE(frame.error().text().find("checksum"), std::string::npos) << frame.error().text();
+    const auto half = read_frame(write("half.fits.fz", bytes.substr(0, bytes.size() / 2)));
+    ASSERT_FALSE(half.has_value()) << option;
+    EXPECT_EQ(half.error().message.find("half.fits.fz"), 0U);
+  }
+}
+
 TEST_F(ReadFrame, SensorTemperatureIsNeverTheTubes) {
   const auto frame =
       read_frame(write("t.fits", small_file({{"CCD-TEMP", "-10.0"}, {"SET-TEMP", "-10"}})));
@@ -155,24 +249,24 @@ TEST_F(ReadFrame, PositionFromTheFileName) {
 
 TEST_F(ReadFrame, BadFilesGetOneClearLine) {
   const std::string whole =
-      header({{"BITPIX", "16"}, {"NAXIS", "2"}, {"NAXIS1", "300"}, {"NAXIS2", "300"}}) +
+      fits_header({{"BITPIX", "16"}, {"NAXIS", "2"}, {"NAXIS1", "300"}, {"NAXIS2", "300"}}) +
       std::string(63 * 2880, 'x');
   const std::map<std::string, std::string> bad = {
       {"empty.fits", ""},
       {"text.fits", "this is no frame"},
-      {"header_only.fits", header({{"BITPIX", "16"}, {"NAXIS", "0"}})},
+      {"header_only.fits", fits_header({{"BITPIX", "16"}, {"NAXIS", "0"}})},
       {"truncated.fits", whole.substr(0, whole.size() / 2)},
       {"cube.fits",
-       header(
+       fits_header(
            {{"BITPIX", "16"}, {"NAXIS", "3"}, {"NAXIS1", "5"}, {"NAXIS2", "5"}, {"NAXIS3", "3"}}) +
            std::string(2880, '\0')},
-      {"absurd.fits", header({{"BITPIX", "-64"},
-                              {"NAXIS", "2"},
-                              {"NAXIS1", "1000000000"},
-                              {"NAXIS2", "1000000000"}}) +
+      {"absurd.fits", fits_header({{"BITPIX", "-64"},
+                                   {"NAXIS", "2"},
+                                   {"NAXIS1", "1000000000"},
+                                   {"NAXIS2", "1000000000"}}) +
                           std::string(2880, '\0')},
       {"negative.fits",
-       header({{"BITPIX", "16"}, {"NAXIS", "2"}, {"NAXIS1", "-5"}, {"NAXIS2", "5"}}) +
+       fits_header({{"BITPIX", "16"}, {"NAXIS", "2"}, {"NAXIS1", "-5"}, {"NAXIS2", "5"}}) +
            std::string(2880, '\0')},
   };
   for (const auto& [name, bytes] : bad) {
@@ -215,6 +309,31 @@ TEST_F(ReadFrame, RealFramesReadOrSayWhy) {
   for (int y = 0; y < plain->pixels.height_px(); ++y) {
     for (int x = 0; x < plain->pixels.width_px(); ++x) {
       ASSERT_EQ(plain->pixels.at(x, y), tiled->pixels.at(x, y)) << x << "," << y;
+    }
+  }
+}
+
+TEST(ColorChannel, KeepsTheSitesOfItsColourInEveryTile) {
+  using enum ColorChannel;
+  for (const BayerTile& tile :
+       {BayerTile{{red, green, green, blue}}, BayerTile{{blue, green, green, red}},
+        BayerTile{{green, red, blue, green}}, BayerTile{{green, blue, red, green}}}) {
+    // Each colour's sites hold a level of their own; a plane that mixes colours would show it.
+    analytic::Image image(13, 10);
+    const auto level = [](ColorChannel channel) { return 100.0F * static_cast<float>(channel); };
+    for (int y = 0; y < 10; ++y) {
+      for (int x = 0; x < 13; ++x) image.at(x, y) = level(tile.tile[2 * (y % 2) + x % 2]);
+    }
+    for (const ColorChannel channel : {red, green, blue}) {
+      Frame frame = analytic::float_frame_of(image);
+      frame.facts.bayer = tile;
+      const Frame filled = color_channel(frame, channel);
+      for (int y = 0; y < 10; ++y) {
+        for (int x = 0; x < 13; ++x) {
+          // Sums of sixteenths of 100 and 200 are exact in a float but for the last bits.
+          ASSERT_NEAR(filled.pixels.at(x, y), level(channel), 1e-4) << x << " " << y;
+        }
+      }
     }
   }
 }

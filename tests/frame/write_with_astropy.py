@@ -38,10 +38,17 @@ for form, data in forms.items():
     write(form + ".fits", fits.PrimaryHDU(data))
     write(form + "_extension.fits", fits.HDUList([fits.PrimaryHDU(), fits.ImageHDU(data)]))
     write(form + ".fits.gz", fits.PrimaryHDU(data))
-for form in ("u8", "i16", "u16", "i32"):
-    for kind in ("RICE_1", "GZIP_1", "GZIP_2"):
+for form in ("u8", "i16", "u16", "i32", "u32"):
+    for kind in ("RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1"):
         tiles = fits.CompImageHDU(forms[form], compression_type=kind)
         write("%s_%s.fits" % (form, kind), fits.HDUList([fits.PrimaryHDU(), tiles]))
+for form in ("f32", "f64"):
+    # Level 0 keeps floats whole; the default quantizes them with dither, and Astropy's own reading
+    # of its file is then what has to come back.
+    for kind, level in (("GZIP_1", 0), ("GZIP_2", 0), ("RICE_1", 16.0), ("GZIP_1", 16.0)):
+        tiles = fits.CompImageHDU(forms[form], compression_type=kind, quantize_level=level)
+        name = "%s_%s_%d.fits" % (form, kind, level)
+        write(name, fits.HDUList([fits.PrimaryHDU(), tiles]))
 for bits, kind in ((8, "u1"), (16, "i2"), (32, "i4")):
     raw = random.integers(0, 200, SHAPE).astype(kind)
     name = "scaled_blank_%d.fits" % bits

@@ -39,9 +39,10 @@ PointSpread spread_of(const RenderOptions& options, double defocus_um, double se
 }
 
 double sample(const PointSpread& spread, int dx, int dy) {
-  const auto row = static_cast<std::size_t>(spread.size / 2 + dy);
-  return spread.values[row * static_cast<std::size_t>(spread.size) +
-                       static_cast<std::size_t>(spread.size / 2 + dx)];
+  const int row = spread.size / 2 + dy;
+  const int column = spread.size / 2 + dx;
+  return spread.values[static_cast<std::size_t>(row) * static_cast<std::size_t>(spread.size) +
+                       static_cast<std::size_t>(column)];
 }
 
 double defocus_for_waves(double waves, double f_number) {

@@ -87,6 +87,7 @@ inline RunMeasurement measurement() {
   full.eccentricity = 0.3125;
   full.elongation_angle_deg = 12.5;
   full.elongation_coherence = 0.125;
+  full.keywords = {{"position_steps", "FOCUSPOS"}, {"time_utc", "DATE-OBS"}};
   Star star;
   star.x_px = 101.25;
   star.y_px = 77.75;

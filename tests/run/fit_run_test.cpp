@@ -77,6 +77,30 @@ TEST_F(Inputs, ColumnsCanBeNamed) {
   EXPECT_FALSE(read_run_table(folder_.in("t.csv"), options).has_value());
 }
 
+TEST_F(Inputs, ANamedSizeColumnComesBeforeOneFoundByItsName) {
+  TableOptions options;
+  options.columns = {{"fwhm", "width"}};
+  const auto table = read_run_table(write("t.csv", "position,hfr,width\n1,2,5\n"), options);
+  ASSERT_TRUE(table.has_value()) << table.error().text();
+  EXPECT_EQ(table->size, SizeMeasure::fwhm);
+  EXPECT_EQ(table->points[0].size_px, 5.0);
+}
+
+TEST_F(Inputs, AQuoteThatIsNeverClosedIsNamedByItsLine) {
+  const auto table = read_run_table(write("t.csv", "position,hfr\n1,2\n2,\"3\n3,4\n"));
+  ASSERT_FALSE(table.has_value());
+  EXPECT_EQ(table.error().message.find("t.csv line 3"), 0U) << table.error().text();
+}
+
+TEST_F(Inputs, LongTablesAreReadWhole) {
+  std::string text = "position,hfr\n";
+  for (int i = 0; i < 100000; ++i) text += std::to_string(i) + ",2.5\r\n";
+  const auto table = read_run_table(write("t.csv", text));
+  ASSERT_TRUE(table.has_value()) << table.error().text();
+  EXPECT_EQ(table->points.size(), 100000U);
+  EXPECT_EQ(table->points.back().position_steps, 99999);
+}
+
 TEST_F(Inputs, FramesComeInTheOrderOfTheirNumbers) {
   for (const char* name : {"f10.fits", "f9.fits", "f1.fit", ".hidden.fits", "notes.txt"})
     write(name, "x");

@@ -313,7 +313,10 @@ Frame constant_frame(int width, int height, float value) {
 
 TEST(MeasureFrame, FramesWithoutStarsAreMeasuredWithoutSizes) {
   for (const int side : {1, 3, 8, 40, 300}) {
-    const auto measured = measure_frame(constant_frame(side, side, 100));
+    // Two levels in turn: the least that is not a constant frame.
+    analytic::Image image(side, side, 100);
+    for (int i = 0; i < side * side; i += 2) image.values[static_cast<std::size_t>(i)] = 101;
+    const auto measured = measure_frame(analytic::float_frame_of(image));
     if (!measured) {
       EXPECT_LT(side, 8);  // too few pixels for a sky
       continue;
@@ -331,6 +334,14 @@ TEST(MeasureFrame, PureNoiseHasNoStars) {
   const Field field = analytic::star_field(Gaussian{2.0}, options);
   const auto measured = measure_frame(field.frame);
   EXPECT_LE(measured->stars.size(), 1U);  // 1e-3 expected in a megapixel for each of five scales
+}
+
+TEST(MeasureFrame, AFrameOfOneValueIsAnError) {
+  for (const int side : {1, 40, 300}) {
+    const auto measured = measure_frame(constant_frame(side, side, 100));
+    ASSERT_FALSE(measured.has_value());
+    EXPECT_EQ(measured.error().code, ErrorCode::no_data);
+  }
 }
 
 TEST(MeasureFrame, FrameWithoutAnyValueIsAnError) {

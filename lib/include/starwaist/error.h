@@ -19,6 +19,7 @@ enum class ErrorCode {
   bad_value,           // a header value or table cell that is not what it must be
   cannot_write,        // an output file or folder cannot be written
   numerical,           // the arithmetic has no answer (singular system, no convergence)
+  interrupted,         // the caller's own `stop` said so
 };
 
 // One failure. `message` names the file, row or option and what is wrong with it; `remedy` is one

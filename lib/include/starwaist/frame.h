@@ -52,16 +52,32 @@ class PixelBuffer {
 // Colour of a pixel behind a Bayer mosaic.
 enum class ColorChannel { red, green, blue };
 
-// The 2 x 2 colour tile at pixel (0, 0) as stored, XBAYROFF and YBAYROFF applied. The letters count
-// as written for the rows as stored (ROWORDER is not read):
-// tile[2 * (y % 2) + (x % 2)].
+// The 2 x 2 colour tile at pixel (0, 0) as stored: tile[2 * (y % 2) + (x % 2)]. XBAYROFF and
+// YBAYROFF are applied; where ROWORDER is BOTTOM-UP, the letters count from the last row stored.
 struct BayerTile {
   ColorChannel tile[4] = {ColorChannel::red, ColorChannel::green, ColorChannel::green,
                           ColorChannel::blue};
 };
 
 // What the header says, each fact absent where it does not. Units are converted where the keyword
-// fixes them; `keywords` names the keyword that each fact was taken from, in the order read.
+// fixes them; `keywords` names the keyword that each fact was taken from, in the order read. The
+// image's own header comes before the primary one; of several keywords the first with a usable
+// value counts:
+//   position_steps   FOCUSPOS FOCPOS FOCUSSTP FOCUSER FOCUS FOCPOSN FOCUSVAL CAMFOCUS TELFOCUS
+//   temperature_c    FOCTEMP FOCUSTEM FOCUSTMP TUBETEMP TELTEMP AMBTEMP AMB-TEMP AMBIENT AIRTEMP
+//                    ENVTEMP OUTTEMP (kelvin and Fahrenheit by the comment; -90 to 65 C believed)
+//   filter           FILTER FILTNAME FILTERID FILTER1
+//   exposure_s       EXPTIME EXPOSURE XPOSURE
+//   time_utc         DATE-OBS (with TIME-OBS UT-OBS UTSTART UT UTC where it has no time of day)
+//                    DATE-BEG MJD-OBS MJD-BEG
+//   gain_e_per_adu   EGAIN; gain_setting GAIN; read_noise_e RDNOISE READNOIS RON
+//   saturation_adu   SATURATE SATLEVEL, DATAMAX where it is a converter's full scale
+//   pixel_um         XPIXSZ, PIXSIZE1 times XBINNING
+//   focal_length_mm  FOCALLEN; aperture_mm APTDIA
+//   altitude_deg     OBJCTALT CENTALT TELALT ALTITUDE (-10 to 90)
+//   bayer            BAYERPAT COLORTYP with XBAYROFF YBAYROFF ROWORDER
+// DATE-OBS, DATE-BEG, MJD-OBS, MJD-BEG, XPOSURE and DATAMAX are in the FITS standard 4.0;
+// the others are common practice, no source.
 struct HeaderFacts {
   std::optional<double> position_steps;
   std::optional<double> temperature_c;  // of the tube or the air, never the sensor's
@@ -89,7 +105,8 @@ struct Frame {
   double sample_fraction = 1.0;
 };
 
-// Which header keywords to believe before the usual ones. Names are compared without case.
+// Which header keywords to believe instead of the usual ones: where a header lacks the one named,
+// the fact is absent (the position may still come from the name). Names are compared without case.
 struct FrameReadOptions {
   std::optional<std::string> position_key;
   std::optional<std::string> temperature_key;
@@ -102,6 +119,8 @@ struct FrameReadOptions {
 // error that says so). Plain FITS, tile-compressed (.fz) and gzip-compressed (.gz) files;
 // 8/16/32-bit integers and 32/64-bit floats; BZERO, BSCALE, BLANK and NaN honoured. The path is
 // opened as a plain disk file: brackets and colons in it are letters. The file is never written to.
+// Where a tile-compressed image carries DATASUM it is held against the data first: damaged tiles
+// can make a decoder run wild.
 // Errors: not_found, unreadable, unsupported_format, no_data; the message starts with the file
 // name.
 Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options = {});

@@ -16,6 +16,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <string>
 #include <tuple>
@@ -265,11 +266,18 @@ Result<RenderTruth> render_truth(const RenderOptions& options);
 // indented, ending with a line break. Errors: numerical for a number that is not finite.
 Result<std::string> truth_json(const RenderTruth& truth);
 
+// What a caller may hang into a long rendering.
+struct RenderHooks {
+  std::function<void(int, int)> progress;  // after each frame, with (done, total)
+  std::function<bool()> stop;              // no further frame once it returns true
+};
+
 // Writes frame_00.fits (or .fits.fz) ... and, last, truth.json into `folder`, which is made where
 // it is absent. A folder that is not empty is refused (cannot_write) without `force`; with it, the
 // frames of an older run there are replaced and other files stay. Every file is whole or absent,
-// and after a failure none of this run is left. Errors: invalid_argument, cannot_write.
+// and after a failure none of this run is left. Errors: invalid_argument, cannot_write,
+// interrupted.
 Result<RenderTruth> render_run(const RenderOptions& options, const std::string& folder,
-                               bool force = false);
+                               bool force = false, const RenderHooks& hooks = {});
 
 }  // namespace starwaist

@@ -35,7 +35,7 @@ static_assert(describes_every_field<SkippedFile>());
 
 // What INPUT turned out to be.
 struct RunInput {
-  std::vector<std::string> frames;   // paths, sorted by name
+  std::vector<std::string> frames;   // paths, sorted by name, each file once
   std::optional<std::string> table;  // path of the one CSV table
 };
 
@@ -69,18 +69,19 @@ struct RunOptions {
   int threads = 0;  // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
-  // Frames are passed over once this returns true (an interrupt).
+  // No further frame is begun once this returns true (an interrupt).
   std::function<bool()> stop;
 };
 
 struct RunMeasurement {
   std::vector<FrameMeasurement> frames;  // in input order; the same bytes for any thread count
+  std::vector<std::string> paths;        // of each of `frames`
   std::vector<SkippedFile> skipped;
   Rig rig;  // as completed
 };
 
 // Measures every frame by itself. Errors: no_data where none could be measured; the message then
-// holds the first file's own.
+// holds the first file's own; interrupted where `stop` came before the last frame.
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options);
 

@@ -109,6 +109,8 @@ struct FrameMeasurement {
   std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
   std::vector<Star> stars;                     // brightest first; unusable ones flagged
   std::vector<std::string> remarks;            // in plain words, for `reasons` and `notes`
+  // Which header keyword each fact was taken from; "file name" where it was that.
+  std::vector<std::pair<std::string, std::string>> keywords;
 };
 
 template <>
@@ -139,7 +141,8 @@ struct Fields<FrameMeasurement> {
       field("elongation_coherence", &FrameMeasurement::elongation_coherence, "",
             "0 directions random, 1 all the same"),
       field("stars", &FrameMeasurement::stars, "", "the stars, with --stars"),
-      field("remarks", &FrameMeasurement::remarks, "", "remarks in words"));
+      field("remarks", &FrameMeasurement::remarks, "", "remarks in words"),
+      field("keywords", &FrameMeasurement::keywords, "", "header keyword of each fact"));
 };
 static_assert(describes_every_field<FrameMeasurement>());
 
@@ -167,7 +170,7 @@ enum class StarSize { hfr, fwhm };
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
                                      StarSize size = StarSize::hfr);
 
-// Measures one frame by itself. Errors: no_data where no pixel has a value.
+// Measures one frame by itself. Errors: no_data where no pixel has a value or all have the same.
 Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {});
 
 }  // namespace starwaist

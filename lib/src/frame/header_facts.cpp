@@ -192,8 +192,15 @@ int parity(const Header& header, std::string_view name) {
   return static_cast<int>(std::lround(*value)) & 1;
 }
 
+// True where the header says that the rows are stored from the picture's foot upwards. The letters
+// of the mosaic then count from the last row stored (common practice, no source).
+bool rows_are_bottom_up(const Header& header) {
+  const Card* card = header.find("ROWORDER");
+  return card != nullptr && upper_case(card->value) == "BOTTOM-UP";
+}
+
 // Four letters, each green on one diagonal, red and blue on the other.
-std::optional<BayerTile> bayer_tile(const Header& header, const Card& card) {
+std::optional<BayerTile> bayer_tile(const Header& header, int height_px, const Card& card) {
   const std::string letters = upper_case(card.value);
   if (letters.size() != 4) return std::nullopt;
   std::string sorted = letters;
@@ -203,10 +210,12 @@ std::optional<BayerTile> bayer_tile(const Header& header, const Card& card) {
   if (sorted != "BGGR" || !greens_on_a_diagonal) return std::nullopt;
   const int x_shift = parity(header, "XBAYROFF");
   const int y_shift = parity(header, "YBAYROFF");
+  const bool bottom_up = rows_are_bottom_up(header);
   BayerTile tile;
   for (int y = 0; y < 2; ++y) {
+    const int from_top = bottom_up ? height_px - 1 - y : y;
     for (int x = 0; x < 2; ++x) {
-      const int letter = 2 * ((y + y_shift) & 1) + ((x + x_shift) & 1);
+      const int letter = 2 * ((from_top + y_shift) & 1) + ((x + x_shift) & 1);
       tile.tile[2 * y + x] = *channel_of(letters[static_cast<std::size_t>(letter)]);
     }
   }
@@ -238,11 +247,16 @@ Result<std::optional<double>> position_in_name(const std::string& pattern,
   return std::optional<double>();
 }
 
-// A keyword the user names comes before the usual ones and replaces them where it is present.
+// A keyword the user names replaces the usual ones: where a header lacks it, another keyword's
+// number would be of another thing.
 template <class T, class Convert>
-bool take_named(FactReader& reader, const char* fact, std::optional<T>& to,
-                const std::optional<std::string>& key, Convert convert) {
-  return key && reader.take(fact, to, {*key}, convert);
+void take_named(FactReader& reader, const char* fact, std::optional<T>& to,
+                const std::optional<std::string>& key, Names usual, Convert convert) {
+  if (key) {
+    reader.take(fact, to, {*key}, convert);
+  } else {
+    reader.take(fact, to, usual, convert);
+  }
 }
 
 }  // namespace
@@ -265,17 +279,15 @@ Header read_header(fitsfile* handle, int image_number) {
   return Header(std::move(cards));
 }
 
-Result<HeaderFacts> header_facts(const Header& header, const FrameReadOptions& options,
-                                 const std::string& file_name) {
+Result<HeaderFacts> header_facts(const Header& header, int height_px,
+                                 const FrameReadOptions& options, const std::string& file_name) {
   HeaderFacts facts;
   FactReader reader(header, facts);
 
-  if (!take_named(reader, "position_steps", facts.position_steps, options.position_key, number)) {
-    reader.take("position_steps", facts.position_steps,
-                {"FOCUSPOS", "FOCPOS", "FOCUSSTP", "FOCUSER", "FOCUS", "FOCPOSN", "FOCUSVAL",
-                 "CAMFOCUS", "TELFOCUS"},
-                number);
-  }
+  take_named(reader, "position_steps", facts.position_steps, options.position_key,
+             {"FOCUSPOS", "FOCPOS", "FOCUSSTP", "FOCUSER", "FOCUS", "FOCPOSN", "FOCUSVAL",
+              "CAMFOCUS", "TELFOCUS"},
+             number);
   if (options.position_from_name) {  // a bad pattern is an error whether it is needed or not
     auto position = position_in_name(*options.position_from_name, file_name);
     if (!position) return tl::unexpected<Error>(position.error());
@@ -284,15 +296,12 @@ Result<HeaderFacts> header_facts(const Header& header, const FrameReadOptions& o
       reader.note("position_steps", "file name");
     }
   }
-  if (!take_named(reader, "temperature_c", facts.temperature_c, options.temperature_key, celsius)) {
-    reader.take("temperature_c", facts.temperature_c,
-                {"FOCTEMP", "FOCUSTEM", "FOCUSTMP", "TUBETEMP", "TELTEMP", "AMBTEMP", "AMB-TEMP",
-                 "AMBIENT", "AIRTEMP", "ENVTEMP", "OUTTEMP"},
-                celsius);
-  }
-  if (!take_named(reader, "filter", facts.filter, options.filter_key, text)) {
-    reader.take("filter", facts.filter, {"FILTER", "FILTNAME", "FILTERID", "FILTER1"}, text);
-  }
+  take_named(reader, "temperature_c", facts.temperature_c, options.temperature_key,
+             {"FOCTEMP", "FOCUSTEM", "FOCUSTMP", "TUBETEMP", "TELTEMP", "AMBTEMP", "AMB-TEMP",
+              "AMBIENT", "AIRTEMP", "ENVTEMP", "OUTTEMP"},
+             celsius);
+  take_named(reader, "filter", facts.filter, options.filter_key,
+             {"FILTER", "FILTNAME", "FILTERID", "FILTER1"}, text);
   reader.take("exposure_s", facts.exposure_s, {"EXPTIME", "EXPOSURE", "XPOSURE"}, not_negative);
   if (auto time = exposure_start(header)) {
     facts.time_utc = std::move(time->iso);
@@ -314,7 +323,7 @@ Result<HeaderFacts> header_facts(const Header& header, const FrameReadOptions& o
   reader.take("altitude_deg", facts.altitude_deg, {"OBJCTALT", "CENTALT", "TELALT", "ALTITUDE"},
               aim_altitude);
   reader.take("bayer", facts.bayer, {"BAYERPAT", "COLORTYP"},
-              [&header](const Card& card) { return bayer_tile(header, card); });
+              [&](const Card& card) { return bayer_tile(header, height_px, card); });
   return facts;
 }
 

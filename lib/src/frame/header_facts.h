@@ -37,8 +37,9 @@ class Header {
 // value are passed over.
 Header read_header(fitsfile* handle, int image_number);
 
-// See HeaderFacts in frame.h for the keywords. `file_name` serves position_from_name only.
-Result<HeaderFacts> header_facts(const Header& header, const FrameReadOptions& options,
-                                 const std::string& file_name);
+// See frame.h for the keywords. `height_px` is the image's, for mosaics whose rows are stored from
+// the foot upwards. `file_name` serves position_from_name only.
+Result<HeaderFacts> header_facts(const Header& header, int height_px,
+                                 const FrameReadOptions& options, const std::string& file_name);
 
 }  // namespace starwaist::frame_detail

@@ -66,7 +66,11 @@ void PixelBuffer::read_row(int y_px, int x_begin_px, std::span<float> out) const
   std::visit([&](const auto& values) { convert(values.data() + index, out, scale_, zero_); },
              stored_);
   // A double beyond float's range would become infinite; it has no float value.
-  if (std::holds_alternative<std::vector<std::uint16_t>>(stored_) && scale_ == 1.0) return;
+  constexpr double kLargestStored = std::numeric_limits<std::uint16_t>::max();
+  if (std::holds_alternative<std::vector<std::uint16_t>>(stored_) &&
+      std::abs(zero_) + std::abs(scale_) * kLargestStored < std::numeric_limits<float>::max()) {
+    return;
+  }
   for (float& value : out) {
     if (!std::isfinite(value)) value = std::numeric_limits<float>::quiet_NaN();
   }

@@ -18,8 +18,9 @@ Result<Frame> read_frame(const std::string& path, const FrameReadOptions& option
   if (!file) return tl::unexpected<Error>(file.error());
   auto image = frame_detail::find_image(*file);
   if (!image) return tl::unexpected<Error>(image.error());
-  auto facts = frame_detail::header_facts(
-      frame_detail::read_header(file->handle.get(), image->number), options, file->name);
+  auto facts =
+      frame_detail::header_facts(frame_detail::read_header(file->handle.get(), image->number),
+                                 image->height_px, options, file->name);
   if (!facts) return tl::unexpected<Error>(facts.error());
   auto pixels = frame_detail::read_pixels(*file, *image);
   if (!pixels) return tl::unexpected<Error>(pixels.error());

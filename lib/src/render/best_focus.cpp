@@ -77,6 +77,7 @@ Result<BestFocus> best_focus_of(const RenderOptions& options) {
   const auto median_size = [&](double centre_um) {
     if (nearest == farthest) return curve.at(centre_um - nearest);
     std::vector<double> sizes;
+    sizes.reserve(field_um.size());
     for (const double star_um : field_um) sizes.push_back(curve.at(centre_um - star_um));
     return median(sizes);
   };

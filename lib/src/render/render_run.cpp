@@ -9,6 +9,7 @@
 #include <utility>
 #include <vector>
 
+#include "core/replace_file.h"
 #include "render/best_focus.h"
 #include "render/exposure.h"
 #include "render/frame_file.h"
@@ -51,27 +52,6 @@ Result<RenderTruth> truth_of_field(const RenderOptions& options) {
 tl::unexpected<Error> folder_failure(const fs::path& folder, const std::string& why,
                                      const std::string& remedy) {
   return fail(ErrorCode::cannot_write, folder.string() + ": " + why, remedy);
-}
-
-Result<void> write_text(const fs::path& path, const std::string& text) {
-  const fs::path part = path.string() + ".part";
-  std::error_code error;
-  {
-    std::ofstream out(part, std::ios::binary);
-    out << text;
-    out.flush();
-    if (!out) {
-      fs::remove(part, error);
-      return folder_failure(path, "cannot be written", "Check the folder's rights and free space");
-    }
-  }
-  fs::rename(part, path, error);
-  if (error) {
-    const std::string why = error.message();
-    fs::remove(part, error);
-    return folder_failure(path, why, "Check the folder's rights");
-  }
-  return {};
 }
 
 // Makes the folder, or checks that it may be written into, and clears an older run away.
@@ -139,7 +119,8 @@ Result<RenderTruth> render_truth(const RenderOptions& given) {
   return truth;
 }
 
-Result<RenderTruth> render_run(const RenderOptions& given, const std::string& folder, bool force) {
+Result<RenderTruth> render_run(const RenderOptions& given, const std::string& folder, bool force,
+                               const RenderHooks& hooks) {
   const auto options = checked_run(given);
   if (!options) return tl::unexpected(options.error());
   auto truth = truth_of_field(*options);
@@ -154,6 +135,10 @@ Result<RenderTruth> render_run(const RenderOptions& given, const std::string& fo
   };
   for (std::size_t i = 0; i < options->positions_steps.size(); ++i) {
     const int index = static_cast<int>(i);
+    if (hooks.stop && hooks.stop()) {
+      undo();
+      return fail(ErrorCode::interrupted, "interrupted");
+    }
     const auto scene = render::scene_of(*options, index);
     if (!scene) {
       undo();
@@ -168,9 +153,12 @@ Result<RenderTruth> render_run(const RenderOptions& given, const std::string& fo
       return tl::unexpected(written.error());
     }
     truth->frames.push_back(scene->truth);
+    if (hooks.progress)
+      hooks.progress(index + 1, static_cast<int>(options->positions_steps.size()));
   }
-  const auto written = truth_json(*truth).and_then(
-      [&](const std::string& text) { return write_text(home / kTruthFile, text); });
+  const auto written = truth_json(*truth).and_then([&](const std::string& text) {
+    return core::replace_file((home / kTruthFile).string(), text);
+  });
   if (!written) {
     undo();
     return tl::unexpected(written.error());

@@ -44,6 +44,14 @@ std::string cell(const std::vector<std::string>& values) {
   return text_cell(joined);
 }
 
+std::string cell(const std::vector<std::pair<std::string, std::string>>& values) {
+  std::string joined;
+  for (const auto& [name, value] : values) {
+    joined += (joined.empty() ? "" : "; ") + name + "=" + value;
+  }
+  return text_cell(joined);
+}
+
 // The stars of a frame have no place in one row.
 template <class Member>
 constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>>;

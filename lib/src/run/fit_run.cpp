@@ -48,6 +48,19 @@ std::vector<std::string> remarks_of(const std::vector<FrameMeasurement>& frames)
   return notes;
 }
 
+std::string no_position_reason(const FrameReadOptions& read) {
+  if (!read.position_key && !read.position_from_name) {
+    return "the header has no focuser position. Name its keyword with --position-key, or take it "
+           "from the file name with --position-from-name";
+  }
+  std::string where;
+  if (read.position_key) where = "no number in the header under " + *read.position_key;
+  if (read.position_from_name) {
+    where += (where.empty() ? "" : ", and ") + ("none in its name by " + *read.position_from_name);
+  }
+  return where + ". Check --position-key and --position-from-name against the file";
+}
+
 Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOptions& options) {
   auto run = measure_run(paths, options);
   if (!run) return tl::unexpected<Error>(run.error());
@@ -61,10 +74,7 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
       frames.push_back(std::move(frame));
       continue;
     }
-    answer.skipped.push_back({frame.file,
-                              "the header has no focuser position. Name its keyword with "
-                              "--position-key, or take it from the file name with "
-                              "--position-from-name"});
+    answer.skipped.push_back({frame.file, no_position_reason(options.read)});
   }
   if (frames.empty()) {
     return fail(ErrorCode::no_data,

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cctype>
 #include <filesystem>
+#include <set>
 #include <system_error>
 
 #include "starwaist/numbers.h"
@@ -81,6 +82,16 @@ Result<RunInput> find_in_folder(const fs::path& folder) {
               "Name one of the tables");
 }
 
+// A file named twice (once by its folder, say) is one frame, not two.
+void drop_repeated(std::vector<std::string>& paths) {
+  std::set<fs::path> seen;
+  std::erase_if(paths, [&seen](const std::string& path) {
+    std::error_code error;
+    const fs::path canonical = fs::canonical(path, error);
+    return !error && !seen.insert(canonical).second;
+  });
+}
+
 }  // namespace
 
 Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
@@ -120,6 +131,7 @@ Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
     return fail(ErrorCode::no_data, *all.table + ": a table beside frames",
                 "Name either frames or one table");
   }
+  drop_repeated(all.frames);
   std::stable_sort(
       all.frames.begin(), all.frames.end(), [](const std::string& a, const std::string& b) {
         return natural_less(fs::path(a).filename().string(), fs::path(b).filename().string());

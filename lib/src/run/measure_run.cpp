@@ -40,8 +40,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
     return fail(ErrorCode::no_data, "no frame was given", "Name a folder or files");
   // Each thread takes the next frame and writes its own slot: the order of the answer is the
   // input's, and at most one frame a thread is in memory.
-  std::vector<Result<Measured>> slots(frames.size(),
-                                      fail(ErrorCode::no_data, "interrupted before it was read"));
+  std::vector<Result<Measured>> slots(frames.size(), fail(ErrorCode::interrupted, "interrupted"));
   std::atomic<std::size_t> next{0};
   std::mutex reporting;
   int done = 0;
@@ -63,6 +62,9 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
     for (std::size_t k = 1; k < count; ++k) helpers.emplace_back(work);
     work();
   }
+  for (const auto& slot : slots) {
+    if (!slot && slot.error().code == ErrorCode::interrupted) return tl::unexpected(slot.error());
+  }
 
   RunMeasurement run;
   run.rig = options.rig;
@@ -71,6 +73,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
     if (slots[i]) {
       run.rig = completed(run.rig, slots[i]->rig);
       run.frames.push_back(std::move(slots[i]->frame));
+      run.paths.push_back(frames[i]);
       continue;
     }
     if (first_error == nullptr) first_error = &slots[i].error();

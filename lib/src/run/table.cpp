@@ -24,13 +24,16 @@ struct NumberedRow {
 };
 
 // Splits RFC 4180 text: quoted cells may hold separators, line breaks and doubled quotes.
-std::vector<NumberedRow> split_rows(std::string_view text, char separator) {
+// Errors: bad_value for a quote that is never closed, which would swallow the rows behind it.
+Result<std::vector<NumberedRow>> split_rows(const std::string& name, std::string_view text,
+                                            char separator) {
   std::vector<NumberedRow> rows;
   NumberedRow row{1, {}};
   std::string cell;
   bool quoted = false;
   bool was_quoted = false;
   int line = 1;
+  int quote_line = 0;
   const auto end_cell = [&] {
     row.cells.push_back(was_quoted ? cell : std::string(trimmed(cell)));
     cell.clear();
@@ -60,6 +63,7 @@ std::vector<NumberedRow> split_rows(std::string_view text, char separator) {
       cell.clear();
       quoted = true;
       was_quoted = true;
+      quote_line = line;
     } else if (c == separator) {
       end_cell();
     } else if (c == '\n' || c == '\r') {
@@ -69,6 +73,12 @@ std::vector<NumberedRow> split_rows(std::string_view text, char separator) {
     } else if (!was_quoted || c != ' ') {
       cell += c;
     }
+  }
+  if (quoted) {
+    return fail(ErrorCode::bad_value,
+                name + " line " + std::to_string(quote_line) +
+                    ": a quotation mark opened there is never closed",
+                "Close or remove it");
   }
   if (!cell.empty() || !row.cells.empty()) end_row();
   return rows;
@@ -128,6 +138,12 @@ Result<Columns> find_columns(const std::string& file, const Row& header,
   std::vector<std::string> sizes;
   if (!want_fwhm) sizes = {"hfr", "hfd"};
   if (!want_hfr) sizes.emplace_back("fwhm");
+  // A size column that the user names comes before one found by its own name.
+  const auto named = [&options](const std::string& size) {
+    return std::any_of(options.columns.begin(), options.columns.end(),
+                       [&size](const auto& column) { return lower_case(column.first) == size; });
+  };
+  std::stable_partition(sizes.begin(), sizes.end(), named);
   for (const std::string& name : sizes) {
     if (columns.size) break;
     columns.size = find(name);
@@ -185,7 +201,9 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
   const auto text = read_text(path, name);
   if (!text) return tl::unexpected<Error>(text.error());
   const char separator = separator_of(*text);
-  const std::vector<NumberedRow> rows = split_rows(*text, separator);
+  const auto split = split_rows(name, *text, separator);
+  if (!split) return tl::unexpected<Error>(split.error());
+  const std::vector<NumberedRow>& rows = *split;
   if (rows.empty()) {
     return fail(ErrorCode::no_data, name + ": the table is empty",
                 "It needs a header row with 'position' and 'hfr', 'hfd' or 'fwhm'");
@@ -209,13 +227,13 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
     const auto position = number(cell(columns->position));
     const auto size = number(cell(columns->size));
     if (!position) {
-      table.skipped.push_back(
-          {where, "position '" + cell(columns->position) + "' is not a number"});
+      table.skipped.push_back({where, "position '" + cell(columns->position) +
+                                          "' is not a number. Correct or delete the row"});
       continue;
     }
     if (!size || !(*size > 0)) {
-      table.skipped.push_back(
-          {where, columns->size_name + " '" + cell(columns->size) + "' is not a positive number"});
+      table.skipped.push_back({where, columns->size_name + " '" + cell(columns->size) +
+                                          "' is not a positive number. Correct or delete the row"});
       continue;
     }
     CurvePoint point;

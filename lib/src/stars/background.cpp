@@ -10,6 +10,11 @@
 namespace starwaist::stars {
 namespace {
 
+std::size_t cell_index(int row, int columns, int column) {
+  return static_cast<std::size_t>(row) * static_cast<std::size_t>(columns) +
+         static_cast<std::size_t>(column);
+}
+
 constexpr int kLargestCellPx = 128;  // 3.5 times a ring of 25 px half-flux radius
 constexpr int kSmallestCellPx = 16;
 constexpr std::size_t kFewestSkyPixels = 48;  // a cell with fewer takes its neighbours' value
@@ -77,7 +82,7 @@ bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
   bool any = false;
   for (int row = 0; row < rows; ++row) {
     for (int column = 0; column < columns; ++column) {
-      float& cell = grid[static_cast<std::size_t>(row * columns + column)];
+      float& cell = grid[cell_index(row, columns, column)];
       if (std::isfinite(cell)) {
         any = true;
         continue;
@@ -86,7 +91,7 @@ bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
         std::vector<double> around;
         for (int r = std::max(0, row - ring); r <= std::min(rows - 1, row + ring); ++r) {
           for (int c = std::max(0, column - ring); c <= std::min(columns - 1, column + ring); ++c) {
-            const float v = given[static_cast<std::size_t>(r * columns + c)];
+            const float v = given[cell_index(r, columns, c)];
             if (std::isfinite(v)) around.push_back(v);
           }
         }
@@ -106,12 +111,12 @@ void smooth(std::vector<float>& grid, int columns, int rows) {
       around.clear();
       for (int r = std::max(0, row - 1); r <= std::min(rows - 1, row + 1); ++r) {
         for (int c = std::max(0, column - 1); c <= std::min(columns - 1, column + 1); ++c) {
-          around.push_back(given[static_cast<std::size_t>(r * columns + c)]);
+          around.push_back(given[cell_index(r, columns, c)]);
         }
       }
       // At an edge a median of six would flatten a gradient: only an outlier is replaced there.
       const double centre = median(around);
-      float& cell = grid[static_cast<std::size_t>(row * columns + column)];
+      float& cell = grid[cell_index(row, columns, column)];
       const double spread = robust_sigma(around);
       const bool inner = around.size() == 9;
       if (inner || std::abs(cell - centre) > 3 * spread) cell = static_cast<float>(centre);
@@ -144,7 +149,7 @@ double SkyMap::interpolated(const std::vector<float>& grid, double x_px, double 
   const int right = std::min(column + 1, columns_ - 1);
   const int down = std::min(row + 1, rows_ - 1);
   const auto at = [&](int r, int c) {
-    return static_cast<double>(grid[static_cast<std::size_t>(r * columns_ + c)]);
+    return static_cast<double>(grid[cell_index(r, columns_, c)]);
   };
   return std::lerp(std::lerp(at(row, column), at(row, right), fx),
                    std::lerp(at(down, column), at(down, right), fx), fy);
@@ -238,7 +243,7 @@ std::optional<SkyMap> map_sky(const Frame& frame, const std::vector<MaskedDisc>&
     for (int column = 0; column < columns; ++column) {
       auto& sample = pixels[static_cast<std::size_t>(column)];
       const CellSky sky = cell_sky(sample, quantum);
-      const auto index = static_cast<std::size_t>(row * columns + column);
+      const auto index = cell_index(row, columns, column);
       if (!std::isfinite(sky.level_adu)) continue;
       level[index] = static_cast<float>(discs.empty() ? sky.level_adu : clipped_mean(sample, sky));
       noise[index] = sky.noise_adu;

@@ -306,7 +306,7 @@ void measure_star(const Context& context, const GrowthProfile& profile, double a
       std::sqrt(v_in + v_out + std::pow(sky.sigma_adu * (area_in + area_out), 2)) / share;
   star.snr = flux_sigma > 0 ? star.flux_adu / flux_sigma : 0;
   const double mean_radius = growth.mean_radius(aperture_px);
-  if (mean_radius > 0) star.mean_radius_px = mean_radius;
+  star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   work.measured = true;
 
   if (!last_round) return;
@@ -415,9 +415,11 @@ class SizeByPlace {
   static constexpr int kSide = 3;
   static constexpr std::size_t kFewest = 5;
   [[nodiscard]] std::size_t index(double x_px, double y_px) const {
-    const int column = std::clamp(static_cast<int>(kSide * x_px / width_px_), 0, kSide - 1);
-    const int row = std::clamp(static_cast<int>(kSide * y_px / height_px_), 0, kSide - 1);
-    return static_cast<std::size_t>(row * kSide + column);
+    const auto zone = [](double place_px, int length_px) {
+      return static_cast<std::size_t>(
+          std::clamp(static_cast<int>(kSide * place_px / length_px), 0, kSide - 1));
+    };
+    return zone(y_px, height_px_) * kSide + zone(x_px, width_px_);
   }
   int width_px_;
   int height_px_;
@@ -759,6 +761,7 @@ FrameMeasurement described(const Frame& frame, const SkyMap& sky) {
   out.filter = frame.facts.filter;
   out.exposure_s = frame.facts.exposure_s;
   out.time_utc = frame.facts.time_utc;
+  out.keywords = frame.facts.keywords;
   out.background_adu = sky.median_level_adu();
   out.noise_adu = sky.median_noise_adu();
   return out;
@@ -779,6 +782,21 @@ std::vector<MaskedDisc> discs_of(const std::vector<Candidate>& candidates, doubl
 
 }  // namespace
 
+// A frame whose pixels are all alike was never exposed (a closed link, an empty buffer).
+bool is_constant(const PixelBuffer& pixels) {
+  std::optional<float> seen;
+  std::vector<float> row(static_cast<std::size_t>(pixels.width_px()));
+  for (int y = 0; y < pixels.height_px(); ++y) {
+    pixels.read_row(y, 0, row);
+    for (const float value : row) {
+      if (!std::isfinite(value)) continue;
+      if (!seen) seen = value;
+      if (value != *seen) return false;
+    }
+  }
+  return true;
+}
+
 Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options) {
   if (given.facts.bayer && given.sample_fraction == 1.0) {
     Frame colour = color_channel(given, options.channel.value_or(ColorChannel::green));
@@ -789,6 +807,10 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   if (!first_sky) {
     return fail(ErrorCode::no_data, frame.file + ": no pixel has a value",
                 "Check the file; every pixel is blank or not a number");
+  }
+  if (is_constant(frame.pixels)) {
+    return fail(ErrorCode::no_data, frame.file + ": all pixels have the same value",
+                "Take the frame again; the camera delivered no picture");
   }
   Context context;
   context.frame = &frame;
