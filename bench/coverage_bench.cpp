@@ -12,7 +12,7 @@
 #include <vector>
 
 #include "starwaist/curve.h"
-#include "wave_optics.h"
+#include "support/wave_optics.h"
 
 namespace {
 

@@ -20,10 +20,8 @@ std::string shortest(double value) {
 std::string limits_words(const NumberLimits& limits) {
   const bool low = limits.low > -1e300;
   const bool high = limits.high < 1e300;
-  const std::string low_words =
-      (limits.low_excluded ? "above " : "at least ") + shortest(limits.low);
-  const std::string high_words =
-      (limits.high_excluded ? "below " : "at most ") + shortest(limits.high);
+  std::string low_words = (limits.low_excluded ? "above " : "at least ") + shortest(limits.low);
+  std::string high_words = (limits.high_excluded ? "below " : "at most ") + shortest(limits.high);
   if (low && high) return low_words + " and " + high_words;
   if (low) return low_words;
   if (high) return high_words;

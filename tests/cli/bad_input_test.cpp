@@ -26,7 +26,6 @@ namespace {
 namespace fs = std::filesystem;
 using Json = nlohmann::json;
 using testing::HasSubstr;
-using testing::Not;
 using testing::StartsWith;
 using testing_support::Answer;
 using testing_support::call;

@@ -60,6 +60,28 @@ TEST(Shape, SlopeIsTheDerivativeAndShapeIsEven) {
   }
 }
 
+TEST(LopsidedShape, KeepsItsSmallestStarAndMovesItsArms) {
+  for (const Shape& shape : {Shape::hyperbola(), Shape::blur(SeeingProfile::gaussian, 0.33),
+                             Shape::blur(SeeingProfile::kolmogorov, 0.0)}) {
+    for (const double a : {-0.1, 0.0, 0.03, 0.08}) {
+      for (const double u : {-20.0, -3.0, -0.7, -0.01, 0.0, 0.2, 1.1, 2.5, 6.0, 40.0}) {
+        const double step = 1e-5;
+        const double by_u = (shape.at(u + step, a).h - shape.at(u - step, a).h) / (2 * step);
+        const double by_a = (shape.at(u, a + step).h - shape.at(u, a - step).h) / (2 * step);
+        EXPECT_NEAR(shape.at(u, a).slope, by_u, 1e-6) << u << " " << a;
+        EXPECT_NEAR(shape.at(u, a).by_a, by_a, 1e-6) << u << " " << a;
+        EXPECT_GE(shape.at(u, a).h, 1);
+      }
+      EXPECT_NEAR(shape.at(0, a).h, 1, 1e-12);
+      EXPECT_NEAR(shape.at(0, a).slope, 0, 1e-12);
+      EXPECT_NEAR(shape.at(1e5, a).h - 1e5, a, 1e-4);
+      EXPECT_NEAR(shape.at(-1e5, a).h - 1e5, -a, 1e-4);
+      EXPECT_EQ(shape.at(1.3, a).h, shape.at(-1.3, -a).h);  // the mirror image
+    }
+    EXPECT_EQ(shape.at(1.3, 0).h, shape.at(1.3).h);
+  }
+}
+
 TEST(SeeingShare, IsOneInFocusAndFadesInTheRings) {
   const Shape hyperbola = Shape::hyperbola();
   EXPECT_NEAR(seeing_share(hyperbola.at(0), 0), 1, 1e-12);

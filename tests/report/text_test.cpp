@@ -69,7 +69,7 @@ TEST(MeasureJson, RefusesNumbersThatAreNotFinite) {
 
 // Every name of the list is a key and there is no other, whatever the values.
 template <class Struct>
-void expect_keys_of(const Json& object, std::set<std::string> without = {}) {
+void expect_keys_of(const Json& object, const std::set<std::string>& without = {}) {
   std::set<std::string> expected;
   for_each_field(Struct{},
                  [&](const auto& f, const auto&) { expected.insert(std::string(f.name)); });

@@ -56,7 +56,7 @@ TEST(GrowthCurve, MissingPixelsCountAsTheirRing) {
   const analytic::Gaussian profile{3.0};
   Stamp stamp = stamp_of(profile, 20, 0, 0);
   for (int y = 0; y < stamp.height_px; ++y) {
-    stamp.pixels[static_cast<std::size_t>(y * stamp.width_px + 23)] =
+    stamp.pixels[static_cast<std::size_t>(y) * static_cast<std::size_t>(stamp.width_px) + 23] =
         std::numeric_limits<float>::quiet_NaN();
   }
   const GrowthCurve growth(stamp, 20, 20, 18.0, 3.5);

@@ -46,7 +46,9 @@ static_assert(describes_every_field<CurvePoint>());
 
 // hyperbola: H^2 = H0^2 + k^2 (x - x0)^2, variances add. parabola: a polynomial in the size, the
 // fallback. blur: the half-flux radius of the pupil's blur convolved with the seeing (Gaussian or
-// Kolmogorov), which is what a defocused star has; only for half-flux radii.
+// Kolmogorov), which is what a defocused star has; only for half-flux radii. Hyperbola and blur are
+// fitted with and without a lopsidedness (spherical aberration moves the arms against the core),
+// each with its weight; `parameters` shows that of the heavier.
 enum class CurveModel { hyperbola, parabola, blur };
 std::string model_name(CurveModel model);  // "hyperbola", "parabola", "blur"
 std::optional<CurveModel> model_from_name(const std::string& name);  // absent: no such model

@@ -193,22 +193,35 @@ const ModelFit* chosen_fit(const FitResult& result) {
   return nullptr;
 }
 
-ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run& run,
+// The part of best focus' variance that comes from the lopsidedness' prior is not estimated from
+// the residuals: the degrees of freedom of the sum are larger (Satterthwaite 1946, from memory),
+// whole so that Student's closed form serves.
+double degrees_of_best_focus(const ShapeFit& fit, int degrees) {
+  const Eigen::Matrix3d even = fit.unscaled_covariance.inverse().topLeftCorner<3, 3>().inverse();
+  const double ratio = fit.unscaled_covariance(0, 0) / even(0, 0);
+  constexpr double kMost = 60;  // as good as a normal distribution
+  return std::isfinite(ratio) ? std::floor(std::min(degrees * ratio * ratio + 1e-6, kMost))
+                              : degrees;
+}
+
+ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, const Run& run,
                          const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
   answer.fit.model = name;
   const Samples& all = run.samples;
   for (const Hypothesis& h : hypotheses) {
     const Samples s = without(all, h.bad);
+    ShapeFitter& fitter = fitters.of(h.lopsided);
     const ShapeFit fit = fitter.refit(s, h.fit);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
     const double variance = residual_variance(s, fit.sum_of_squares, degrees, run.own_sigmas);
+    const double student = degrees_of_best_focus(fit, degrees);
     Component part =
         h.weight >= kFullProfileWeight
-            ? shape_component(fitter, s, fit, variance, degrees)
+            ? shape_component(fitter, s, fit, variance, student)
             : straight_component(fit.parameters[0],
-                                 std::sqrt(variance * fit.unscaled_covariance(0, 0)), degrees);
+                                 std::sqrt(variance * fit.unscaled_covariance(0, 0)), student);
     part.weight = h.weight;
     if (part.sound()) answer.parts.push_back(std::move(part));
     if (answer.fitted) continue;  // the heaviest hypothesis describes the model
@@ -219,7 +232,8 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitter& fitter, const Run
     answer.fit.slope_px_per_step = slope;
     answer.fit.parameters = {{"centre_steps", all.steps(fit.parameters[0])},
                              {"min_size_px", h0},
-                             {"slope_px_per_step", slope}};
+                             {"slope_px_per_step", slope},
+                             {"lopsidedness", fit.parameters[3]}};
     describe_quality(
         all, s.weight, [&](double t) { return shape_size(fitter.shape(), fit.parameters, t); },
         answer.fit);
@@ -409,8 +423,8 @@ std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure) {
 
 struct FittedShape {
   NamedShape named;
-  ShapeFitter fitter;
-  ShapeFit fit;
+  ShapeFitters fitters;
+  ShapeFit fit;  // of the even curve
 };
 
 // Hyperbola, and the blur curve with the seeing's profile that fits better. Symmetric shapes differ
@@ -418,10 +432,10 @@ struct FittedShape {
 std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const Samples& s) {
   std::vector<FittedShape> fitted;
   for (const NamedShape& named : shapes) {
-    FittedShape next{named, ShapeFitter(named.shape), {}};
+    FittedShape next{named, ShapeFitters(named.shape), {}};
     next.fit = fitted.empty() || !fitted.front().fit.usable
-                   ? next.fitter.fit(s)
-                   : next.fitter.refit(s, fitted.front().fit);
+                   ? next.fitters.even.fit(s)
+                   : next.fitters.even.refit(s, fitted.front().fit);
     if (!fitted.empty() && fitted.back().named.name == named.name) {
       if (next.fit.usable && next.fit.sum_of_squares < fitted.back().fit.sum_of_squares) {
         fitted.back() = std::move(next);
@@ -433,6 +447,18 @@ std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const
   return fitted;
 }
 
+FittedShape* best_of(std::vector<FittedShape>& shapes) {
+  return &*std::min_element(
+      shapes.begin(), shapes.end(), [](const FittedShape& a, const FittedShape& b) {
+        return a.fit.usable && (!b.fit.usable || a.fit.sum_of_squares < b.fit.sum_of_squares);
+      });
+}
+
+bool any_suspect(const std::vector<double>& bad) {
+  constexpr double kSuspect = 0.3;
+  return std::any_of(bad.begin(), bad.end(), [](double p) { return p > kSuspect; });
+}
+
 // Fits everything; false where the points cannot carry a curve.
 bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<ModelAnswer>& answers,
                 std::vector<double>& bad) {
@@ -442,25 +468,38 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
       distinct_positions(s, all_used) < 3) {
     return false;
   }
-  ShapeFitter hyperbola{Shape::hyperbola()};
+  const std::vector<NamedShape> known = shapes_for(rig, measure);
   weigh_relative(s);
-  const ShapeFit first = hyperbola.fit(s);
-  NoiseModel noise;
-  if (first.usable) {
-    noise = estimate_noise(hyperbola, s, first);
+  std::vector<FittedShape> shapes = fit_shapes(known, s);
+  FittedShape* base = best_of(shapes);
+  bad.assign(s.count(), 0.0);
+  std::vector<Hypothesis> hypotheses{{{}, false, 1.0, base->fit}};
+  if (base->fit.usable) {
+    NoiseModel noise = estimate_noise(base->fitters.lopsided, s, base->fit);
     apply_noise(noise, s);
+    shapes = fit_shapes(known, s);
+    base = best_of(shapes);
+    if (base->fit.usable) hypotheses = weigh_hypotheses(base->fitters, s, noise, base->fit);
+    bad = probability_bad(hypotheses, s.count());
+    // A bad point has spoiled the noise's shape: once more without what is probably bad.
+    constexpr int kMostRounds = 2;
+    for (int round = 0; round < kMostRounds && any_suspect(bad); ++round) {
+      Samples good = s;
+      for (std::size_t i = 0; i < bad.size(); ++i) {
+        if (bad[i] > 0.5) good.weight[i] = 0;
+      }
+      ShapeFitter& fitter = base->fitters.lopsided;
+      const ShapeFit curve = fitter.refit(good, hypotheses.front().fit);
+      if (!curve.usable) break;
+      noise = estimate_noise(fitter, good, curve);
+      apply_noise(noise, s);
+      hypotheses = weigh_hypotheses(base->fitters, s, noise, curve);
+      bad = probability_bad(hypotheses, s.count());
+    }
   }
-  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
-  const auto base = std::min_element(
-      shapes.begin(), shapes.end(), [](const FittedShape& a, const FittedShape& b) {
-        return a.fit.usable && (!b.fit.usable || a.fit.sum_of_squares < b.fit.sum_of_squares);
-      });
-  std::vector<Hypothesis> hypotheses{{{}, 1.0, base->fit}};
-  if (base->fit.usable) hypotheses = weigh_hypotheses(base->fitter, s, noise, base->fit);
-  bad = probability_bad(hypotheses, s.count());
   answers.clear();
   for (FittedShape& shape : shapes) {
-    answers.push_back(answer_shape(shape.named.name, shape.fitter, run, hypotheses));
+    answers.push_back(answer_shape(shape.named.name, shape.fitters, run, hypotheses));
     auto& parameters = answers.back().fit.parameters;
     if (answers.back().fitted) {
       parameters.insert(parameters.end(), shape.named.parameters.begin(),

@@ -64,13 +64,14 @@ std::optional<double> curve_size_px(const ModelFit& fit, double position_steps) 
   const auto slope = parameter(fit, "slope_px_per_step");
   if (!centre || !smallest || !slope || !(*smallest > 0)) return std::nullopt;
   const double u = *slope * (position_steps - *centre) / *smallest;
-  if (*model == CurveModel::hyperbola) return *smallest * curve::Shape::hyperbola().at(u).h;
+  const double a = parameter(fit, "lopsidedness").value_or(0.0);
+  if (*model == CurveModel::hyperbola) return *smallest * curve::Shape::hyperbola().at(u, a).h;
   const auto obstruction = parameter(fit, "obstruction");
   const auto kolmogorov = parameter(fit, "kolmogorov_seeing");
   if (!obstruction || !kolmogorov) return std::nullopt;
   const auto profile =
       *kolmogorov > 0.5 ? curve::SeeingProfile::kolmogorov : curve::SeeingProfile::gaussian;
-  return *smallest * curve::Shape::blur(profile, *obstruction).at(u).h;
+  return *smallest * curve::Shape::blur(profile, *obstruction).at(u, a).h;
 }
 
 }  // namespace starwaist

@@ -44,11 +44,12 @@ Candidate try_scatter(ShapeFitter& fitter, Samples& s, const ShapeFit& curve, do
   for (std::size_t i = 0; i < s.count(); ++i) {
     const double from_seeing = scatter * seeing[i];
     c.variance[i] = measuring[i] * measuring[i] + from_seeing * from_seeing;
+    if (!(s.weight[i] > 0)) continue;
     s.weight[i] = 1 / std::sqrt(c.variance[i]);
     c.log_likelihood -= 0.5 * std::log(c.variance[i]);
   }
   const ShapeFit fit = fitter.refit(s, curve);
-  const double degrees = static_cast<double>(s.count()) - ShapeResiduals::kParameters;
+  const double degrees = static_cast<double>(s.used()) - kFreeShapeParameters;
   const double information = fit.usable ? fit.log_det_information : 0.0;
   const double squares = fit.usable ? fit.sum_of_squares : 0.0;
   c.factor = (squares + kPriorDegrees) / (degrees + kPriorDegrees);
@@ -64,9 +65,9 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
   std::vector<double> seeing(s.count());  // change of size for a relative change of the seeing
   const double h0 = bounded_exp(curve.parameters[1]);
   for (std::size_t i = 0; i < s.count(); ++i) {
-    sizes[i] = shape_size(fitter.shape(), curve.parameters, s.t[i]);
-    const double u = bounded_exp(curve.parameters[2]) * (s.t[i] - curve.parameters[0]) / h0;
-    seeing[i] = sizes[i] * seeing_share(fitter.shape().at(u), u);
+    const CurveValue value = curve_at(fitter.shape(), curve.parameters, s.t[i]);
+    sizes[i] = h0 * value.h;
+    seeing[i] = sizes[i] * seeing_share(value, value.u);
   }
   const std::vector<double> measuring = measuring_sigmas(s, sizes);
   std::vector<Candidate> candidates;

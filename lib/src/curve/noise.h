@@ -20,7 +20,8 @@ struct NoiseModel {
   double prior_variance = 1;  // of a weighted residual, as expected before seeing the residuals
 };
 
-// `curve` is a first fit; the samples' own weights are not used.
+// `curve` is a first fit. Points of weight 0 have no say (they are bad) and get a sigma like the
+// others; the other weights are not used.
 NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const ShapeFit& curve);
 
 // Equal relative errors, for the first fit.

@@ -15,9 +15,10 @@ constexpr double kPriorBad = 0.025;
 // to half of it. Density of the size, relative to the curve's size.
 constexpr double kDensityLarger = 0.75 / 1.0;
 constexpr double kDensitySmaller = 0.25 / 0.5;
-// The expected noise counts as this many degrees of freedom, so that three points that happen to
-// lie on one curve do not make all the others bad.
-constexpr double kPriorDegrees = 3;
+// The usual noise counts as this many degrees of freedom, so that three points that happen to lie
+// on one curve do not make all the others bad, and large residuals are not taken for a noisy night.
+// A run quieter than usual is believed to be quiet.
+constexpr double kPriorDegrees = 10;
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
@@ -25,6 +26,7 @@ constexpr double kPriorDegrees = 3;
 constexpr double kPriorSpreadCentre = 1.0;
 constexpr double kPriorSpreadSize = 1.0;
 constexpr double kPriorSpreadSlope = 1.5;
+constexpr double kPriorLopsided = 0.5;
 constexpr double kNotable = 0.01;  // share of the heaviest weight below which a part is dropped
 constexpr double kScreen = 6;      // the same for the linear screening, in units of ln evidence
 constexpr std::size_t kMostRefits = 24;
@@ -39,6 +41,7 @@ std::size_t most_bad(std::size_t points) {
 }
 
 using Set = std::vector<std::size_t>;
+using ShapeInformation = Eigen::Matrix<double, kShapeParameters, kShapeParameters>;
 
 struct Ranked {
   Set bad;
@@ -53,17 +56,17 @@ bool heavier(const Ranked& a, const Ranked& b) { return a.log_evidence > b.log_e
 class Evidence {
  public:
   Evidence(const Samples& all, const NoiseModel& noise)
-      : all_(all), prior_squares_(kPriorDegrees * noise.prior_variance) {
+      : all_(all), prior_squares_(kPriorDegrees * std::min(noise.prior_variance, 1.0)) {
     const double n = static_cast<double>(all.count());
     for (std::size_t bad = 0; bad < by_count_.size(); ++bad) {
       const double k = static_cast<double>(bad);
-      const double degrees = n - k - ShapeResiduals::kParameters;
+      const double degrees = n - k - kFreeShapeParameters;
       by_count_[bad] = k * std::log(kPriorBad) + (n - k) * std::log(1 - kPriorBad) +
                        std::lgamma(0.5 * (kPriorDegrees + degrees)) -
                        0.5 * degrees * std::log(M_PI);
     }
     const Eigen::Vector3d spread(kPriorSpreadCentre, kPriorSpreadSize, kPriorSpreadSlope);
-    precision_ = noise.prior_variance * spread.cwiseInverse().cwiseAbs2();
+    precision_ << noise.prior_variance * spread.cwiseInverse().cwiseAbs2(), 0.0;  // a has its row
   }
 
   // ln density of a bad point's size beside that of a good one's unit weight.
@@ -72,11 +75,12 @@ class Evidence {
     return std::log(density / all_.weight[i]);
   }
   [[nodiscard]] double of(std::size_t bad, double sum_of_squares,
-                          const Eigen::Matrix3d& information, double t0, double bad_points) const {
-    const Eigen::Matrix3d with_prior = information + Eigen::Matrix3d(precision_.asDiagonal());
+                          const ShapeInformation& information, double t0, double bad_points) const {
+    const Eigen::LLT<ShapeInformation> with_prior(information +
+                                                  ShapeInformation(precision_.asDiagonal()));
     const double degrees =
-        static_cast<double>(all_.count() - bad) - ShapeResiduals::kParameters + kPriorDegrees;
-    return by_count_[bad] + bad_points - 0.5 * std::log(with_prior.determinant()) -
+        static_cast<double>(all_.count() - bad) - kFreeShapeParameters + kPriorDegrees;
+    return by_count_[bad] + bad_points - with_prior.matrixLLT().diagonal().array().log().sum() -
            0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
            0.5 * degrees * std::log(prior_squares_ + sum_of_squares);
   }
@@ -85,23 +89,26 @@ class Evidence {
   const Samples& all_;
   double prior_squares_;
   std::array<double, 4> by_count_{};
-  Eigen::Vector3d precision_;
+  ShapeParameters precision_;
 };
 
 // Evidence of every hypothesis from the curve linearised at one fit: taking points out changes a
-// 3 by 3 matrix, no fit is needed.
+// 4 by 4 matrix, no fit is needed.
 class Screening {
  public:
-  Screening(const Samples& all, const Shape& shape, const ShapeFit& at, const Evidence& evidence)
+  Screening(const Samples& all, const ShapeFitter& fitter, const ShapeFit& at,
+            const Evidence& evidence)
       : evidence_(evidence), t0_(at.parameters[0]), n_(all.count()) {
-    residuals_.resize(static_cast<Eigen::Index>(n_));
-    jacobian_.resize(static_cast<Eigen::Index>(n_), 3);
-    ShapeResiduals(all, shape).evaluate(at.parameters.data(), residuals_.data(), jacobian_.data());
+    const ShapeResiduals residuals(all, fitter.shape(), fitter.sigma_a());
+    residuals_.resize(residuals.count());
+    jacobian_.resize(residuals.count(), kShapeParameters);
+    residuals.evaluate(at.parameters.data(), residuals_.data(), jacobian_.data());
     whole_.information = jacobian_.transpose() * jacobian_;
     whole_.gradient = jacobian_.transpose() * residuals_;
     whole_.squares = residuals_.squaredNorm();
     for (std::size_t i = 0; i < n_; ++i) {
-      bad_point_.push_back(evidence.bad_point(i, shape_size(shape, at.parameters, all.t[i])));
+      bad_point_.push_back(
+          evidence.bad_point(i, shape_size(fitter.shape(), at.parameters, all.t[i])));
     }
   }
 
@@ -118,21 +125,23 @@ class Screening {
 
  private:
   struct Sums {
-    Eigen::Matrix3d information;
-    Eigen::Vector3d gradient;
+    ShapeInformation information;
+    ShapeParameters gradient;
     double squares = 0;
     double bad_points = 0;
   };
 
   [[nodiscard]] Sums less(const Sums& sums, std::size_t i) const {
     const auto row = static_cast<Eigen::Index>(i);
-    const Eigen::Vector3d j = jacobian_.row(row);
+    const ShapeParameters j = jacobian_.row(row);
     return {sums.information - j * j.transpose(), sums.gradient - j * residuals_[row],
             sums.squares - residuals_[row] * residuals_[row], sums.bad_points + bad_point_[i]};
   }
   void judge(const Set& bad, const Sums& sums) {
-    const Eigen::Vector3d step = sums.information.inverse() * sums.gradient;
-    const double squares = std::max(sums.squares - sums.gradient.dot(step), 0.0);
+    const Eigen::LLT<ShapeInformation> factor(sums.information);
+    if (factor.info() != Eigen::Success) return;  // the points left determine no curve
+    const double squares =
+        std::max(sums.squares - factor.matrixL().solve(sums.gradient).squaredNorm(), 0.0);
     const double value = evidence_.of(bad.size(), squares, sums.information, t0_, sums.bad_points);
     if (std::isfinite(value)) found_.push_back({bad, value});
   }
@@ -170,7 +179,7 @@ class Screening {
   double t0_;
   std::size_t n_;
   Eigen::VectorXd residuals_;
-  Eigen::Matrix<double, Eigen::Dynamic, 3> jacobian_;
+  Eigen::Matrix<double, Eigen::Dynamic, kShapeParameters> jacobian_;
   Sums whole_;
   std::vector<double> bad_point_;
   std::vector<Ranked> found_;
@@ -181,24 +190,28 @@ struct Weighed {
   double log_evidence;
 };
 
-std::optional<Weighed> weighed(ShapeFitter& fitter, const Samples& all, const Evidence& evidence,
-                               const Set& bad, const ShapeFit& start) {
-  Weighed w{{bad, 0, bad.empty() ? start : fitter.refit(without(all, bad), start)}, 0};
+std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, const Samples& all,
+                               const Evidence& evidence, const Set& bad, const ShapeFit& start) {
+  Weighed w{{bad, lopsided, 0, fitter.refit(without(all, bad), start)}, 0};
   const ShapeFit& fit = w.hypothesis.fit;
   if (!fit.usable) return std::nullopt;
   double bad_points = 0;
   for (const std::size_t i : bad) {
     bad_points += evidence.bad_point(i, shape_size(fitter.shape(), fit.parameters, all.t[i]));
   }
-  w.log_evidence = evidence.of(bad.size(), fit.sum_of_squares, fit.unscaled_covariance.inverse(),
-                               fit.parameters[0], bad_points);
+  // The prior of a: its density's constant and the share of its kind.
+  const double prior =
+      std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
+  w.log_evidence =
+      prior + evidence.of(bad.size(), fit.sum_of_squares, fit.unscaled_covariance.inverse(),
+                          fit.parameters[0], bad_points);
   if (!std::isfinite(w.log_evidence)) return std::nullopt;
   return w;
 }
 
 }  // namespace
 
-std::vector<Hypothesis> weigh_hypotheses(ShapeFitter& fitter, const Samples& samples,
+std::vector<Hypothesis> weigh_hypotheses(ShapeFitters& fitters, const Samples& samples,
                                          const NoiseModel& noise, const ShapeFit& clean) {
   const Evidence evidence(samples, noise);
   const std::size_t most = most_bad(samples.count());
@@ -208,24 +221,28 @@ std::vector<Hypothesis> weigh_hypotheses(ShapeFitter& fitter, const Samples& sam
   std::vector<Ranked> ranked;
   constexpr int kRounds = 3;
   for (int round = 0; round < kRounds; ++round) {
-    ranked = Screening(samples, fitter.shape(), at, evidence).all(most);
+    ranked = Screening(samples, fitters.lopsided, at, evidence).all(most);
     if (ranked.empty() || ranked.front().bad == best) break;
     best = ranked.front().bad;
-    const ShapeFit next = best.empty() ? clean : fitter.refit(without(samples, best), at);
+    const ShapeFit next = fitters.lopsided.refit(without(samples, best), at);
     if (!next.usable) break;
     at = next;
   }
   std::vector<Weighed> found;
-  if (auto w = weighed(fitter, samples, evidence, {}, clean)) found.push_back(std::move(*w));
+  const auto try_both = [&](const Set& bad, const ShapeFit& start) {
+    for (const bool lopsided : {false, true}) {
+      auto w = weighed(fitters.of(lopsided), lopsided, samples, evidence, bad, start);
+      if (w) found.push_back(std::move(*w));
+    }
+  };
+  try_both({}, clean);
   for (std::size_t i = 0; i < std::min(kMostRefits, ranked.size()); ++i) {
     if (ranked[i].log_evidence < ranked.front().log_evidence - kScreen) break;
-    if (ranked[i].bad.empty()) continue;
-    auto w = weighed(fitter, samples, evidence, ranked[i].bad, at);
-    if (w) found.push_back(std::move(*w));
+    if (!ranked[i].bad.empty()) try_both(ranked[i].bad, at);
   }
   std::vector<Hypothesis> kept;
   if (found.empty()) {
-    kept.push_back({{}, 1, clean});
+    kept.push_back({{}, false, 1, clean});
     return kept;
   }
   std::sort(found.begin(), found.end(),

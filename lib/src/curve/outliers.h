@@ -16,12 +16,22 @@ namespace starwaist::curve {
 
 struct Hypothesis {
   std::vector<std::size_t> bad;  // indices of the samples, rising
+  bool lopsided = false;         // the curve's arms may be moved against its core
   double weight = 0;             // sums to 1 over the hypotheses
   ShapeFit fit;
 };
 
-// Hypotheses with a notable weight, heaviest first; at least one. `clean` is the fit of all points.
-std::vector<Hypothesis> weigh_hypotheses(ShapeFitter& fitter, const Samples& samples,
+// One shape without and with its lopsidedness.
+struct ShapeFitters {
+  explicit ShapeFitters(const Shape& shape) : even(shape, kEven), lopsided(shape, kLopsided) {}
+  ShapeFitter& of(bool is_lopsided) { return is_lopsided ? lopsided : even; }
+  ShapeFitter even;
+  ShapeFitter lopsided;
+};
+
+// Hypotheses with a notable weight, heaviest first; at least one. `clean` is the even curve's fit
+// of all points.
+std::vector<Hypothesis> weigh_hypotheses(ShapeFitters& fitters, const Samples& samples,
                                          const NoiseModel& noise, const ShapeFit& clean);
 
 // Probability of each sample to be bad.

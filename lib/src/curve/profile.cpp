@@ -71,11 +71,11 @@ std::optional<double> reach(const Root& root, double start, double step, double 
     outer += step;
     outer_gap = std::abs(root(outer)) - std::abs(target);
   }
-  // Regula falsi (Illinois) on the bracket; an interval's end needs no more than 1e-4 of itself.
+  // Regula falsi (Illinois) on the bracket; a thousandth of an interval is far below its meaning.
   for (int i = 0; i < 40; ++i) {
     const double t = outer - outer_gap * (outer - inner) / (outer_gap - inner_gap);
     const double gap = std::abs(root(t)) - std::abs(target);
-    if (std::abs(gap) < 1e-4 * std::abs(target)) return t;
+    if (std::abs(gap) < 1e-3 * std::abs(target)) return t;
     if (gap * outer_gap < 0) {
       inner = outer;
       inner_gap = outer_gap;
@@ -157,7 +157,7 @@ Component straight_component(double centre, double scale, double degrees_of_free
 Component shape_component(ShapeFitter& fitter, const Samples& samples, const ShapeFit& fit,
                           double variance, double degrees_of_freedom) {
   const double centre = fit.parameters[0];
-  Eigen::Vector2d rest = fit.parameters.tail<2>();
+  HeldParameters rest = fit.parameters.tail<kShapeParameters - 1>();
   const auto root = [&](double t) {
     if (std::abs(t - centre) < 1e-300) return 0.0;
     const double excess = fitter.sum_of_squares_at(samples, t, rest) - fit.sum_of_squares;
@@ -213,7 +213,7 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
     double t = low - gap_low * (high - low) / (gap_high - gap_low);
     if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
     const double g = gap(t);
-    if (std::abs(g) < 1e-7) return t;
+    if (std::abs(g) < 1e-6) return t;
     if (g < 0) {
       low = t;
       gap_low = g;

@@ -15,6 +15,13 @@ struct ShapeValue {
   double slope;  // dh / du
 };
 
+// The shape with its arms moved together against its core; see shape_fit.h.
+struct LopsidedValue {
+  double h;
+  double slope;  // dh / du
+  double by_a;   // dh / da
+};
+
 enum class SeeingProfile { gaussian, kolmogorov };
 
 class Shape {
@@ -32,6 +39,14 @@ class Shape {
     return tabulated(u);
   }
 
+  // h(u + a q(u)) with q = 1 - 1 / sqrt(1 + u^2): the minimum stays at u = 0.
+  [[nodiscard]] LopsidedValue at(double u, double a) const {
+    const double inverse = 1 / std::sqrt(1 + u * u);
+    const double q = 1 - inverse;
+    const ShapeValue v = at(u + a * q);
+    return {v.h, v.slope * (1 + a * u * inverse * inverse * inverse), v.slope * q};
+  }
+
  private:
   static constexpr int kNodes = 26;
   [[nodiscard]] ShapeValue tabulated(double u) const;
@@ -43,7 +58,8 @@ class Shape {
 
 // d ln H / d ln s with s the width of the seeing (H0 grows with s, the blur does not): how strongly
 // a point feels the seeing. 1 / (1 + u^2) for the hyperbola.
-inline double seeing_share(const ShapeValue& value, double u) {
+template <class Value>
+double seeing_share(const Value& value, double u) {
   return (value.h - u * value.slope) / value.h;
 }
 

@@ -47,53 +47,78 @@ Eigen::Vector3d start_from_smallest(const Samples& s) {
   return {t0, std::log(h0), std::log(steepest)};
 }
 
+// Of the parameters beside t0: an error of theirs enters the sum of squares by its square.
+constexpr double kHeldTolerance = 1e-5;
+
 }  // namespace
 
 double bounded_exp(double logarithm) { return std::exp(std::clamp(logarithm, -12.0, 12.0)); }
 
+CurveValue curve_at(const Shape& shape, const ShapeParameters& p, double t) {
+  const double u = bounded_exp(p[2]) * (t - p[0]) / bounded_exp(p[1]);
+  const LopsidedValue v = shape.at(u, p[3]);
+  return {v.h, u, v.slope, v.by_a};
+}
+
 void ShapeResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
+  const std::size_t rows = n + 1;
   const double h0 = bounded_exp(p[1]);
   const double k = bounded_exp(p[2]);
   for (std::size_t i = 0; i < n; ++i) {
     const double w = samples_.weight[i];
     const double reach = k * (samples_.t[i] - p[0]);
     const double u = reach / h0;
-    const ShapeValue v = shape_.at(u);
+    const LopsidedValue v = shape_.at(u, p[3]);
     residuals[i] = w * (h0 * v.h - samples_.y[i]);
     if (jacobian != nullptr) {
       jacobian[i] = -w * k * v.slope;
-      jacobian[n + i] = w * h0 * (v.h - u * v.slope);
-      jacobian[2 * n + i] = w * reach * v.slope;
+      jacobian[rows + i] = w * h0 * (v.h - u * v.slope);
+      jacobian[2 * rows + i] = w * reach * v.slope;
+      jacobian[3 * rows + i] = w * h0 * v.by_a;
     }
+  }
+  residuals[n] = p[3] / sigma_a_;
+  if (jacobian != nullptr) {
+    for (std::size_t j = 0; j < 3; ++j) jacobian[j * rows + n] = 0;
+    jacobian[3 * rows + n] = 1 / sigma_a_;
   }
 }
 
 void ShapeResidualsAt::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
+  const std::size_t rows = n + 1;
   const double h0 = bounded_exp(p[0]);
   const double k = bounded_exp(p[1]);
   for (std::size_t i = 0; i < n; ++i) {
     const double w = samples_.weight[i];
     const double reach = k * (samples_.t[i] - t0_);
     const double u = reach / h0;
-    const ShapeValue v = shape_.at(u);
+    const LopsidedValue v = shape_.at(u, p[2]);
     residuals[i] = w * (h0 * v.h - samples_.y[i]);
     if (jacobian != nullptr) {
       jacobian[i] = w * h0 * (v.h - u * v.slope);
-      jacobian[n + i] = w * reach * v.slope;
+      jacobian[rows + i] = w * reach * v.slope;
+      jacobian[2 * rows + i] = w * h0 * v.by_a;
     }
+  }
+  residuals[n] = p[2] / sigma_a_;
+  if (jacobian != nullptr) {
+    for (std::size_t j = 0; j < 2; ++j) jacobian[j * rows + n] = 0;
+    jacobian[2 * rows + n] = 1 / sigma_a_;
   }
 }
 
 ShapeFit ShapeFitter::fit(const Samples& samples) {
   std::array<std::optional<Eigen::Vector3d>, 2> starts{start_from_squares(samples),
                                                        start_from_smallest(samples)};
-  const ShapeResiduals residuals(samples, shape_);
+  const ShapeResiduals residuals(samples, shape_, sigma_a_);
   ShapeFit best;
   for (const auto& start : starts) {
     if (!start) continue;
-    const ShapeFit fit = free_.minimise(residuals, *start, Eigen::Vector3d::Ones());
+    ShapeParameters first;
+    first << *start, 0.0;
+    const ShapeFit fit = free_.minimise(residuals, first, ShapeParameters::Ones());
     if (fit.usable && fit.sum_of_squares < best.sum_of_squares) best = fit;
   }
   if (!best.usable) return best;
@@ -101,19 +126,19 @@ ShapeFit ShapeFitter::fit(const Samples& samples) {
 }
 
 ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start) {
-  return free_.solve(ShapeResiduals(samples, shape_), start.parameters, Eigen::Vector3d::Ones());
+  return free_.solve(ShapeResiduals(samples, shape_, sigma_a_), start.parameters,
+                     ShapeParameters::Ones());
 }
 
-double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, Eigen::Vector2d& start) {
-  const auto fit =
-      held_.minimise(ShapeResidualsAt(samples, shape_, t0), start, Eigen::Vector2d::Ones());
+double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start) {
+  const auto fit = held_.minimise(ShapeResidualsAt(samples, shape_, sigma_a_, t0), start,
+                                  HeldParameters::Ones(), {.step_tolerance = kHeldTolerance});
   if (fit.usable) start = fit.parameters;
   return fit.sum_of_squares;
 }
 
-double shape_size(const Shape& shape, const Eigen::Vector3d& p, double t) {
-  const double h0 = bounded_exp(p[1]);
-  return h0 * shape.at(bounded_exp(p[2]) * (t - p[0]) / h0).h;
+double shape_size(const Shape& shape, const ShapeParameters& p, double t) {
+  return bounded_exp(p[1]) * curve_at(shape, p, t).h;
 }
 
 }  // namespace starwaist::curve
