@@ -14,6 +14,8 @@ constexpr const char* kExamples = R"(Examples:
       The same with the rig from a file ('f-number = 5' and so on), as JSON on standard output.
   starwaist fit sizes.csv --column hfr=HalfFlux --f-number 5 --pixel-um 3.76 --um-per-step 2
       Best focus of a table of sizes whose column has a name of its own.
+  starwaist fit nights --each --json nights.jsonl
+      Every run in a folder of run folders (or in a table with a column 'run'), one JSON a line.
 Exit status: 0 the answer can be trusted; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 input, or an output that cannot be written; 130 interrupted.)";
 
@@ -62,6 +64,9 @@ class FitCommand : public Command {
     app()
         .add_option("--plot", plot_, "Draw the focus curve; the name ends in .png or .svg")
         ->type_name("FILE");
+    app().add_flag(
+        "--each", each_,
+        "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
     add_rig_options(app(), rig_);
     app().footer(kExamples);
   }
@@ -74,6 +79,7 @@ class FitCommand : public Command {
     }
     const auto checked_rig = checked(rig_);
     if (!checked_rig) return report_failure(streams, checked_rig.error());
+    if (each_) return run_each(*checked_rig, streams);
     const auto found = find_run_input(input_.inputs);
     if (!found) return report_failure(streams, found.error());
     const auto protected_paths = protected_paths_of(*found);
@@ -87,11 +93,7 @@ class FitCommand : public Command {
     }
 
     ProgressLine progress(streams, common_.quiet);
-    RunOptions options = run_options_of(common_, input_, *checked_rig, progress, streams);
-    options.table = table_;
-    options.table.size = size_;
-    options.fit = fit_;
-    options.fit.size = size_.value_or(SizeMeasure::hfr);
+    const RunOptions options = options_of(*checked_rig, progress, streams);
     const auto run = fit_run(input_.inputs, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
@@ -123,6 +125,59 @@ class FitCommand : public Command {
   }
 
  private:
+  RunOptions options_of(const Rig& rig, ProgressLine& progress, const ToolStreams& streams) const {
+    RunOptions options = run_options_of(common_, input_, rig, progress, streams);
+    options.table = table_;
+    options.table.size = size_;
+    options.fit = fit_;
+    options.fit.size = size_.value_or(SizeMeasure::hfr);
+    return options;
+  }
+
+  // Many runs: lines on standard output as they come, the JSON file whole at the end.
+  int run_each(const Rig& rig, const ToolStreams& streams) const {
+    if (!plot_.empty()) {
+      return report_failure(
+          streams, Error{ErrorCode::invalid_argument, "--plot: draws one run, not each of many",
+                         "Leave out --plot or --each"});
+    }
+    if (auto allowed = check_outputs({common_.json}, input_.inputs); !allowed) {
+      return report_failure(streams, allowed.error());
+    }
+    ProgressLine progress(streams, common_.quiet);
+    const RunOptions options = options_of(rig, progress, streams);
+    std::string lines;
+    std::optional<Error> failure;
+    bool all_trusted = true;
+    const auto done =
+        fit_each(input_.inputs, options, [&](const std::string& name, const RunFit& run) {
+          all_trusted = all_trusted && run.fit.verdict == verdict_name(Verdict::trusted);
+          progress.wipe();
+          print_skipped(streams, run.skipped);
+          const auto json = fit_json_line(name, run);
+          if (!json) failure = failure ? failure : json.error();
+          if (json && common_.json_to_stdout()) streams.out << *json << std::flush;
+          if (json && !common_.json_to_stdout()) lines += *json;
+          if (!common_.json_to_stdout()) streams.out << fit_line(name, run) << std::flush;
+        });
+    progress.wipe();
+    if (is_interrupted(streams)) return report_interrupt(streams);
+    if (!done) return report_failure(streams, done.error());
+    if (failure) return report_failure(streams, *failure);
+    if (!streams.out) {
+      return report_failure(streams,
+                            Error{ErrorCode::cannot_write, "standard output: cannot be written",
+                                  "Name a file with --json"});
+    }
+    if (!common_.json.empty() && !common_.json_to_stdout()) {
+      if (auto written = write_output(common_.json, lines, input_.inputs, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    return all_trusted ? kTrusted : kNotTrusted;
+  }
+
+ private:
   static std::pair<std::string, std::string> parse_column(const std::string& text) {
     const auto equals = text.find('=');
     const std::string column = lower_case(trimmed(text.substr(0, equals)));
@@ -133,14 +188,14 @@ class FitCommand : public Command {
       throw CLI::ValidationError("--column",
                                  "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
     }
-    constexpr std::string_view kColumns[] = {"position", "hfr",   "hfd",        "fwhm",
-                                             "sigma",    "stars", "flux",       "temperature",
-                                             "filter",   "time",  "background", "eccentricity"};
+    constexpr std::string_view kColumns[] = {
+        "position",    "hfr",    "hfd",  "fwhm",       "sigma",        "stars", "flux",
+        "temperature", "filter", "time", "background", "eccentricity", "run"};
     if (std::find(std::begin(kColumns), std::end(kColumns), column) == std::end(kColumns)) {
       throw CLI::ValidationError("--column", "'" + column +
                                                  "' is no column that is read: position, hfr, hfd, "
                                                  "fwhm, sigma, stars, flux, temperature, filter, "
-                                                 "time, background or eccentricity");
+                                                 "time, background, eccentricity or run");
     }
     return {column, name};
   }
@@ -152,6 +207,7 @@ class FitCommand : public Command {
   TableOptions table_;
   std::optional<SizeMeasure> size_;
   std::string plot_;
+  bool each_ = false;
 };
 
 }  // namespace

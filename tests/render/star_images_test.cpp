@@ -81,7 +81,8 @@ TEST(StarImages, EqualTheProfileIntegratedOverPixels) {
   for (int dy = -4; dy <= 4; ++dy) {
     for (int dx = -4; dx <= 4; ++dx) {
       const double expected = analytic::pixel_flux(profile, dx - 0.3, dy + 0.4);
-      const double got = image[static_cast<std::size_t>(70 + dy) * kWidth + static_cast<std::size_t>(80 + dx)];
+      const double got =
+          image[static_cast<std::size_t>(70 + dy) * kWidth + static_cast<std::size_t>(80 + dx)];
       EXPECT_NEAR(got, expected, 1.2e-2 * peak) << dx << " " << dy;  // diffraction 1/150 wide
     }
   }

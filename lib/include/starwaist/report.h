@@ -21,6 +21,8 @@ struct MeasureJsonOptions {
 };
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options = {});
 Result<std::string> fit_json(const RunFit& run);
+// The same on one line, with the run's name, for many runs in one file.
+Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run);
 
 // One row a frame; the headings are the JSON keys.
 std::string measure_csv(const std::vector<FrameMeasurement>& frames);
@@ -28,6 +30,8 @@ std::string measure_csv(const std::vector<FrameMeasurement>& frames);
 // For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.
 std::string measure_table(const RunMeasurement& run);
 std::string fit_table(const RunFit& run);
+// One line for a list of many runs.
+std::string fit_line(const std::string& run_name, const RunFit& run);
 
 enum class FigureFormat { png, svg };
 

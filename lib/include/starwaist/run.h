@@ -57,8 +57,19 @@ struct RunTable {
   std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
 };
 
-// Errors: not_found, unreadable, no_data (no header, missing column, no good row).
+struct NamedTable {
+  std::string run;
+  RunTable table;
+};
+
+// Errors: not_found, unreadable, no_data (no header, missing column, no good row, more than one run
+// in the column `run`), bad_value (a quotation mark that is never closed).
 Result<RunTable> read_run_table(const std::string& path, const TableOptions& options = {});
+
+// Many runs in one table, told apart by its column `run`, in the order of their first rows; a run
+// may have no good row. Errors: as read_run_table; no_data without that column.
+Result<std::vector<NamedTable>> read_run_tables(const std::string& path,
+                                                const TableOptions& options = {});
 
 struct RunOptions {
   FrameReadOptions read;
@@ -94,5 +105,12 @@ struct RunFit {
 // The whole job: input to best focus, the same stars followed through the frames.
 // Errors: those of find_run_input, read_run_table and measure_run.
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options);
+
+// Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
+// table with a column `run`; `consume` gets each run's name and answer in input order, as soon as
+// it is there. A run that cannot be read is answered too: unusable, the reason in its words.
+// Errors: those of reading an input itself; no_data for a folder without run folders; interrupted.
+Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
+                      const std::function<void(const std::string&, const RunFit&)>& consume);
 
 }  // namespace starwaist

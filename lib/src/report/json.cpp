@@ -33,6 +33,14 @@ Result<std::string> text_of(const Result<encoding::Json>& json) {
   return encoding::json_text(*json);
 }
 
+constexpr const char* kFitSchema = "starwaist/fit/1";
+
+void add_fit(const RunFit& run, encoding::Encoder& encoder, encoding::Json& object) {
+  object.update(encoder.encode(run.fit, ""));
+  object["skipped"] = encoder.encode(run.skipped, "skipped");
+  object["rig"] = rig_json(run.rig, encoder);
+}
+
 }  // namespace
 
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
@@ -52,11 +60,18 @@ Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOpt
 
 Result<std::string> fit_json(const RunFit& run) {
   encoding::Encoder encoder;
-  encoding::Json object = {{"schema", "starwaist/fit/1"}};
-  object.update(encoder.encode(run.fit, ""));
-  object["skipped"] = encoder.encode(run.skipped, "skipped");
-  object["rig"] = rig_json(run.rig, encoder);
+  encoding::Json object = {{"schema", kFitSchema}};
+  add_fit(run, encoder, object);
   return text_of(encoder.finished(std::move(object)));
+}
+
+Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run) {
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", kFitSchema}, {"run", run_name}};
+  add_fit(run, encoder, object);
+  const auto json = encoder.finished(std::move(object));
+  if (!json) return tl::unexpected<Error>(json.error());
+  return encoding::json_line(*json);
 }
 
 }  // namespace starwaist

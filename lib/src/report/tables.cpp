@@ -248,4 +248,11 @@ std::string fit_table(const RunFit& run) {
   return text;
 }
 
+std::string fit_line(const std::string& run_name, const RunFit& run) {
+  const FitResult& fit = run.fit;
+  std::string line = run_name + ": " + fit.verdict + ", " + report::best_focus_words(fit);
+  if (!fit.reasons.empty()) line += " (" + fit.reasons.front() + ")";
+  return report::printable(line) + "\n";
+}
+
 }  // namespace starwaist

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <set>
 
+#include "run/fit_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -101,27 +102,28 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   return answer;
 }
 
-Result<RunFit> fit_table(const std::string& path, const RunOptions& options) {
-  auto table = read_run_table(path, options.table);
-  if (!table) return tl::unexpected<Error>(table.error());
+}  // namespace
+
+Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) {
   FitOptions fit_options = options.fit;
-  fit_options.size = table->size;
-  auto fit = fit_curve(table->points, options.rig, fit_options);
+  fit_options.size = table.size;
+  auto fit = fit_curve(table.points, options.rig, fit_options);
   if (!fit) return tl::unexpected<Error>(fit.error());
   RunFit answer;
   answer.fit = std::move(*fit);
   answer.rig = options.rig;
-  answer.skipped = std::move(table->skipped);
-  for (std::string& note : table->notes) answer.fit.notes.push_back(std::move(note));
+  answer.skipped = std::move(table.skipped);
+  for (std::string& note : table.notes) answer.fit.notes.push_back(std::move(note));
   return answer;
 }
-
-}  // namespace
 
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
   const auto input = find_run_input(inputs);
   if (!input) return tl::unexpected<Error>(input.error());
-  return input->table ? fit_table(*input->table, options) : fit_frames(input->frames, options);
+  if (!input->table) return fit_frames(input->frames, options);
+  auto table = read_run_table(*input->table, options.table);
+  if (!table) return tl::unexpected<Error>(table.error());
+  return run_detail::fit_table(std::move(*table), options);
 }
 
 }  // namespace starwaist

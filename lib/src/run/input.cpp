@@ -4,6 +4,7 @@
 #include <set>
 #include <system_error>
 
+#include "run/find_input.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -15,34 +16,6 @@ namespace fs = std::filesystem;
 bool is_table_name(const fs::path& path) {
   const std::string ending = lower_case(path.extension().string());
   return ending == ".csv" || ending == ".tsv" || ending == ".txt";
-}
-
-// Digits compare as numbers, so that frame 9 comes before frame 10; the plain order of bytes breaks
-// ties ("01" against "1").
-bool natural_less(const std::string& a, const std::string& b) {
-  const auto digit = [](char c) { return std::isdigit(static_cast<unsigned char>(c)) != 0; };
-  std::size_t i = 0;
-  std::size_t j = 0;
-  while (i < a.size() && j < b.size()) {
-    if (digit(a[i]) && digit(b[j])) {
-      const std::size_t a_first = i;
-      const std::size_t b_first = j;
-      while (i < a.size() && digit(a[i])) ++i;
-      while (j < b.size() && digit(b[j])) ++j;
-      std::string x = a.substr(a_first, i - a_first);
-      std::string y = b.substr(b_first, j - b_first);
-      x.erase(0, std::min(x.find_first_not_of('0'), x.size() - 1));
-      y.erase(0, std::min(y.find_first_not_of('0'), y.size() - 1));
-      if (x.size() != y.size()) return x.size() < y.size();
-      if (x != y) return x < y;
-      continue;
-    }
-    if (a[i] != b[j]) return a[i] < b[j];
-    ++i;
-    ++j;
-  }
-  if ((i < a.size()) != (j < b.size())) return j < b.size();
-  return a < b;
 }
 
 Result<RunInput> find_in_folder(const fs::path& folder) {
@@ -94,6 +67,32 @@ void drop_repeated(std::vector<std::string>& paths) {
 
 }  // namespace
 
+bool run_detail::natural_less(const std::string& a, const std::string& b) {
+  const auto digit = [](char c) { return std::isdigit(static_cast<unsigned char>(c)) != 0; };
+  std::size_t i = 0;
+  std::size_t j = 0;
+  while (i < a.size() && j < b.size()) {
+    if (digit(a[i]) && digit(b[j])) {
+      const std::size_t a_first = i;
+      const std::size_t b_first = j;
+      while (i < a.size() && digit(a[i])) ++i;
+      while (j < b.size() && digit(b[j])) ++j;
+      std::string x = a.substr(a_first, i - a_first);
+      std::string y = b.substr(b_first, j - b_first);
+      x.erase(0, std::min(x.find_first_not_of('0'), x.size() - 1));
+      y.erase(0, std::min(y.find_first_not_of('0'), y.size() - 1));
+      if (x.size() != y.size()) return x.size() < y.size();
+      if (x != y) return x < y;
+      continue;
+    }
+    if (a[i] != b[j]) return a[i] < b[j];
+    ++i;
+    ++j;
+  }
+  if ((i < a.size()) != (j < b.size())) return j < b.size();
+  return a < b;
+}
+
 Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
   if (inputs.empty()) {
     return fail(ErrorCode::no_data, "no input was given", "Name a folder, frames or a CSV table");
@@ -132,10 +131,11 @@ Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
                 "Name either frames or one table");
   }
   drop_repeated(all.frames);
-  std::stable_sort(
-      all.frames.begin(), all.frames.end(), [](const std::string& a, const std::string& b) {
-        return natural_less(fs::path(a).filename().string(), fs::path(b).filename().string());
-      });
+  std::stable_sort(all.frames.begin(), all.frames.end(),
+                   [](const std::string& a, const std::string& b) {
+                     return run_detail::natural_less(fs::path(a).filename().string(),
+                                                     fs::path(b).filename().string());
+                   });
   return all;
 }
 

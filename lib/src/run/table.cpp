@@ -105,6 +105,7 @@ struct Columns {
   std::optional<std::size_t> stars;
   std::optional<std::size_t> temperature;
   std::optional<std::size_t> file;
+  std::optional<std::size_t> run;
   std::string size_name;  // hfr, hfd or fwhm
 };
 
@@ -153,6 +154,7 @@ Result<Columns> find_columns(const std::string& file, const Row& header,
   columns.stars = find("stars");
   columns.temperature = find("temperature");
   columns.file = find("file");
+  columns.run = find("run");
   if (missing) return tl::unexpected<Error>(*missing);
   if (!columns.position) {
     return fail(ErrorCode::no_data, file + ": there is no column 'position'",
@@ -194,9 +196,25 @@ Result<std::string> read_text(const std::string& path, const std::string& name) 
   return text;
 }
 
-}  // namespace
+// The tables of a file by the value of its column `run`, in the order of their first rows; all rows
+// under one empty name where there is no such column.
+struct Tables {
+  std::vector<NamedTable> runs;
+  Row header;
+  bool has_run_column = false;
+};
 
-Result<RunTable> read_run_table(const std::string& path, const TableOptions& options) {
+RunTable& table_of(std::vector<NamedTable>& runs, const std::string& name, SizeMeasure size) {
+  // Rows of one run mostly follow each other.
+  const auto found = std::find_if(runs.rbegin(), runs.rend(),
+                                  [&name](const NamedTable& run) { return run.run == name; });
+  if (found != runs.rend()) return found->table;
+  runs.push_back({name, {}});
+  runs.back().table.size = size;
+  return runs.back().table;
+}
+
+Result<Tables> read_tables(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
   const auto text = read_text(path, name);
   if (!text) return tl::unexpected<Error>(text.error());
@@ -211,19 +229,23 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
   const auto columns = find_columns(name, rows.front().cells, options);
   if (!columns) return tl::unexpected<Error>(columns.error());
 
-  RunTable table;
-  table.size = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+  Tables tables;
+  tables.header = rows.front().cells;
+  tables.has_run_column = columns->run.has_value();
+  const SizeMeasure measure = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
   const double to_radius = columns->size_name == "hfd" ? 0.5 : 1.0;
   const auto number = [&](const std::string& cell) {
     return separator == ',' ? parse_number(cell) : parse_number_decimal_comma(cell);
   };
-  int sigmas_unknown = 0;
+  std::map<std::string, int> sigmas_unknown;
   for (std::size_t k = 1; k < rows.size(); ++k) {
     const NumberedRow& row = rows[k];
     const std::string where = name + " line " + std::to_string(row.line);
     const auto cell = [&](std::optional<std::size_t> column) -> std::string {
       return column && *column < row.cells.size() ? row.cells[*column] : std::string();
     };
+    const std::string run = cell(columns->run);
+    RunTable& table = table_of(tables.runs, run, measure);
     const auto position = number(cell(columns->position));
     const auto size = number(cell(columns->size));
     if (!position) {
@@ -246,25 +268,60 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
     if (sigma && *sigma > 0) {
       point.sigma_px = *sigma * to_radius;
     } else if (!sigma_text.empty()) {
-      ++sigmas_unknown;
+      ++sigmas_unknown[run];
     }
     const auto stars = number(cell(columns->stars));
     if (stars && *stars >= 0 && *stars < 1e9) point.stars = static_cast<int>(std::lround(*stars));
     point.temperature_c = number(cell(columns->temperature));
     table.points.push_back(std::move(point));
   }
+  for (const auto& [run, count] : sigmas_unknown) {
+    table_of(tables.runs, run, measure)
+        .notes.push_back(std::to_string(count) +
+                         " rows have a sigma that is not a positive number: it counts as unknown");
+  }
+  return tables;
+}
+
+}  // namespace
+
+Result<RunTable> read_run_table(const std::string& path, const TableOptions& options) {
+  const std::string name = std::filesystem::path(path).filename().string();
+  auto tables = read_tables(path, options);
+  if (!tables) return tl::unexpected<Error>(tables.error());
+  if (tables->runs.size() > 1) {
+    return fail(ErrorCode::no_data,
+                name + ": the table holds " + std::to_string(tables->runs.size()) + " runs",
+                "Use 'starwaist fit --each', or keep the rows of one run");
+  }
+  const std::string columns = "Check the columns; the table has " + listed(tables->header);
+  if (tables->runs.empty()) {
+    return fail(ErrorCode::no_data, name + ": no row holds a position and a size", columns);
+  }
+  RunTable& table = tables->runs.front().table;
   if (table.points.empty()) {
-    const std::string first = table.skipped.empty() ? ""
-                                                    : " (" + table.skipped.front().file + ": " +
-                                                          table.skipped.front().reason + ")";
-    return fail(ErrorCode::no_data, name + ": no row holds a position and a size" + first,
-                "Check the columns; the table has " + listed(rows.front().cells));
+    return fail(ErrorCode::no_data,
+                name + ": no row holds a position and a size (" + table.skipped.front().file +
+                    ": " + table.skipped.front().reason + ")",
+                columns);
   }
-  if (sigmas_unknown > 0) {
-    table.notes.push_back(std::to_string(sigmas_unknown) +
-                          " rows have a sigma that is not a positive number: it counts as unknown");
+  return std::move(table);
+}
+
+Result<std::vector<NamedTable>> read_run_tables(const std::string& path,
+                                                const TableOptions& options) {
+  auto tables = read_tables(path, options);
+  if (!tables) return tl::unexpected<Error>(tables.error());
+  const std::string name = std::filesystem::path(path).filename().string();
+  if (!tables->has_run_column) {
+    return fail(ErrorCode::no_data, name + ": there is no column 'run'",
+                "Name it with --column run=NAME, or leave out --each; the table has " +
+                    listed(tables->header));
   }
-  return table;
+  if (tables->runs.empty()) {
+    return fail(ErrorCode::no_data, name + ": the table has no rows", "Give a row for each point");
+  }
+  return std::move(tables->runs);
 }
 
 }  // namespace starwaist
