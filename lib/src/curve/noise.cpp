@@ -83,7 +83,8 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
     total += weight;
     for (std::size_t i = 0; i < s.count(); ++i) variance[i] += weight * c.factor * c.variance[i];
   }
-  NoiseModel noise{std::vector<double>(s.count()), 1};
+  NoiseModel noise{std::vector<double>(s.count()), 1, false};
+  for (const double sigma : s.own_sigma) noise.own_sigmas = noise.own_sigmas || sigma > 0;
   std::vector<double> expected(s.count());
   for (std::size_t i = 0; i < s.count(); ++i) {
     noise.sigma[i] = std::sqrt(variance[i] / total);
@@ -94,8 +95,12 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
   return noise;
 }
 
+// So that the parameters' priors have about their right weight in the first fit too.
+constexpr double kUsualError = 0.04;
+
 void weigh_relative(Samples& samples) {
-  for (std::size_t i = 0; i < samples.count(); ++i) samples.weight[i] = 1 / samples.y[i];
+  for (std::size_t i = 0; i < samples.count(); ++i)
+    samples.weight[i] = 1 / (kUsualError * samples.y[i]);
 }
 
 void apply_noise(const NoiseModel& noise, Samples& samples) {

@@ -9,16 +9,22 @@
 namespace starwaist::curve {
 namespace {
 
-// Before seeing the data one point in forty is bad (common practice, no source).
-constexpr double kPriorBad = 0.025;
 // What a bad point may be: a trailed or clouded star reads up to twice its size, more rarely down
 // to half of it. Density of the size, relative to the curve's size.
 constexpr double kDensityLarger = 0.75 / 1.0;
 constexpr double kDensitySmaller = 0.25 / 0.5;
-// The usual noise counts as this many degrees of freedom, so that three points that happen to lie
-// on one curve do not make all the others bad, and large residuals are not taken for a noisy night.
-// A run quieter than usual is believed to be quiet.
-constexpr double kPriorDegrees = 10;
+// What noise is usual counts as that many degrees of freedom, so that three points that happen to
+// lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
+// large residuals are not taken for a noisy night. A table without sigmas may hold sizes that
+// follow no such curve (widths of rings): its own scatter counts, and bad points are looked for
+// with less zeal. Set by 3428 real sweeps of such tables (bench/real_sweeps.py) and
+// bench/coverage_bench.
+struct NoisePrior {
+  double degrees;
+  double bad;  // probability of a point to be bad, before seeing the data
+};
+constexpr NoisePrior kWithOwnSigmas{10, 0.025};
+constexpr NoisePrior kWithoutSigmas{1, 0.01};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
@@ -56,13 +62,15 @@ bool heavier(const Ranked& a, const Ranked& b) { return a.log_evidence > b.log_e
 class Evidence {
  public:
   Evidence(const Samples& all, const NoiseModel& noise)
-      : all_(all), prior_squares_(kPriorDegrees * std::min(noise.prior_variance, 1.0)) {
+      : all_(all),
+        prior_(noise.own_sigmas ? kWithOwnSigmas : kWithoutSigmas),
+        prior_squares_(prior_.degrees * std::min(noise.prior_variance, 1.0)) {
     const double n = static_cast<double>(all.count());
     for (std::size_t bad = 0; bad < by_count_.size(); ++bad) {
       const double k = static_cast<double>(bad);
       const double degrees = n - k - kFreeShapeParameters;
-      by_count_[bad] = k * std::log(kPriorBad) + (n - k) * std::log(1 - kPriorBad) +
-                       std::lgamma(0.5 * (kPriorDegrees + degrees)) -
+      by_count_[bad] = k * std::log(prior_.bad) + (n - k) * std::log(1 - prior_.bad) +
+                       std::lgamma(0.5 * (prior_.degrees + degrees)) -
                        0.5 * degrees * std::log(M_PI);
     }
     const Eigen::Vector3d spread(kPriorSpreadCentre, kPriorSpreadSize, kPriorSpreadSlope);
@@ -79,7 +87,7 @@ class Evidence {
     const Eigen::LLT<ShapeInformation> with_prior(information +
                                                   ShapeInformation(precision_.asDiagonal()));
     const double degrees =
-        static_cast<double>(all_.count() - bad) - kFreeShapeParameters + kPriorDegrees;
+        static_cast<double>(all_.count() - bad) - kFreeShapeParameters + prior_.degrees;
     return by_count_[bad] + bad_points - with_prior.matrixLLT().diagonal().array().log().sum() -
            0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
            0.5 * degrees * std::log(prior_squares_ + sum_of_squares);
@@ -87,6 +95,7 @@ class Evidence {
 
  private:
   const Samples& all_;
+  NoisePrior prior_;
   double prior_squares_;
   std::array<double, 4> by_count_{};
   ShapeParameters precision_;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <numeric>
 
 namespace starwaist::curve {
@@ -54,6 +55,17 @@ constexpr double kHeldTolerance = 1e-5;
 
 double bounded_exp(double logarithm) { return std::exp(std::clamp(logarithm, -12.0, 12.0)); }
 
+double log_small_size(const Samples& samples) {
+  double smallest = std::numeric_limits<double>::infinity();
+  double second = smallest;
+  for (std::size_t i = 0; i < samples.count(); ++i) {
+    if (!(samples.weight[i] > 0)) continue;
+    second = std::min(second, std::max(smallest, samples.y[i]));
+    smallest = std::min(smallest, samples.y[i]);
+  }
+  return std::isfinite(second) ? std::log(second) : 0.0;
+}
+
 CurveValue curve_at(const Shape& shape, const ShapeParameters& p, double t) {
   const double u = bounded_exp(p[2]) * (t - p[0]) / bounded_exp(p[1]);
   const LopsidedValue v = shape.at(u, p[3]);
@@ -62,7 +74,7 @@ CurveValue curve_at(const Shape& shape, const ShapeParameters& p, double t) {
 
 void ShapeResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
-  const std::size_t rows = n + 1;
+  const std::size_t rows = n + 2;
   const double h0 = bounded_exp(p[1]);
   const double k = bounded_exp(p[2]);
   for (std::size_t i = 0; i < n; ++i) {
@@ -78,16 +90,19 @@ void ShapeResiduals::evaluate(const double* p, double* residuals, double* jacobi
       jacobian[3 * rows + i] = w * h0 * v.by_a;
     }
   }
-  residuals[n] = p[3] / sigma_a_;
+  const double below = least_log_ - p[1];
+  residuals[n] = below > 0 ? -below / kSizeSpread : 0;
+  residuals[n + 1] = p[3] / sigma_a_;
   if (jacobian != nullptr) {
-    for (std::size_t j = 0; j < 3; ++j) jacobian[j * rows + n] = 0;
-    jacobian[3 * rows + n] = 1 / sigma_a_;
+    for (std::size_t j = 0; j < 4; ++j) jacobian[j * rows + n] = jacobian[j * rows + n + 1] = 0;
+    jacobian[rows + n] = below > 0 ? 1 / kSizeSpread : 0;
+    jacobian[3 * rows + n + 1] = 1 / sigma_a_;
   }
 }
 
 void ShapeResidualsAt::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
-  const std::size_t rows = n + 1;
+  const std::size_t rows = n + 2;
   const double h0 = bounded_exp(p[0]);
   const double k = bounded_exp(p[1]);
   for (std::size_t i = 0; i < n; ++i) {
@@ -102,10 +117,13 @@ void ShapeResidualsAt::evaluate(const double* p, double* residuals, double* jaco
       jacobian[2 * rows + i] = w * h0 * v.by_a;
     }
   }
-  residuals[n] = p[2] / sigma_a_;
+  const double below = least_log_ - p[0];
+  residuals[n] = below > 0 ? -below / kSizeSpread : 0;
+  residuals[n + 1] = p[2] / sigma_a_;
   if (jacobian != nullptr) {
-    for (std::size_t j = 0; j < 2; ++j) jacobian[j * rows + n] = 0;
-    jacobian[2 * rows + n] = 1 / sigma_a_;
+    for (std::size_t j = 0; j < 3; ++j) jacobian[j * rows + n] = jacobian[j * rows + n + 1] = 0;
+    jacobian[n] = below > 0 ? 1 / kSizeSpread : 0;
+    jacobian[2 * rows + n + 1] = 1 / sigma_a_;
   }
 }
 

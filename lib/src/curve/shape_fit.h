@@ -17,6 +17,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <cmath>
 #include <optional>
 
 #include "curve/least_squares.h"
@@ -29,6 +30,13 @@ namespace starwaist::curve {
 inline constexpr double kEven = 1e-4;
 inline constexpr double kLopsided = 0.045;
 
+// H0 has one too, which is felt only far below the small sizes that were seen: under kLeastSize of
+// them it rises as a Gaussian's tail. Data that see the bottom of the curve never meet it; without
+// it a run whose sizes make a V (rings measured short, steps wider than the core) would be fitted
+// by a curve without a core.
+inline constexpr double kLeastSize = 0.4;
+inline constexpr double kSizeSpread = 0.3;  // of ln H0 below that
+
 // exp, with the logarithm kept within +-12: a search that runs off (a curve without a core, without
 // a slope) stays among finite numbers.
 double bounded_exp(double logarithm);
@@ -39,6 +47,9 @@ constexpr int kShapeParameters = 4;
 constexpr int kFreeShapeParameters = 3;
 using ShapeParameters = Eigen::Matrix<double, kShapeParameters, 1>;
 
+// ln of the second smallest size among the points in use (the smallest may be a bad point).
+double log_small_size(const Samples& samples);
+
 // The curve at one t: size and how it changes with u (lopsidedness included) and with a.
 struct CurveValue {
   double h;      // size / H0
@@ -48,19 +59,23 @@ struct CurveValue {
 };
 CurveValue curve_at(const Shape& shape, const ShapeParameters& parameters, double t);
 
-// The points' residuals and, last, that of the prior of a.
+// The points' residuals and, last, those of the priors of ln H0 and of a.
 class ShapeResiduals {
  public:
   static constexpr int kParameters = kShapeParameters;
   ShapeResiduals(const Samples& samples, const Shape& shape, double sigma_a)
-      : samples_(samples), shape_(shape), sigma_a_(sigma_a) {}
-  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 1; }
+      : samples_(samples),
+        shape_(shape),
+        sigma_a_(sigma_a),
+        least_log_(log_small_size(samples) + std::log(kLeastSize)) {}
+  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
   void evaluate(const double* p, double* residuals, double* jacobian) const;
 
  private:
   const Samples& samples_;
   const Shape& shape_;
   double sigma_a_;
+  double least_log_;
 };
 
 // The same with t0 held: parameters ln H0, ln k, a.
@@ -68,14 +83,19 @@ class ShapeResidualsAt {
  public:
   static constexpr int kParameters = kShapeParameters - 1;
   ShapeResidualsAt(const Samples& samples, const Shape& shape, double sigma_a, double t0)
-      : samples_(samples), shape_(shape), sigma_a_(sigma_a), t0_(t0) {}
-  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 1; }
+      : samples_(samples),
+        shape_(shape),
+        sigma_a_(sigma_a),
+        least_log_(log_small_size(samples) + std::log(kLeastSize)),
+        t0_(t0) {}
+  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
   void evaluate(const double* p, double* residuals, double* jacobian) const;
 
  private:
   const Samples& samples_;
   const Shape& shape_;
   double sigma_a_;
+  double least_log_;
   double t0_;
 };
 
