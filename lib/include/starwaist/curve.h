@@ -61,6 +61,8 @@ std::string verdict_name(Verdict verdict);
 // unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
 //   located (the 95 % interval is open); best focus more than a quarter of the range outside it;
 //   an interval wider than the curve itself.
+//   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
+//   unusable where two places are open (one ring does not tell its side).
 // doubtful: any other rule below is broken. trusted: none is.
 // The half width of the 95 % interval is held against half of the critical focus zone where the rig
 // is known, and against the curve's own width B = smallest size / slope of the arms: within 0.3 B

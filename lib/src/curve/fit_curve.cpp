@@ -3,6 +3,7 @@
 #include <map>
 #include <set>
 
+#include "curve/few_points.h"
 #include "curve/noise.h"
 #include "curve/outliers.h"
 #include "curve/parabola.h"
@@ -569,6 +570,29 @@ void reject_points(const Run& run, const std::vector<double>& bad, FitResult& re
   }
 }
 
+// One to three points and a known rig; true where that was the case.
+bool answer_few_points(const Run& run, const Rig& rig, FitResult& result) {
+  if (run.samples.count() >= static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
+      result.size_measure != "hfr") {
+    return false;
+  }
+  std::vector<CurvePoint> points;
+  for (const std::size_t i : run.point_of_sample) points.push_back(result.points[i]);
+  auto answer = locate_by_rig(points, rig);
+  if (!answer) return false;
+  result.reasons = {answer->reason};
+  result.verdict = verdict_name(answer->best_focus_steps ? Verdict::doubtful : Verdict::unusable);
+  if (!answer->best_focus_steps) return true;
+  result.best_focus_steps = answer->best_focus_steps;
+  result.best_focus_sigma_steps = answer->sigma_steps;
+  result.interval_68_steps = answer->interval_68_steps;
+  result.interval_95_steps = answer->interval_95_steps;
+  result.probability_in_zone = answer->probability_in_zone;
+  result.chosen = answer->model.model;
+  result.models.push_back(std::move(answer->model));
+  return true;
+}
+
 void note_parabola(const std::vector<ModelAnswer>& answers, const FitOptions& options,
                    FitResult& result) {
   if (options.model != CurveModel::parabola) return;
@@ -608,6 +632,7 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
     curve::combine(*run, answers, rig, result);
   }
   for (const auto& answer : answers) result.models.push_back(answer.fit);
+  if (curve::answer_few_points(*run, rig, result)) return result;
   curve::reject_points(*run, bad, result, used);
   curve::note_parabola(answers, options, result);
   const curve::Judgement judgement = curve::judge(curve::facts_of(*run, used, result, rig));
