@@ -14,6 +14,8 @@ constexpr const char* kExamples = R"(Examples:
       The same with the rig from a file ('f-number = 5' and so on), as JSON on standard output.
   starwaist fit sizes.csv --column hfr=HalfFlux --f-number 5 --pixel-um 3.76 --um-per-step 2
       Best focus of a table of sizes whose column has a name of its own.
+  starwaist fit run-0203 --arrived after.fits
+      Did the focuser arrive? Holds a frame taken at best focus against the curve.
   starwaist fit nights --each --json nights.jsonl
       Every run in a folder of run folders (or in a table with a column 'run'), one JSON a line.
 Exit status: 0 the answer can be trusted; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
@@ -64,6 +66,10 @@ class FitCommand : public Command {
     app()
         .add_option("--plot", plot_, "Draw the focus curve; the name ends in .png or .svg")
         ->type_name("FILE");
+    app()
+        .add_option("--arrived", arrived_,
+                    "A frame taken afterwards at best focus: is its size what the curve promised?")
+        ->type_name("FRAME");
     app().add_flag(
         "--each", each_,
         "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
@@ -82,7 +88,8 @@ class FitCommand : public Command {
     if (each_) return run_each(*checked_rig, streams);
     const auto found = find_run_input(input_.inputs);
     if (!found) return report_failure(streams, found.error());
-    const auto protected_paths = protected_paths_of(*found);
+    auto protected_paths = protected_paths_of(*found);
+    if (!arrived_.empty()) protected_paths.push_back(arrived_);
     if (auto allowed = check_outputs({common_.json, plot_}, protected_paths); !allowed) {
       return report_failure(streams, allowed.error());
     }
@@ -131,15 +138,17 @@ class FitCommand : public Command {
     options.table.size = size_;
     options.fit = fit_;
     options.fit.size = size_.value_or(SizeMeasure::hfr);
+    if (!arrived_.empty()) options.arrived = arrived_;
     return options;
   }
 
   // Many runs: lines on standard output as they come, the JSON file whole at the end.
   int run_each(const Rig& rig, const ToolStreams& streams) const {
-    if (!plot_.empty()) {
-      return report_failure(
-          streams, Error{ErrorCode::invalid_argument, "--plot: draws one run, not each of many",
-                         "Leave out --plot or --each"});
+    if (!plot_.empty() || !arrived_.empty()) {
+      return report_failure(streams,
+                            Error{ErrorCode::invalid_argument,
+                                  "--plot and --arrived are for one run, not for each of many",
+                                  "Leave them or --each out"});
     }
     if (auto allowed = check_outputs({common_.json}, input_.inputs); !allowed) {
       return report_failure(streams, allowed.error());
@@ -207,6 +216,7 @@ class FitCommand : public Command {
   TableOptions table_;
   std::optional<SizeMeasure> size_;
   std::string plot_;
+  std::string arrived_;
   bool each_ = false;
 };
 

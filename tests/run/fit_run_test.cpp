@@ -158,6 +158,42 @@ TEST_F(Inputs, BadFramesAmongGoodOnesAreNamedAndSkipped) {
   EXPECT_FALSE(fit_run({files.back()}, demo_rig()).has_value());
 }
 
+// The demo run without one of its frames, which then plays the frame taken afterwards.
+RunFit demo_run_without(const std::string& name, RunOptions options) {
+  auto files = find_run_input({kDemo})->frames;
+  std::erase_if(files, [&](const std::string& f) { return fs::path(f).filename() == name; });
+  options.arrived = kDemo + "/" + name;
+  return fit_run(files, options).value();
+}
+
+TEST(FitRun, AFrameTakenAtBestFocusHasThePromisedSize) {
+  const RunFit run = demo_run_without("frame_05.fits.fz", demo_rig());
+  ASSERT_TRUE(run.arrived && run.arrived->agrees);
+  EXPECT_TRUE(*run.arrived->agrees) << *run.arrived->size_px << *run.arrived->expected_size_px;
+  EXPECT_EQ(run.fit.points.size(), 10U);
+}
+
+TEST_F(Inputs, AFrameThatDidNotArriveIsTold) {
+  // A frame from the end of the sweep whose header claims best focus.
+  RunOptions options = demo_rig();
+  options.read.position_key = "NOSUCH";
+  options.read.position_from_name = "at_([0-9]+)";
+  std::vector<std::string> files;
+  const auto found = find_run_input({kDemo})->frames;
+  for (std::size_t i = 0; i < found.size(); ++i) {
+    const std::string name = "at_" + std::to_string(5150 + 16 * i) + ".fits.fz";
+    fs::copy_file(found[i], folder_.in(name));
+    files.push_back(folder_.in(name));
+  }
+  fs::copy_file(found[9], folder_.in("at_5231.fits.fz"));
+  options.arrived = folder_.in("at_5231.fits.fz");
+  const auto run = fit_run(files, options);
+  ASSERT_TRUE(run && run->arrived && run->arrived->agrees) << run.error().text();
+  EXPECT_FALSE(*run->arrived->agrees);
+  // Frame 9 was taken at 5294, 63 steps from best focus; the curve is even to a few per cent there.
+  EXPECT_NEAR(*run->arrived->off_by_steps, 63, 3);
+}
+
 TEST(FitRun, TableOfTheSamePointsGivesTheSameAnswer) {
   const auto run = fit_run({kDemo}, demo_rig());
   ASSERT_TRUE(run.has_value());

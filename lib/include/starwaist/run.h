@@ -77,7 +77,8 @@ struct RunOptions {
   TableOptions table;
   Rig rig;  // as given by the user; completed from the frames' headers
   FitOptions fit;
-  int threads = 0;  // 0: all cores
+  std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
+  int threads = 0;                     // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
   // No further frame is begun once this returns true (an interrupt).
@@ -96,10 +97,38 @@ struct RunMeasurement {
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options);
 
+// A frame taken afterwards at best focus, held against the curve.
+struct Arrival {
+  std::string file;
+  std::optional<double> position_steps;  // the frame's own; absent: it counts as at best focus
+  std::optional<double> size_px;         // of the run's stars, where they can be told apart
+  std::optional<double> expected_size_px;
+  std::optional<double>
+      sigma_px;                // of the difference: this size's and the run's scatter near focus
+  std::optional<bool> agrees;  // not larger than expected by more than kArrivalSigmas
+  std::optional<double> off_by_steps;  // distance from best focus of a star of this size
+};
+inline constexpr double kArrivalSigmas = 3;
+
+template <>
+struct Fields<Arrival> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &Arrival::file, "", "frame taken at best focus"),
+      field("position_steps", &Arrival::position_steps, "steps", "its position, where it says it"),
+      field("size_px", &Arrival::size_px, "px", "size of its stars"),
+      field("expected_size_px", &Arrival::expected_size_px, "px", "size that the curve promised"),
+      field("sigma_px", &Arrival::sigma_px, "px", "standard error of the difference"),
+      field("agrees", &Arrival::agrees, "", "whether the size is what was promised"),
+      field("off_by_steps", &Arrival::off_by_steps, "steps",
+            "distance from best focus at which stars have this size"));
+};
+static_assert(describes_every_field<Arrival>());
+
 struct RunFit {
   FitResult fit;
   std::vector<SkippedFile> skipped;
-  Rig rig;  // as completed from the headers
+  Rig rig;                         // as completed from the headers
+  std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame
 };
 
 // The whole job: input to best focus, the same stars followed through the frames.

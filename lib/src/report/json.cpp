@@ -39,6 +39,7 @@ void add_fit(const RunFit& run, encoding::Encoder& encoder, encoding::Json& obje
   object.update(encoder.encode(run.fit, ""));
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);
+  object["arrived"] = encoder.encode(run.arrived, "arrived");
 }
 
 }  // namespace

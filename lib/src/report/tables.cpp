@@ -220,6 +220,24 @@ std::string measure_table(const RunMeasurement& run) {
   return text + section("Remarks", remarks) + section("Skipped", skipped_lines(run.skipped));
 }
 
+// The sentence on a frame taken at best focus.
+std::string arrival_words(const Arrival& arrival) {
+  const std::string name = printable(arrival.file);
+  if (!arrival.size_px) return name + " has no star to measure";
+  const std::string size = format_fixed(*arrival.size_px, 2) + " px";
+  if (!arrival.agrees) return name + " has stars of " + size + "; the run promised nothing";
+  std::string words = name + " has stars of " + size + ", the curve promised " +
+                      format_fixed(*arrival.expected_size_px, 2) + " +- " +
+                      format_fixed(*arrival.sigma_px, 2) + " px: ";
+  if (*arrival.agrees) return words + "the focuser arrived";
+  words += "too large. ";
+  if (arrival.off_by_steps) {
+    words += "Stars of this size are " + format_like_sigma(*arrival.off_by_steps, std::nullopt) +
+             " steps off best focus: ";
+  }
+  return words + "slack, slip or drift since, unless the seeing has worsened";
+}
+
 std::string fit_table(const RunFit& run) {
   const FitResult& fit = run.fit;
   std::string text = answer_line("Best focus", report::best_focus_words(fit));
@@ -239,6 +257,7 @@ std::string fit_table(const RunFit& run) {
                                         (outward ? "from smaller positions, as the run did"
                                                  : "from larger positions, as the run did"));
   }
+  if (run.arrived) text += answer_line("Arrived", arrival_words(*run.arrived));
   text += section("Why it is not trusted", fit.reasons);
   if (!fit.points.empty()) text += "\n" + points_table(fit);
   text += section("Not used", rejection_lines(fit));

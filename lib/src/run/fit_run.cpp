@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <set>
 
+#include "run/arrival.h"
 #include "run/fit_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
@@ -83,7 +84,8 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   }
   sort_as_taken(frames);
   const bool fwhm = options.fit.size == SizeMeasure::fwhm;
-  const std::vector<MatchedSize> sizes = match_sizes(frames, fwhm ? StarSize::fwhm : StarSize::hfr);
+  const StarSize measure = fwhm ? StarSize::fwhm : StarSize::hfr;
+  const std::vector<MatchedSize> sizes = match_sizes(frames, measure);
   std::vector<CurvePoint> points;
   std::size_t alone = 0;
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -93,6 +95,15 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   auto fit = fit_curve(points, answer.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
   answer.fit = std::move(*fit);
+  if (options.arrived) {
+    auto arrived = measure_run({*options.arrived}, options);
+    if (!arrived) return tl::unexpected<Error>(arrived.error());
+    // The run's stars in this frame too, so that both are sizes of the same stars.
+    std::vector<FrameMeasurement> all = frames;
+    all.push_back(arrived->frames.front());
+    answer.arrived =
+        run_detail::judge_arrival(answer.fit, all.back(), match_sizes(all, measure).back());
+  }
   for (std::string& note : remarks_of(frames)) answer.fit.notes.push_back(std::move(note));
   if (alone > 0) {
     answer.fit.notes.push_back(std::to_string(alone) + " of " + std::to_string(frames.size()) +
@@ -111,6 +122,13 @@ Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) 
   if (!fit) return tl::unexpected<Error>(fit.error());
   RunFit answer;
   answer.fit = std::move(*fit);
+  if (options.arrived) {
+    auto arrived = measure_run({*options.arrived}, options);
+    if (!arrived) return tl::unexpected<Error>(arrived.error());
+    const StarSize measure = table.size == SizeMeasure::fwhm ? StarSize::fwhm : StarSize::hfr;
+    answer.arrived = run_detail::judge_arrival(answer.fit, arrived->frames.front(),
+                                               match_sizes(arrived->frames, measure).front());
+  }
   answer.rig = options.rig;
   answer.skipped = std::move(table.skipped);
   for (std::string& note : table.notes) answer.fit.notes.push_back(std::move(note));
