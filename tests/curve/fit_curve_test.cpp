@@ -62,7 +62,7 @@ TEST(FitCurve, RecoversANoiseFreeParabola) {
 // 0.004 (own computation), beside what the prior holds back.
 TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
   for (const bool kolmogorov : {false, true}) {
-    double lopsidedness[2];
+    double lopsidedness[2] = {};
     for (const int sign : {0, 1}) {
       wave::Optics optics;
       optics.focal_ratio = 2;

@@ -33,7 +33,7 @@ Result<void> each_of_table(const std::string& path, const RunOptions& options,
   if (!tables) return tl::unexpected<Error>(tables.error());
   int done = 0;
   for (NamedTable& named : *tables) {
-    if (const auto go_on = stopped(options); !go_on) return go_on;
+    if (auto go_on = stopped(options); !go_on) return go_on;
     std::vector<SkippedFile> skipped = named.table.skipped;
     const auto answer = run_detail::fit_table(std::move(named.table), options);
     if (answer) {
@@ -78,7 +78,7 @@ Result<void> each_of_folder(const std::string& folder, const RunOptions& options
   const auto folders = run_folders(folder);
   if (!folders) return tl::unexpected<Error>(folders.error());
   for (const fs::path& run : *folders) {
-    if (const auto go_on = stopped(options); !go_on) return go_on;
+    if (auto go_on = stopped(options); !go_on) return go_on;
     const auto answer = fit_run({run.string()}, options);
     if (!answer && answer.error().code == ErrorCode::interrupted) {
       return tl::unexpected<Error>(answer.error());
@@ -102,8 +102,8 @@ Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& 
     if (!fs::exists(status)) {
       return fail(ErrorCode::not_found, input + ": no such file or folder", "Check the name");
     }
-    const auto done = fs::is_directory(status) ? each_of_folder(input, options, consume)
-                                               : each_of_table(input, options, consume);
+    auto done = fs::is_directory(status) ? each_of_folder(input, options, consume)
+                                         : each_of_table(input, options, consume);
     if (!done) return done;
   }
   return {};
