@@ -163,8 +163,13 @@ class FocusFigure {
         *fit_.best_focus_steps < used_x.high + 0.5 * used_x.width()) {
       x_.include(*fit_.best_focus_steps);
     }
+    // So does the bottom of the curve, unless it is far below the sizes of a run that shows its
+    // shape.
+    const auto used = std::count_if(fit_.points.begin(), fit_.points.end(),
+                                    [](const CurvePoint& p) { return p.used && p.size_px; });
     if (chosen_ != nullptr && chosen_->min_size_px &&
-        *chosen_->min_size_px > used_y.low - 0.5 * used_y.width()) {
+        (used < VerdictRules::kFewestPoints ||
+         *chosen_->min_size_px > used_y.low - 0.5 * used_y.width())) {
       y_.include(std::min(*chosen_->min_size_px, used_y.high));
     }
     for (const auto& point : fit_.points) {
