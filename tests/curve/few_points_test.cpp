@@ -71,6 +71,14 @@ TEST(FewPoints, OneRingNamesBothPlaces) {
   EXPECT_THAT(result->reasons[0], HasSubstr("or at 13"));
 }
 
+TEST(FewPoints, RepeatsAtOnePlaceAreOneRing) {
+  const auto result =
+      fit_curve(std::vector{point(1000, 2.0), point(1000, 2.1)}, rig_of_slope(0.02));
+  ASSERT_TRUE(result);
+  EXPECT_FALSE(result->best_focus_steps);
+  EXPECT_EQ(result->verdict, "unusable");
+}
+
 TEST(FewPoints, NoRigNoAnswer) {
   const auto result = fit_curve(std::vector{point(-300, 6.2), point(300, 5.0)}, {});
   ASSERT_TRUE(result);

@@ -140,11 +140,13 @@ std::optional<FewPointsAnswer> locate_by_rig(const std::vector<CurvePoint>& poin
   const Shape shape = Shape::blur(SeeingProfile::kolmogorov, obstruction);
   Likeliest likeliest;
   const Grid grid = posterior(points, shape, *slope, likeliest);
-  // One ring tells the distance and not the side: two places, however near it is.
+  // One place tells the distance and not the side: two answers, however near it is.
+  const bool one_place = std::all_of(points.begin(), points.end(), [&points](const CurvePoint& p) {
+    return p.position_steps == points.front().position_steps;
+  });
   const std::size_t half = grid.mass.size() / 2;
   const std::vector<Hill> places =
-      points.size() == 1 ? std::vector<Hill>{{0, half, 0.5}, {half, grid.mass.size(), 0.5}}
-                         : hills(grid);
+      one_place ? std::vector<Hill>{{0, half, 0.5}, {half, grid.mass.size(), 0.5}} : hills(grid);
   FewPointsAnswer answer;
   const std::string slope_words = "the slope of the arms is the rig's (" +
                                   format_like_sigma(*slope, 0.1 * *slope) +
