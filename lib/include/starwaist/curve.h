@@ -168,6 +168,9 @@ static_assert(describes_every_field<FitResult>());
 Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
                             const FitOptions& options = {});
 
+// The model that the answer names, or null.
+const ModelFit* chosen_model(const FitResult& result);
+
 // The fitted size at a position, from ModelFit::parameters; absent where the model was not fitted.
 std::optional<double> curve_size_px(const ModelFit& fit, double position_steps);
 

@@ -15,8 +15,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-std::string system_words(int error) { return std::generic_category().message(error); }
-
 class Descriptor {
  public:
   explicit Descriptor(int fd) : fd_(fd) {}
@@ -52,6 +50,8 @@ std::optional<std::string> write_all(Descriptor& file, std::string_view content)
 }
 
 }  // namespace
+
+std::string system_words(int error) { return std::generic_category().message(error); }
 
 std::string resolved_path(const std::string& path) {
   std::error_code error;

@@ -10,6 +10,9 @@
 
 namespace starwaist::core {
 
+// What the system says of an errno.
+std::string system_words(int error);
+
 // The file that a chain of symbolic links ends at; `path` itself where that cannot be told.
 std::string resolved_path(const std::string& path);
 

@@ -40,7 +40,6 @@ struct ModelAnswer {
 struct Run {
   Samples samples;
   std::vector<std::size_t> point_of_sample;
-  bool own_sigmas = false;
 };
 
 Result<Run> collect(std::span<const CurvePoint> points) {
@@ -79,7 +78,6 @@ Result<Run> collect(std::span<const CurvePoint> points) {
     const double sigma = points[i].sigma_px.value_or(0.0);
     const bool good = std::isfinite(sigma) && sigma > 0;
     s.own_sigma.push_back(good ? sigma / s.size_unit_px : 0.0);
-    run.own_sigmas = run.own_sigmas || good;
   }
   s.weight.assign(s.t.size(), 1.0);
   return run;
@@ -186,14 +184,6 @@ bool normalise(std::vector<Component>& parts) {
   return true;
 }
 
-// The model that the answer names, or nothing.
-const ModelFit* chosen_fit(const FitResult& result) {
-  for (const ModelFit& fit : result.models) {
-    if (result.chosen && fit.model == *result.chosen) return &fit;
-  }
-  return nullptr;
-}
-
 // The part of best focus' variance that comes from the lopsidedness' prior is not estimated from
 // the residuals: the degrees of freedom of the sum are larger (Satterthwaite 1946, from memory),
 // whole so that Student's closed form serves.
@@ -216,7 +206,7 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, const R
     const ShapeFit fit = fitter.refit(s, h.fit);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
-    const double variance = residual_variance(s, fit.sum_of_squares, degrees, run.own_sigmas);
+    const double variance = residual_variance(s, fit.sum_of_squares, degrees, all.has_own_sigmas());
     const double student = degrees_of_best_focus(fit, degrees);
     Component part =
         h.weight >= kFullProfileWeight
@@ -255,7 +245,7 @@ ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypot
     const ParabolaFit fit = fit_polynomial<3>(s);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
-    const double variance = residual_variance(s, fit.sum_of_squares, degrees, run.own_sigmas);
+    const double variance = residual_variance(s, fit.sum_of_squares, degrees, all.has_own_sigmas());
     const auto& c = fit.parameters;
     if (c[2] > 0) {
       Component part = parabola_component(fit, variance, degrees);
@@ -379,7 +369,7 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
       facts.points_above += position > *result.best_focus_steps ? 1 : 0;
     }
   }
-  const ModelFit* shown = chosen_fit(result);
+  const ModelFit* shown = chosen_model(result);
   if (shown == nullptr || shown->parameters.empty()) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);
   facts.size_at_lowest_px = *curve_size_px(*shown, facts.lowest_position_steps);
@@ -543,7 +533,7 @@ void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig&
 
 void reject_points(const Run& run, const std::vector<double>& bad, FitResult& result,
                    std::vector<bool>& used) {
-  const ModelFit* shown = chosen_fit(result);
+  const ModelFit* shown = chosen_model(result);
   if (shown == nullptr || bad.empty()) return;
   double squares = 0;
   int good = 0;

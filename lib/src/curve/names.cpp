@@ -47,6 +47,13 @@ std::string verdict_name(Verdict verdict) {
   return {};
 }
 
+const ModelFit* chosen_model(const FitResult& result) {
+  for (const ModelFit& fit : result.models) {
+    if (result.chosen && fit.model == *result.chosen) return &fit;
+  }
+  return nullptr;
+}
+
 std::optional<double> curve_size_px(const ModelFit& fit, double position_steps) {
   const auto model = model_from_name(fit.model);
   if (!model) return std::nullopt;

@@ -83,8 +83,7 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
     total += weight;
     for (std::size_t i = 0; i < s.count(); ++i) variance[i] += weight * c.factor * c.variance[i];
   }
-  NoiseModel noise{std::vector<double>(s.count()), 1, false};
-  for (const double sigma : s.own_sigma) noise.own_sigmas = noise.own_sigmas || sigma > 0;
+  NoiseModel noise{std::vector<double>(s.count()), 1};
   std::vector<double> expected(s.count());
   for (std::size_t i = 0; i < s.count(); ++i) {
     noise.sigma[i] = std::sqrt(variance[i] / total);

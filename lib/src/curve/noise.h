@@ -18,7 +18,6 @@ namespace starwaist::curve {
 struct NoiseModel {
   std::vector<double> sigma;  // of each point, scaled units
   double prior_variance = 1;  // of a weighted residual, as expected before seeing the residuals
-  bool own_sigmas = false;    // some point brought its own
 };
 
 // `curve` is a first fit. Points of weight 0 have no say (they are bad) and get a sigma like the

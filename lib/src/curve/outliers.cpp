@@ -63,7 +63,7 @@ class Evidence {
  public:
   Evidence(const Samples& all, const NoiseModel& noise)
       : all_(all),
-        prior_(noise.own_sigmas ? kWithOwnSigmas : kWithoutSigmas),
+        prior_(all.has_own_sigmas() ? kWithOwnSigmas : kWithoutSigmas),
         prior_squares_(prior_.degrees * std::min(noise.prior_variance, 1.0)) {
     const double n = static_cast<double>(all.count());
     for (std::size_t bad = 0; bad < by_count_.size(); ++bad) {

@@ -2,6 +2,7 @@
 // median size, so that every number is of order one whatever the focuser's counts are.
 #pragma once
 
+#include <algorithm>
 #include <cstddef>
 #include <vector>
 
@@ -17,6 +18,9 @@ struct Samples {
   double size_unit_px = 1;
 
   [[nodiscard]] std::size_t count() const { return t.size(); }
+  [[nodiscard]] bool has_own_sigmas() const {
+    return std::any_of(own_sigma.begin(), own_sigma.end(), [](double s) { return s > 0; });
+  }
   [[nodiscard]] int used() const {
     int n = 0;
     for (const double w : weight) n += w > 0 ? 1 : 0;

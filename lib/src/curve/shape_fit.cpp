@@ -72,58 +72,34 @@ CurveValue curve_at(const Shape& shape, const ShapeParameters& p, double t) {
   return {v.h, u, v.slope, v.by_a};
 }
 
-void ShapeResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
+void ShapeResiduals::evaluate(double t0, const double* rest, double* residuals, double* by_t0,
+                              double* by_rest) const {
   const std::size_t n = samples_.count();
   const std::size_t rows = n + 2;
-  const double h0 = bounded_exp(p[1]);
-  const double k = bounded_exp(p[2]);
+  const double h0 = bounded_exp(rest[0]);
+  const double k = bounded_exp(rest[1]);
+  const double a = rest[2];
   for (std::size_t i = 0; i < n; ++i) {
     const double w = samples_.weight[i];
-    const double reach = k * (samples_.t[i] - p[0]);
+    const double reach = k * (samples_.t[i] - t0);
     const double u = reach / h0;
-    const LopsidedValue v = shape_.at(u, p[3]);
+    const LopsidedValue v = shape_.at(u, a);
     residuals[i] = w * (h0 * v.h - samples_.y[i]);
-    if (jacobian != nullptr) {
-      jacobian[i] = -w * k * v.slope;
-      jacobian[rows + i] = w * h0 * (v.h - u * v.slope);
-      jacobian[2 * rows + i] = w * reach * v.slope;
-      jacobian[3 * rows + i] = w * h0 * v.by_a;
+    if (by_t0 != nullptr) by_t0[i] = -w * k * v.slope;
+    if (by_rest != nullptr) {
+      by_rest[i] = w * h0 * (v.h - u * v.slope);
+      by_rest[rows + i] = w * reach * v.slope;
+      by_rest[2 * rows + i] = w * h0 * v.by_a;
     }
   }
-  const double below = least_log_ - p[1];
+  const double below = least_log_ - rest[0];
   residuals[n] = below > 0 ? -below / kSizeSpread : 0;
-  residuals[n + 1] = p[3] / sigma_a_;
-  if (jacobian != nullptr) {
-    for (std::size_t j = 0; j < 4; ++j) jacobian[j * rows + n] = jacobian[j * rows + n + 1] = 0;
-    jacobian[rows + n] = below > 0 ? 1 / kSizeSpread : 0;
-    jacobian[3 * rows + n + 1] = 1 / sigma_a_;
-  }
-}
-
-void ShapeResidualsAt::evaluate(const double* p, double* residuals, double* jacobian) const {
-  const std::size_t n = samples_.count();
-  const std::size_t rows = n + 2;
-  const double h0 = bounded_exp(p[0]);
-  const double k = bounded_exp(p[1]);
-  for (std::size_t i = 0; i < n; ++i) {
-    const double w = samples_.weight[i];
-    const double reach = k * (samples_.t[i] - t0_);
-    const double u = reach / h0;
-    const LopsidedValue v = shape_.at(u, p[2]);
-    residuals[i] = w * (h0 * v.h - samples_.y[i]);
-    if (jacobian != nullptr) {
-      jacobian[i] = w * h0 * (v.h - u * v.slope);
-      jacobian[rows + i] = w * reach * v.slope;
-      jacobian[2 * rows + i] = w * h0 * v.by_a;
-    }
-  }
-  const double below = least_log_ - p[0];
-  residuals[n] = below > 0 ? -below / kSizeSpread : 0;
-  residuals[n + 1] = p[2] / sigma_a_;
-  if (jacobian != nullptr) {
-    for (std::size_t j = 0; j < 3; ++j) jacobian[j * rows + n] = jacobian[j * rows + n + 1] = 0;
-    jacobian[n] = below > 0 ? 1 / kSizeSpread : 0;
-    jacobian[2 * rows + n + 1] = 1 / sigma_a_;
+  residuals[n + 1] = a / sigma_a_;
+  if (by_t0 != nullptr) by_t0[n] = by_t0[n + 1] = 0;
+  if (by_rest != nullptr) {
+    for (std::size_t j = 0; j < 3; ++j) by_rest[j * rows + n] = by_rest[j * rows + n + 1] = 0;
+    by_rest[n] = below > 0 ? 1 / kSizeSpread : 0;
+    by_rest[2 * rows + n + 1] = 1 / sigma_a_;
   }
 }
 
@@ -149,8 +125,9 @@ ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start) {
 }
 
 double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start) {
-  const auto fit = held_.minimise(ShapeResidualsAt(samples, shape_, sigma_a_, t0), start,
-                                  HeldParameters::Ones(), {.step_tolerance = kHeldTolerance});
+  const auto fit =
+      held_.minimise(ShapeResidualsAt(ShapeResiduals(samples, shape_, sigma_a_), t0), start,
+                     HeldParameters::Ones(), {.step_tolerance = kHeldTolerance});
   if (fit.usable) start = fit.parameters;
   return fit.sum_of_squares;
 }

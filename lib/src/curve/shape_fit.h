@@ -69,7 +69,13 @@ class ShapeResiduals {
         sigma_a_(sigma_a),
         least_log_(log_small_size(samples) + std::log(kLeastSize)) {}
   [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
-  void evaluate(const double* p, double* residuals, double* jacobian) const;
+  void evaluate(const double* p, double* residuals, double* jacobian) const {
+    evaluate(p[0], p + 1, residuals, jacobian, jacobian == nullptr ? nullptr : jacobian + count());
+  }
+  // `rest`: ln H0, ln k, a. `by_t0` takes the derivatives by t0, `by_rest` the three columns of the
+  // others; either may be null.
+  void evaluate(double t0, const double* rest, double* residuals, double* by_t0,
+                double* by_rest) const;
 
  private:
   const Samples& samples_;
@@ -82,20 +88,14 @@ class ShapeResiduals {
 class ShapeResidualsAt {
  public:
   static constexpr int kParameters = kShapeParameters - 1;
-  ShapeResidualsAt(const Samples& samples, const Shape& shape, double sigma_a, double t0)
-      : samples_(samples),
-        shape_(shape),
-        sigma_a_(sigma_a),
-        least_log_(log_small_size(samples) + std::log(kLeastSize)),
-        t0_(t0) {}
-  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
-  void evaluate(const double* p, double* residuals, double* jacobian) const;
+  ShapeResidualsAt(const ShapeResiduals& all, double t0) : all_(all), t0_(t0) {}
+  [[nodiscard]] int count() const { return all_.count(); }
+  void evaluate(const double* p, double* residuals, double* jacobian) const {
+    all_.evaluate(t0_, p, residuals, nullptr, jacobian);
+  }
 
  private:
-  const Samples& samples_;
-  const Shape& shape_;
-  double sigma_a_;
-  double least_log_;
+  ShapeResiduals all_;
   double t0_;
 };
 

@@ -12,8 +12,9 @@
 #include <csignal>
 #include <cstring>
 #include <string_view>
-#include <system_error>
 #include <utility>
+
+#include "core/replace_file.h"
 
 extern char** environ;
 
@@ -118,8 +119,7 @@ Result<ChildOutput> run_child(const std::vector<std::string>& arguments, const s
   Channel out;
   Channel err;
   if (!make_channel(in) || !make_channel(out) || !make_channel(err)) {
-    return fail(ErrorCode::unreadable,
-                name + ": cannot be run: " + std::generic_category().message(errno));
+    return fail(ErrorCode::unreadable, name + ": cannot be run: " + core::system_words(errno));
   }
   posix_spawn_file_actions_t actions;
   posix_spawn_file_actions_init(&actions);
@@ -135,8 +135,7 @@ Result<ChildOutput> run_child(const std::vector<std::string>& arguments, const s
       ::posix_spawnp(&child, name.c_str(), &actions, nullptr, argv.data(), envp.data());
   posix_spawn_file_actions_destroy(&actions);
   if (trouble != 0) {
-    return fail(ErrorCode::not_found,
-                name + ": cannot be run: " + std::generic_category().message(trouble));
+    return fail(ErrorCode::not_found, name + ": cannot be run: " + core::system_words(trouble));
   }
   in.theirs.reset();
   out.theirs.reset();

@@ -81,10 +81,8 @@ struct Range {
 
 class FocusFigure {
  public:
-  FocusFigure(const RunFit& run, FigureFormat format) : fit_(run.fit), format_(format) {
-    for (const auto& model : fit_.models) {
-      if (fit_.chosen && model.model == *fit_.chosen) chosen_ = &model;
-    }
+  FocusFigure(const RunFit& run, FigureFormat format)
+      : fit_(run.fit), format_(format), chosen_(chosen_model(run.fit)) {
     find_ranges();
   }
 

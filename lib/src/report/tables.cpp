@@ -113,14 +113,12 @@ std::string models_table(const FitResult& fit) {
 }
 
 std::string points_table(const FitResult& fit) {
-  const auto chosen =
-      std::find_if(fit.models.begin(), fit.models.end(),
-                   [&](const ModelFit& model) { return fit.chosen && model.model == *fit.chosen; });
+  const ModelFit* chosen = chosen_model(fit);
   const int decimals = report::position_decimals(fit.points);
   std::vector<std::vector<std::string>> rows;
   for (const auto& point : fit.points) {
     std::string off_curve;
-    if (chosen != fit.models.end() && point.size_px) {
+    if (chosen != nullptr && point.size_px) {
       const auto expected = curve_size_px(*chosen, point.position_steps);
       if (expected) {
         const double difference = *point.size_px - *expected;

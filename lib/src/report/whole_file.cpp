@@ -20,8 +20,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-std::string system_words(int error) { return std::generic_category().message(error); }
-
 // A frame or a ledger is known by its first bytes, whatever its name: FITS standard 4.0, section
 // 4.4.1.1 (SIMPLE is the first keyword); SQLite file format, section 1.3.
 bool holds_frame_or_ledger(const std::string& path) {
@@ -68,7 +66,8 @@ Result<void> check_output_file(const std::string& path,
   struct stat old {};
   if (::stat(target.c_str(), &old) != 0) {
     if (errno == ENOENT) return {};
-    return fail(ErrorCode::cannot_write, path + ": " + system_words(errno), "Name another file");
+    return fail(ErrorCode::cannot_write, path + ": " + core::system_words(errno),
+                "Name another file");
   }
   if (S_ISDIR(old.st_mode)) {
     return fail(ErrorCode::cannot_write, path + ": this is a folder", "Name a file in it");

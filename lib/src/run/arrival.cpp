@@ -7,13 +7,6 @@
 namespace starwaist::run_detail {
 namespace {
 
-const ModelFit* chosen_model(const FitResult& fit) {
-  for (const ModelFit& model : fit.models) {
-    if (fit.chosen && model.model == *fit.chosen) return &model;
-  }
-  return nullptr;
-}
-
 // Relative scatter of the points about the curve: of all, or of the five nearest best focus where
 // that is larger (the seeing acts there).
 double relative_scatter(const FitResult& fit, const ModelFit& model) {

@@ -2,8 +2,8 @@
 #include <filesystem>
 #include <system_error>
 
-#include "run/find_input.h"
 #include "run/fit_table.h"
+#include "run/folder.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -49,19 +49,12 @@ Result<void> each_of_table(const std::string& path, const RunOptions& options,
 }
 
 Result<std::vector<fs::path>> run_folders(const std::string& folder) {
+  const auto entries = run_detail::visible_entries(folder);
+  if (!entries) return tl::unexpected<Error>(entries.error());
   std::vector<fs::path> folders;
-  std::error_code error;
-  for (fs::directory_iterator entry(folder, error), end; !error && entry != end;
-       entry.increment(error)) {
+  for (const fs::directory_entry& entry : *entries) {
     std::error_code ignored;
-    if (entry->is_directory(ignored) && entry->path().filename().string().front() != '.') {
-      folders.push_back(entry->path());
-    }
-  }
-  if (error) {
-    return fail(ErrorCode::unreadable,
-                folder + ": the folder cannot be read (" + error.message() + ")",
-                "Check its rights");
+    if (entry.is_directory(ignored)) folders.push_back(entry.path());
   }
   if (folders.empty()) {
     return fail(ErrorCode::no_data, folder + ": the folder holds no run folders",

@@ -63,6 +63,25 @@ std::string no_position_reason(const FrameReadOptions& read) {
   return where + ". Check --position-key and --position-from-name against the file";
 }
 
+StarSize star_size(SizeMeasure measure) {
+  return measure == SizeMeasure::fwhm ? StarSize::fwhm : StarSize::hfr;
+}
+
+// Holds the frame taken afterwards, where the options name one, against the fit. `frames`: the
+// run's (none for a table), so that both are sizes of the same stars.
+Result<void> add_arrival(std::vector<FrameMeasurement> frames, const RunOptions& options,
+                         RunFit& answer) {
+  if (!options.arrived) return {};
+  auto arrived = measure_run({*options.arrived}, options);
+  if (!arrived) return tl::unexpected<Error>(arrived.error());
+  frames.push_back(std::move(arrived->frames.front()));
+  const SizeMeasure measure =
+      answer.fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+  answer.arrived = run_detail::judge_arrival(answer.fit, frames.back(),
+                                             match_sizes(frames, star_size(measure)).back());
+  return {};
+}
+
 Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOptions& options) {
   auto run = measure_run(paths, options);
   if (!run) return tl::unexpected<Error>(run.error());
@@ -83,9 +102,7 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
                 answer.skipped.front().file + ": " + answer.skipped.front().reason);
   }
   sort_as_taken(frames);
-  const bool fwhm = options.fit.size == SizeMeasure::fwhm;
-  const StarSize measure = fwhm ? StarSize::fwhm : StarSize::hfr;
-  const std::vector<MatchedSize> sizes = match_sizes(frames, measure);
+  const std::vector<MatchedSize> sizes = match_sizes(frames, star_size(options.fit.size));
   std::vector<CurvePoint> points;
   std::size_t alone = 0;
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -95,14 +112,8 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   auto fit = fit_curve(points, answer.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
   answer.fit = std::move(*fit);
-  if (options.arrived) {
-    auto arrived = measure_run({*options.arrived}, options);
-    if (!arrived) return tl::unexpected<Error>(arrived.error());
-    // The run's stars in this frame too, so that both are sizes of the same stars.
-    std::vector<FrameMeasurement> all = frames;
-    all.push_back(arrived->frames.front());
-    answer.arrived =
-        run_detail::judge_arrival(answer.fit, all.back(), match_sizes(all, measure).back());
+  if (auto added = add_arrival(frames, options, answer); !added) {
+    return tl::unexpected<Error>(added.error());
   }
   for (std::string& note : remarks_of(frames)) answer.fit.notes.push_back(std::move(note));
   if (alone > 0) {
@@ -122,12 +133,8 @@ Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) 
   if (!fit) return tl::unexpected<Error>(fit.error());
   RunFit answer;
   answer.fit = std::move(*fit);
-  if (options.arrived) {
-    auto arrived = measure_run({*options.arrived}, options);
-    if (!arrived) return tl::unexpected<Error>(arrived.error());
-    const StarSize measure = table.size == SizeMeasure::fwhm ? StarSize::fwhm : StarSize::hfr;
-    answer.arrived = run_detail::judge_arrival(answer.fit, arrived->frames.front(),
-                                               match_sizes(arrived->frames, measure).front());
+  if (auto added = add_arrival({}, options, answer); !added) {
+    return tl::unexpected<Error>(added.error());
   }
   answer.rig = options.rig;
   answer.skipped = std::move(table.skipped);

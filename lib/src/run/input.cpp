@@ -1,10 +1,9 @@
 #include <algorithm>
-#include <cctype>
 #include <filesystem>
 #include <set>
 #include <system_error>
 
-#include "run/find_input.h"
+#include "run/folder.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -21,23 +20,16 @@ bool is_table_name(const fs::path& path) {
 Result<RunInput> find_in_folder(const fs::path& folder) {
   RunInput input;
   std::vector<std::string> tables;
-  std::error_code error;
-  for (fs::directory_iterator entry(folder, error), end; !error && entry != end;
-       entry.increment(error)) {
+  const auto entries = run_detail::visible_entries(folder);
+  if (!entries) return tl::unexpected<Error>(entries.error());
+  for (const fs::directory_entry& entry : *entries) {
     std::error_code ignored;
-    if (!entry->is_regular_file(ignored)) continue;
-    const std::string name = entry->path().filename().string();
-    if (name.front() == '.') continue;
-    if (is_frame_name(name)) {
-      input.frames.push_back(entry->path().string());
-    } else if (lower_case(entry->path().extension().string()) == ".csv") {
-      tables.push_back(entry->path().string());
+    if (!entry.is_regular_file(ignored)) continue;
+    if (is_frame_name(entry.path().filename().string())) {
+      input.frames.push_back(entry.path().string());
+    } else if (lower_case(entry.path().extension().string()) == ".csv") {
+      tables.push_back(entry.path().string());
     }
-  }
-  if (error) {
-    return fail(ErrorCode::unreadable,
-                folder.string() + ": the folder cannot be read (" + error.message() + ")",
-                "Check its rights");
   }
   if (!input.frames.empty()) return input;
   if (tables.size() == 1) {
@@ -66,32 +58,6 @@ void drop_repeated(std::vector<std::string>& paths) {
 }
 
 }  // namespace
-
-bool run_detail::natural_less(const std::string& a, const std::string& b) {
-  const auto digit = [](char c) { return std::isdigit(static_cast<unsigned char>(c)) != 0; };
-  std::size_t i = 0;
-  std::size_t j = 0;
-  while (i < a.size() && j < b.size()) {
-    if (digit(a[i]) && digit(b[j])) {
-      const std::size_t a_first = i;
-      const std::size_t b_first = j;
-      while (i < a.size() && digit(a[i])) ++i;
-      while (j < b.size() && digit(b[j])) ++j;
-      std::string x = a.substr(a_first, i - a_first);
-      std::string y = b.substr(b_first, j - b_first);
-      x.erase(0, std::min(x.find_first_not_of('0'), x.size() - 1));
-      y.erase(0, std::min(y.find_first_not_of('0'), y.size() - 1));
-      if (x.size() != y.size()) return x.size() < y.size();
-      if (x != y) return x < y;
-      continue;
-    }
-    if (a[i] != b[j]) return a[i] < b[j];
-    ++i;
-    ++j;
-  }
-  if ((i < a.size()) != (j < b.size())) return j < b.size();
-  return a < b;
-}
 
 Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
   if (inputs.empty()) {

@@ -1,11 +1,19 @@
-// The order of names.
+// What a folder holds, and the order of names.
 //
 // Private header of module run.
 #pragma once
 
+#include <filesystem>
 #include <string>
+#include <vector>
+
+#include "starwaist/error.h"
 
 namespace starwaist::run_detail {
+
+// The folder's entries, hidden ones left out, in no order. Errors: unreadable.
+Result<std::vector<std::filesystem::directory_entry>> visible_entries(
+    const std::filesystem::path& folder);
 
 // Digits compare as numbers, so that frame 9 comes before frame 10; the plain order of bytes breaks
 // ties ("01" against "1").
