@@ -4,7 +4,7 @@
 // Module: stars. May include: core, frame.
 //
 // Sizes are those of the profile that the pixels recorded (optics, seeing and one pixel width). All
-// functions are pure and single-threaded.
+// functions are pure.
 #pragma once
 
 #include <cstdint>
@@ -38,6 +38,7 @@ struct MeasureOptions {
   // Smallest matched-filter signal-to-noise of a star. At 6 a megapixel of pure noise yields about
   // 1e-3 false peaks per scale (one-sided Gaussian tail 1e-9), correlated noise a few more.
   double detection_snr = 6.0;
+  int threads = 1;  // within one frame; 0: all cores. The answer does not depend on it.
 };
 
 // One star. Absent where it cannot be measured.

@@ -1,10 +1,9 @@
 #include <algorithm>
-#include <atomic>
 #include <filesystem>
 #include <mutex>
-#include <thread>
 #include <variant>
 
+#include "core/parallel.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -23,11 +22,13 @@ Rig rig_of(const HeaderFacts& facts) {
   return rig;
 }
 
-Result<Measured> measure_file(const std::string& path, const RunOptions& options) {
+Result<Measured> measure_file(const std::string& path, const RunOptions& options, int threads) {
   Result<Frame> frame = read_frame(path, options.read);
   if (!frame) return tl::unexpected<Error>(frame.error());
   const Rig rig = rig_of(frame->facts);
-  auto measured = measure_frame(*frame, options.measure);
+  MeasureOptions measure = options.measure;
+  measure.threads = threads;
+  auto measured = measure_frame(*frame, measure);
   if (!measured) return tl::unexpected<Error>(measured.error());
   return Measured{std::move(*measured), rig};
 }
@@ -41,27 +42,18 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
   // Each thread takes the next frame and writes its own slot: the order of the answer is the
   // input's, and at most one frame a thread is in memory.
   std::vector<Result<Measured>> slots(frames.size(), fail(ErrorCode::interrupted, "interrupted"));
-  std::atomic<std::size_t> next{0};
   std::mutex reporting;
   int done = 0;
-  const auto work = [&] {
-    for (std::size_t i = next++; i < frames.size(); i = next++) {
-      if (options.stop && options.stop()) return;
-      slots[i] = measure_file(frames[i], options);
-      const std::lock_guard lock(reporting);
-      ++done;
-      if (options.progress) options.progress(done, static_cast<int>(frames.size()));
-    }
-  };
-  const unsigned cores = std::max(1U, std::thread::hardware_concurrency());
-  const std::size_t wanted =
-      options.threads > 0 ? static_cast<std::size_t>(options.threads) : cores;
-  const std::size_t count = std::min(wanted, frames.size());
-  {
-    std::vector<std::jthread> helpers;
-    for (std::size_t k = 1; k < count; ++k) helpers.emplace_back(work);
-    work();
-  }
+  const int threads = core::thread_count(options.threads);
+  // Fewer frames than threads: the rest work within the frames.
+  const int within = std::max(1, threads / static_cast<int>(frames.size()));
+  core::parallel_for(frames.size(), threads, [&](std::size_t i) {
+    if (options.stop && options.stop()) return;
+    slots[i] = measure_file(frames[i], options, within);
+    const std::lock_guard lock(reporting);
+    ++done;
+    if (options.progress) options.progress(done, static_cast<int>(frames.size()));
+  });
   for (const auto& slot : slots) {
     if (!slot && slot.error().code == ErrorCode::interrupted) return tl::unexpected(slot.error());
   }

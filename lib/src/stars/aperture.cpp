@@ -2,265 +2,297 @@
 
 #include <algorithm>
 #include <array>
+#include <boost/math/quadrature/gauss.hpp>
 #include <cmath>
+#include <cstddef>
 #include <numbers>
-#include <opencv2/core.hpp>
-#include <opencv2/imgproc.hpp>
-
-#include "stars/summary.h"
 
 namespace starwaist::stars {
 namespace {
 
-constexpr double kHalfDiagonal = 0.70710678118654752;  // of the unit square
-constexpr int kFine = 5;                               // samples a pixel of the interpolated core
-constexpr double kFineLimitPx = 4.0;                   // radius of the core
+// The smoothing kernel. In frequency: the sum of s^k / k! for k = 0 to 5 times exp(-s), which is
+// flat at 1 and halves at s = 5.6702; put a little above the sampling limit, where stars have
+// little left. In space its transform: Laguerre polynomials times a Gaussian (their sum is the
+// associated polynomial of the same order). So a Gaussian, Moffat or Kolmogorov star is sized
+// within 1.4 % at 0.93 px, 0.8 % at 1.02 px and 0.3 % from 1.16 px on, and with its place in the
+// pixel the size varies by less than 2.1, 0.9 and 0.3 % (the largest of each for Moffat 2.5).
+constexpr int kOrder = 5;
+constexpr double kHalfPassed = 5.6702;
+constexpr double kCutoffPerPx = 0.56;
 
-// The interpolated core and the centre in its own indices.
-struct FineCore {
-  Stamp mosaic;
-  double x = 0;
-  double y = 0;
-};
+double kernel(double square_distance) {
+  // s = 2 pi^2 sigma^2 nu^2.
+  const double variance =
+      kHalfPassed / (2 * std::numbers::pi * std::numbers::pi * kCutoffPerPx * kCutoffPerPx);
+  const double x = square_distance / (2 * variance);
+  // Associated Laguerre polynomial L_5^(1).
+  static_assert(kOrder == 5);
+  const double polynomial = 6 + x * (-15 + x * (10 + x * (-2.5 + x * (0.25 - x / 120.0))));
+  return std::exp(-x) * polynomial / (2 * std::numbers::pi * variance);
+}
 
-// Lanczos interpolation of the pixels round a centre; absent where one of them has no value.
-std::optional<FineCore> fine_core(const Stamp& stamp, double x, double y, double limit_px) {
-  constexpr int kMargin = 5;  // kernel reach beyond the core
-  const int reach = static_cast<int>(std::ceil(limit_px)) + kMargin;
-  const int x_begin = static_cast<int>(std::lround(x)) - reach;
-  const int y_begin = static_cast<int>(std::lround(y)) - reach;
-  const int side = 2 * reach + 1;
-  // Beyond the stamp the border is repeated: only the kernel's tails reach there.
-  cv::Mat pixels(side, side, CV_32F);
-  for (int row = 0; row < side; ++row) {
-    for (int column = 0; column < side; ++column) {
-      const float v = stamp.at(std::clamp(x_begin + column, 0, stamp.width_px - 1),
-                               std::clamp(y_begin + row, 0, stamp.height_px - 1));
-      if (!std::isfinite(v)) return std::nullopt;
-      pixels.at<float>(row, column) = v;
+// d w / d r: the kernel integrated over the circle of radius r, seen from distance d.
+double rim(double d, double r) {
+  const double gap = std::abs(d - r);
+  if (r <= 0 || gap >= kRimReachPx) return 0.0;
+  if (d < 1e-9) return 2 * std::numbers::pi * r * kernel(r * r);
+  // Square of the distance to the rim at angle t: (d - r)^2 + 4 d r sin^2(t / 2).
+  const double sine = std::sqrt((kRimReachPx * kRimReachPx - gap * gap) / (4 * d * r));
+  const double widest = sine >= 1 ? std::numbers::pi : 2 * std::asin(sine);
+  return 2 * r *
+         boost::math::quadrature::gauss<double, 20>::integrate(
+             [&](double t) {
+               const double s = std::sin(0.5 * t);
+               return kernel(gap * gap + 4 * d * r * s * s);
+             },
+             0.0, widest);
+}
+
+constexpr int kKnotsAPx = 4;  // growth curve, radii
+constexpr int kBinsAPx = 16;  // light by distance
+constexpr int kBinsAKnot = kBinsAPx / kKnotsAPx;
+constexpr int kRimKnots = static_cast<int>(kRimReachPx * kKnotsAPx);
+constexpr int kWindow = 2 * kRimKnots + 1;  // knots between which a bin's weight goes from 0 to 1
+constexpr int kFarPx = 12;  // from here on the rim's curvature is a small correction
+
+// Weights of a distance bin in the knots first_knot(bin) .. first_knot(bin) + kWindow - 1; none
+// before, 1 after.
+class WeightTable {
+ public:
+  using Row = std::array<float, kWindow>;
+
+  static const WeightTable& get() {
+    static const WeightTable table;
+    return table;
+  }
+
+  static int first_knot(int bin) { return bin / kBinsAKnot - kRimKnots; }
+
+  // Row for a bin: exact near the centre; far out A + B / d, both by the place within a knot.
+  void row(int bin, Row& out) const {
+    if (bin < kFarPx * kBinsAPx) {
+      out = near_[static_cast<std::size_t>(bin)];
+      return;
+    }
+    const auto phase = static_cast<std::size_t>(bin % kBinsAKnot);
+    const float inverse = static_cast<float>(kBinsAPx) / static_cast<float>(bin);
+    for (std::size_t i = 0; i < out.size(); ++i) {
+      out[i] = straight_[phase][i] + inverse * curved_[phase][i];
     }
   }
-  cv::Mat fine;
-  cv::resize(pixels, fine, cv::Size(), kFine, kFine, cv::INTER_LANCZOS4);
-  FineCore core;
-  core.mosaic.width_px = fine.cols;
-  core.mosaic.height_px = fine.rows;
-  core.mosaic.pixels.assign(fine.ptr<float>(0), fine.ptr<float>(0) + fine.total());
-  core.mosaic = sharpened(core.mosaic);
-  core.x = (x - x_begin + 0.5) * kFine - 0.5;
-  core.y = (y - y_begin + 0.5) * kFine - 0.5;
-  return core;
+
+ private:
+  WeightTable() {
+    for (int bin = 0; bin < kFarPx * kBinsAPx; ++bin) {
+      near_[static_cast<std::size_t>(bin)] = integrated(bin);
+    }
+    for (int phase = 0; phase < kBinsAKnot; ++phase) {
+      const int close = kFarPx * kBinsAPx + phase;
+      const int distant = 3 * kFarPx * kBinsAPx + phase;
+      const Row a = integrated(close);
+      const Row b = integrated(distant);
+      const double inverse_a = static_cast<double>(kBinsAPx) / close;
+      const double inverse_b = static_cast<double>(kBinsAPx) / distant;
+      for (std::size_t i = 0; i < a.size(); ++i) {
+        const double slope = (a[i] - b[i]) / (inverse_a - inverse_b);
+        curved_[static_cast<std::size_t>(phase)][i] = static_cast<float>(slope);
+        straight_[static_cast<std::size_t>(phase)][i] =
+            static_cast<float>(b[i] - slope * inverse_b);
+      }
+    }
+  }
+
+  // Simpson's rule from knot to knot.
+  static Row integrated(int bin) {
+    const double d = static_cast<double>(bin) / kBinsAPx;
+    constexpr double kStep = 1.0 / kKnotsAPx;
+    std::array<double, kWindow> sum{};
+    double before = 0;
+    for (int i = 1; i < kWindow; ++i) {
+      const double r = kStep * (first_knot(bin) + i);
+      const double here = rim(d, r);
+      sum[static_cast<std::size_t>(i)] = sum[static_cast<std::size_t>(i - 1)] +
+                                         kStep / 6 * (before + 4 * rim(d, r - kStep / 2) + here);
+      before = here;
+    }
+    Row row{};
+    for (std::size_t i = 0; i < row.size(); ++i) {
+      row[i] = static_cast<float>(sum[i] / sum.back());
+    }
+    return row;
+  }
+
+  std::array<Row, kFarPx * kBinsAPx> near_{};
+  std::array<Row, kBinsAKnot> straight_{};
+  std::array<Row, kBinsAKnot> curved_{};
+};
+
+// Light by distance from the centre, each sample shared between the two nearest bins.
+std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double reach_px) {
+  std::vector<float> bins(static_cast<std::size_t>(std::ceil(reach_px * kBinsAPx)) + 2, 0.0F);
+  const auto cx = static_cast<float>(centre.x_px - stamp.x_begin_px);
+  const auto cy = static_cast<float>(centre.y_px - stamp.y_begin_px);
+  const auto reach = static_cast<float>(reach_px);
+  const int y_first = std::max(0, static_cast<int>(std::ceil(cy - reach)));
+  const int y_last = std::min(stamp.height_px - 1, static_cast<int>(std::floor(cy + reach)));
+  std::vector<float> missing;  // distances
+  for (int y = y_first; y <= y_last; ++y) {
+    const float dy = static_cast<float>(y) - cy;
+    const float half = std::sqrt(std::max(0.0F, reach * reach - dy * dy));
+    const int x_first = std::max(0, static_cast<int>(std::ceil(cx - half)));
+    const int x_last = std::min(stamp.width_px - 1, static_cast<int>(std::floor(cx + half)));
+    const float* row = stamp.row(y);
+    for (int x = x_first; x <= x_last; ++x) {
+      const float dx = static_cast<float>(x) - cx;
+      const float distance = std::sqrt(dx * dx + dy * dy);
+      const float value = row[x];
+      if (!std::isfinite(value)) {
+        missing.push_back(distance);
+        continue;
+      }
+      const float place = distance * kBinsAPx;
+      const auto bin = static_cast<std::size_t>(place);
+      const float upper = (place - static_cast<float>(bin)) * value;
+      bins[bin] += value - upper;
+      bins[bin + 1] += upper;
+    }
+  }
+  if (missing.empty()) return bins;
+  // A sample without a value counts as the mean of those in its ring of one pixel.
+  const auto ring_of = [](float distance) { return static_cast<std::size_t>(distance); };
+  const auto rings = static_cast<std::size_t>(reach_px) + 2;
+  std::vector<double> sum(rings, 0.0);
+  std::vector<double> count(rings, 0.0);
+  for (int y = y_first; y <= y_last; ++y) {
+    for (int x = 0; x < stamp.width_px; ++x) {
+      const float dx = static_cast<float>(x) - cx;
+      const float dy = static_cast<float>(y) - cy;
+      const float distance = std::sqrt(dx * dx + dy * dy);
+      const float value = stamp.at(x, y);
+      if (distance > reach || !std::isfinite(value)) continue;
+      sum[ring_of(distance)] += value;
+      count[ring_of(distance)] += 1;
+    }
+  }
+  double last_mean = 0;
+  for (std::size_t ring = 0; ring < rings; ++ring) {
+    if (count[ring] > 0) last_mean = sum[ring] / count[ring];
+    sum[ring] = last_mean;
+  }
+  for (const float distance : missing) {
+    bins[static_cast<std::size_t>(distance * kBinsAPx)] +=
+        static_cast<float>(sum[ring_of(distance)]);
+  }
+  return bins;
+}
+
+// Lagrange's polynomial through six equidistant values, 0 <= t <= 1 between the third and the
+// fourth. The curve holds frequencies up to half a cycle a pixel, an eighth of a cycle a knot:
+// four points would err by 1 % there, six by 0.1 % of what lies at that frequency.
+double interpolated(const std::array<double, 6>& v, double t) {
+  const double a = t + 2;
+  const double b = t + 1;
+  const double c = t - 1;
+  const double d = t - 2;
+  const double e = t - 3;
+  return -v[0] * b * t * c * d * e / 120 + v[1] * a * t * c * d * e / 24 -
+         v[2] * a * b * c * d * e / 12 + v[3] * a * b * t * d * e / 12 -
+         v[4] * a * b * t * c * e / 24 + v[5] * a * b * t * c * d / 120;
 }
 
 }  // namespace
 
-double circle_overlap(double dx, double dy, double r) {
-  const double distance = std::hypot(dx, dy);
-  if (distance + kHalfDiagonal <= r) return 1.0;
-  if (distance - kHalfDiagonal >= r) return 0.0;
-  // Chords across the square along the axis in which the rim is steeper, so that the integrand is
-  // smooth.
-  double along = std::abs(dx);
-  double across = std::abs(dy);
-  if (along < across) std::swap(along, across);
-  constexpr std::array kNodes{0.0, 0.2692346550528415, -0.2692346550528415, 0.4530899229693320,
-                              -0.4530899229693320};
-  constexpr std::array kWeights{0.2844444444444444, 0.2393143352496832, 0.2393143352496832,
-                                0.1184634425280945, 0.1184634425280945};
-  double area = 0;
-  for (std::size_t i = 0; i < kNodes.size(); ++i) {
-    const double y = across + kNodes[i];
-    const double square = r * r - y * y;
-    if (square <= 0) continue;
-    const double half_chord = std::sqrt(square);
-    const double low = std::max(along - 0.5, -half_chord);
-    const double high = std::min(along + 0.5, half_chord);
-    if (high > low) area += kWeights[i] * (high - low);
-  }
-  return area;
+double circle_weight(double distance_px, double radius_px) {
+  const double first = std::max(0.0, distance_px - kRimReachPx);
+  if (radius_px <= first) return 0.0;
+  constexpr int kPanels = 200;
+  const double end = std::min(radius_px, distance_px + kRimReachPx);
+  const double step = (end - first) / kPanels;
+  double sum = rim(distance_px, first) + rim(distance_px, end);
+  for (int i = 1; i < kPanels; ++i)
+    sum += (i % 2 == 0 ? 2 : 4) * rim(distance_px, first + step * i);
+  return sum * step / 3;
 }
 
-Stamp sharpened(const Stamp& stamp) {
-  // Second and fourth central differences of 1 / sinc: 1 - d2/24 + 3 d4/640, along x and then y.
-  constexpr float kCentre = 1.0F + 2.0F / 24.0F + 6.0F * 3.0F / 640.0F;
-  constexpr float kNext = -1.0F / 24.0F - 4.0F * 3.0F / 640.0F;
-  constexpr float kSecond = 3.0F / 640.0F;
-  const auto filtered = [](const Stamp& in, int dx, int dy) {
-    Stamp out = in;
-    const std::ptrdiff_t stride = dx + static_cast<std::ptrdiff_t>(dy) * in.width_px;
-    for (int y = 2 * dy; y + 2 * dy < in.height_px; ++y) {
-      for (int x = 2 * dx; x + 2 * dx < in.width_px; ++x) {
-        const float* p = in.pixels.data() + static_cast<std::ptrdiff_t>(y) * in.width_px + x;
-        const float v = kCentre * p[0] + kNext * (p[stride] + p[-stride]) +
-                        kSecond * (p[2 * stride] + p[-2 * stride]);
-        // Beside a pixel without a value the sample stays as it is.
-        if (std::isfinite(v)) out.pixels[static_cast<std::size_t>(p - in.pixels.data())] = v;
-      }
-    }
-    return out;
-  };
-  return filtered(filtered(stamp, 1, 0), 0, 1);
-}
-
-RingSums::RingSums(const Stamp& mosaic, double x, double y, double limit) : limit_(limit) {
-  const double reach = limit + kHalfDiagonal;
-  const int x_first = std::max(0, static_cast<int>(std::floor(x - reach)));
-  const int x_last = std::min(mosaic.width_px - 1, static_cast<int>(std::ceil(x + reach)));
-  const int y_first = std::max(0, static_cast<int>(std::floor(y - reach)));
-  const int y_last = std::min(mosaic.height_px - 1, static_cast<int>(std::ceil(y + reach)));
-  const auto rings = static_cast<std::size_t>(reach) + 1;
-  const auto ring_of = [rings](const Square& s) {
-    return std::min(static_cast<std::size_t>(s.distance), rings - 1);
-  };
-  std::vector<std::size_t> count(rings, 0);
-  std::vector<Square> found;
-  found.reserve(static_cast<std::size_t>(std::max(0, x_last - x_first + 1)) *
-                static_cast<std::size_t>(std::max(0, y_last - y_first + 1)));
-  for (int row = y_first; row <= y_last; ++row) {
-    for (int column = x_first; column <= x_last; ++column) {
-      const double dx = column - x;
-      const double dy = row - y;
-      const double distance = std::sqrt(dx * dx + dy * dy);
-      if (distance >= reach) continue;
-      found.push_back({static_cast<float>(dx), static_cast<float>(dy), static_cast<float>(distance),
-                       mosaic.at(column, row)});
-      ++count[ring_of(found.back())];
-    }
+GrowthCurve::GrowthCurve(const Stamp& stamp, Centre centre, double limit_px) : limit_px_(limit_px) {
+  const std::vector<float> bins = light_by_distance(stamp, centre, limit_px + kRimReachPx);
+  const auto knots = static_cast<std::size_t>(std::ceil(limit_px * kKnotsAPx)) + 4;
+  // Knot k stands at index k + kRimKnots, so that no bin's window leaves the arrays.
+  const std::size_t whole = bins.size() / kBinsAKnot + 2 * kWindow + knots;
+  std::vector<float> partial(whole, 0.0F);
+  std::vector<double> entire(whole, 0.0);
+  const WeightTable& table = WeightTable::get();
+  WeightTable::Row row{};
+  for (std::size_t bin = 0; bin < bins.size(); ++bin) {
+    const float light = bins[bin];
+    if (light == 0) continue;
+    const auto first =
+        static_cast<std::size_t>(WeightTable::first_knot(static_cast<int>(bin)) + kRimKnots);
+    if (first >= knots + kRimKnots) break;
+    table.row(static_cast<int>(bin), row);
+    float* out = partial.data() + first;
+    for (std::size_t i = 0; i < row.size(); ++i) out[i] += light * row[i];
+    entire[first + kWindow] += light;
   }
-  ring_begin_.assign(rings + 1, 0);
-  for (std::size_t k = 0; k < rings; ++k) ring_begin_[k + 1] = ring_begin_[k] + count[k];
-  squares_.resize(found.size());
-  std::vector<std::size_t> next(ring_begin_.begin(), ring_begin_.end() - 1);
-  for (const Square& s : found) squares_[next[ring_of(s)]++] = s;
-  flux_below_.assign(rings + 1, 0.0);
-  double last_mean = 0;
-  for (std::size_t k = 0; k < rings; ++k) {
-    double sum = 0;
-    std::size_t valid = 0;
-    for (std::size_t i = ring_begin_[k]; i < ring_begin_[k + 1]; ++i) {
-      if (!std::isfinite(squares_[i].value)) continue;
-      sum += squares_[i].value;
-      ++valid;
-    }
-    if (valid > 0) last_mean = sum / static_cast<double>(valid);
-    for (std::size_t i = ring_begin_[k]; i < ring_begin_[k + 1]; ++i) {
-      if (!std::isfinite(squares_[i].value)) squares_[i].value = static_cast<float>(last_mean);
-    }
-    flux_below_[k + 1] =
-        flux_below_[k] + last_mean * static_cast<double>(ring_begin_[k + 1] - ring_begin_[k]);
+  knots_.resize(knots);
+  double inside = 0;
+  for (std::size_t i = 0; i < kRimKnots; ++i) inside += entire[i];
+  for (std::size_t k = 0; k < knots; ++k) {
+    inside += entire[k + kRimKnots];
+    knots_[k] = inside + static_cast<double>(partial[k + kRimKnots]);
   }
-}
-
-double RingSums::flux(double radius) const {
-  const double r = std::clamp(radius, 0.0, limit_);
-  const std::size_t rings = flux_below_.size() - 1;
-  // Rings whose squares all lie inside, and beyond them those that the rim crosses.
-  const double inside = std::floor(r - kHalfDiagonal);
-  const std::size_t first =
-      inside > 0 ? std::min(static_cast<std::size_t>(inside), rings) : std::size_t{0};
-  const std::size_t last = std::min(static_cast<std::size_t>(r + kHalfDiagonal) + 1, rings);
-  double sum = flux_below_[first];
-  for (std::size_t i = ring_begin_[first]; i < ring_begin_[last]; ++i) {
-    sum += squares_[i].value * circle_overlap(squares_[i].dx, squares_[i].dy, r);
-  }
-  return sum;
-}
-
-double RingSums::moment(double radius) const {
-  const double r = std::clamp(radius, 0.0, limit_);
-  double moment = 0;
-  for (const Square& s : squares_) {
-    if (s.distance > r + kHalfDiagonal) continue;
-    const double flux = s.value * circle_overlap(s.dx, s.dy, r);
-    // The mean distance over the unit square is d + 1 / (24 d) to second order; the mean over a
-    // square centred on the origin is 0.3826.
-    moment += flux * (s.distance > 0.5F ? s.distance + 1.0 / (24.0 * s.distance)
-                                        : std::max<double>(s.distance, 0.3826));
-  }
-  return moment;
-}
-
-std::vector<double> RingSums::values_between(double inner, double outer) const {
-  std::vector<double> values;
-  const std::size_t rings = flux_below_.size() - 1;
-  const auto first = std::min(static_cast<std::size_t>(std::max(inner, 0.0)), rings);
-  const auto last = std::min(static_cast<std::size_t>(outer) + 1, rings);
-  for (std::size_t i = ring_begin_[first]; i < ring_begin_[last]; ++i) {
-    if (squares_[i].distance >= inner && squares_[i].distance < outer) {
-      values.push_back(squares_[i].value);
-    }
-  }
-  return values;
-}
-
-GrowthCurve::GrowthCurve(const Stamp& stamp, double x_px, double y_px, double limit_px,
-                         double size_px)
-    : limit_px_(limit_px),
-      pixels_(sharpened(stamp), x_px - stamp.x_begin_px, y_px - stamp.y_begin_px, limit_px) {
-  if (size_px >= kFineBelowPx) return;
-  const double fine_limit = std::min(kFineLimitPx, limit_px);
-  const auto core = fine_core(stamp, x_px - stamp.x_begin_px, y_px - stamp.y_begin_px, fine_limit);
-  if (!core) return;
-  fine_.emplace(core->mosaic, core->x, core->y, kFine * fine_limit);
-  fine_limit_px_ = fine_limit;
-  // The fine mosaic holds kFine^2 samples of each pixel.
-  fine_excess_ = fine_->flux(kFine * fine_limit) / (kFine * kFine) - pixels_.flux(fine_limit);
-  fine_excess_moment_ =
-      fine_->moment(kFine * fine_limit) / (kFine * kFine * kFine) - pixels_.moment(fine_limit);
+  knots_[0] = 0;
 }
 
 double GrowthCurve::flux(double r_px) const {
-  if (fine_ && r_px <= fine_limit_px_) return fine_->flux(kFine * r_px) / (kFine * kFine);
-  return pixels_.flux(r_px) + fine_excess_;
+  const double place = std::clamp(r_px, 0.0, limit_px_) * kKnotsAPx;
+  const auto last = static_cast<std::ptrdiff_t>(knots_.size()) - 4;
+  const auto k = std::min(static_cast<std::ptrdiff_t>(place), last);
+  std::array<double, 6> around{};
+  for (std::ptrdiff_t i = 0; i < 6; ++i) {
+    // The curve starts as r^2: even about 0.
+    around[static_cast<std::size_t>(i)] = knots_[static_cast<std::size_t>(std::abs(k + i - 2))];
+  }
+  return interpolated(around, place - static_cast<double>(k));
 }
 
 double GrowthCurve::radius_of(double target) const {
-  double low = 0;
-  double low_flux = 0;
-  double high = limit_px_;
-  double high_flux = flux(limit_px_);
-  // First whole radius that reaches the target; noise may make the curve fall again beyond it.
-  for (double r = 1; r < limit_px_; r += 1) {
-    const double f = flux(r);
-    if (f >= target) {
-      high = r;
-      high_flux = f;
-      break;
-    }
-    low = r;
-    low_flux = f;
-  }
-  if (high_flux < target) return limit_px_;
-  for (int round = 0; round < 40 && high - low > 1e-4; ++round) {
-    double r = high_flux > low_flux
-                   ? low + (high - low) * (target - low_flux) / (high_flux - low_flux)
-                   : 0.5 * (low + high);
+  // The first knot that reaches the target; noise may make the curve fall again beyond it.
+  const auto count = static_cast<std::size_t>(std::ceil(limit_px_ * kKnotsAPx)) + 1;
+  std::size_t k = 1;
+  while (k < count && knots_[k] < target) ++k;
+  constexpr double kKnotPx = 1.0 / kKnotsAPx;
+  double low = kKnotPx * static_cast<double>(k - 1);
+  double high = std::min(limit_px_, low + kKnotPx);
+  double low_flux = flux(low);
+  double high_flux = flux(high);
+  if (k == count || high_flux < target) return limit_px_;
+  for (int round = 0; round < 20 && high - low > 1e-5; ++round) {
     const double margin = 0.02 * (high - low);
-    r = std::clamp(r, low + margin, high - margin);
+    const double r = std::clamp(low + (high - low) * (target - low_flux) / (high_flux - low_flux),
+                                low + margin, high - margin);
     const double f = flux(r);
-    if (f < target) {
-      low = r;
-      low_flux = f;
-    } else {
-      high = r;
-      high_flux = f;
-    }
+    (f < target ? low : high) = r;
+    (f < target ? low_flux : high_flux) = f;
   }
   return high_flux > low_flux ? low + (high - low) * (target - low_flux) / (high_flux - low_flux)
                               : 0.5 * (low + high);
 }
 
 double GrowthCurve::mean_radius(double r_px) const {
-  const double r = std::max(r_px, fine_limit_px_);
-  const double flux_inside = flux(r);
-  return flux_inside > 0 ? (pixels_.moment(r) + fine_excess_moment_) / flux_inside : 0.0;
-}
-
-double GrowthCurve::annulus_flux(double inner_px, double outer_px, double noise_adu) const {
-  const std::vector<double> values = pixels_.values_between(inner_px, outer_px);
-  if (values.size() < 12) return flux(outer_px) - flux(inner_px);
-  const double area = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
-  return clipped_mean(values, noise_adu).value * area;
+  const double total = flux(r_px);
+  if (!(total > 0)) return 0.0;
+  // The integral of r dF is r F less that of F dr: trapezoids and the first end correction of Euler
+  // and Maclaurin.
+  constexpr double kStep = 1.0 / kKnotsAPx;
+  const auto whole = static_cast<std::size_t>(r_px * kKnotsAPx);
+  const double rest = r_px - kStep * static_cast<double>(whole);
+  double area = 0;
+  for (std::size_t k = 1; k <= whole; ++k) area += 0.5 * kStep * (knots_[k - 1] + knots_[k]);
+  area += 0.5 * rest * (knots_[whole] + total);
+  const double slope = (total - flux(r_px - kStep)) / kStep;
+  area -= kStep * kStep / 12 * slope;
+  return r_px - area / total;
 }
 
 }  // namespace starwaist::stars

@@ -2,9 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <span>
+#include <utility>
+#include <variant>
 
+#include "core/parallel.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -63,17 +67,37 @@ CellSky cell_sky(std::vector<float>& pixels, double quantum) {
   return {static_cast<float>(level), static_cast<float>(std::max(sigma, 0.0))};
 }
 
-// Mean of the pixels within four sigma of the level.
-double clipped_mean(const std::vector<float>& pixels, const CellSky& sky) {
-  double sum = 0;
-  std::size_t count = 0;
-  const double reach = kMeanClipSigmas * sky.noise_adu;
-  for (const float p : pixels) {
-    if (std::abs(p - sky.level_adu) > reach) continue;
-    sum += p;
-    ++count;
+// Mean of the pixels within four sigma of the level (the mean, since a star's aperture sums the
+// mean of the sky, and the median of few photons lies below it), and their spread on the dark side
+// of it.
+CellSky refined_cell(const std::vector<float>& pixels, const CellSky& first) {
+  if (pixels.size() < kFewestSkyPixels) return {};
+  CellSky sky = first;
+  for (int round = 0; round < 2; ++round) {
+    const float reach = static_cast<float>(kMeanClipSigmas) * first.noise_adu;
+    const float centre = sky.level_adu;
+    float sum = 0;
+    int count = 0;
+    for (const float p : pixels) {
+      const float difference = p - centre;
+      const bool kept = std::abs(difference) <= reach;
+      sum += kept ? difference : 0.0F;
+      count += kept ? 1 : 0;
+    }
+    if (count == 0) return first;
+    sky.level_adu = centre + sum / static_cast<float>(count);
   }
-  return count == 0 ? sky.level_adu : sum / static_cast<double>(count);
+  float squares = 0;
+  int count = 0;
+  const float reach = static_cast<float>(kMeanClipSigmas) * first.noise_adu;
+  for (const float p : pixels) {
+    const float below = sky.level_adu - p;
+    const bool kept = below > 0 && below <= reach;
+    squares += kept ? below * below : 0.0F;
+    count += kept ? 1 : 0;
+  }
+  if (count > 0) sky.noise_adu = std::sqrt(squares / static_cast<float>(count));
+  return sky;
 }
 
 // Fills cells without a value from the nearest ring of cells that have one; false if none has.
@@ -122,6 +146,86 @@ void smooth(std::vector<float>& grid, int columns, int rows) {
       if (inner || std::abs(cell - centre) > 3 * spread) cell = static_cast<float>(centre);
     }
   }
+}
+
+// How the frame is cut into cells. The last column and row of cells take what is left over.
+struct Mesh {
+  int width_px = 0;
+  int height_px = 0;
+  int cell_px = 0;
+  int columns = 0;
+  int rows = 0;
+
+  explicit Mesh(const Frame& frame)
+      : width_px(frame.pixels.width_px()),
+        height_px(frame.pixels.height_px()),
+        cell_px(sky_cell_px(width_px, height_px)),
+        columns(std::max(1, (width_px + cell_px / 2) / cell_px)),
+        rows(std::max(1, (height_px + cell_px / 2) / cell_px)) {}
+  [[nodiscard]] int y_end(int row) const {
+    return row == rows - 1 ? height_px : (row + 1) * cell_px;
+  }
+  [[nodiscard]] int x_end(int column) const {
+    return column == columns - 1 ? width_px : (column + 1) * cell_px;
+  }
+  [[nodiscard]] std::size_t cells() const {
+    return static_cast<std::size_t>(rows) * static_cast<std::size_t>(columns);
+  }
+};
+
+// Fills a mesh: cell_of(index of the cell, its pixels) gives a cell's sky. Every y_step-th row and
+// x_step-th pixel is looked at, each row begun at another place; `blank(y, row)` may put NaN over
+// pixels of the row.
+template <class Blank, class CellOf>
+std::optional<SkyMap> filled_mesh(const Frame& frame, const Mesh& mesh, int y_step, int x_step,
+                                  int threads, Blank&& blank, CellOf&& cell_of) {
+  std::vector<float> level(mesh.cells(), kNoValue);
+  std::vector<float> noise(mesh.cells(), kNoValue);
+  core::parallel_for(static_cast<std::size_t>(mesh.rows), threads, [&](std::size_t index) {
+    const int row = static_cast<int>(index);
+    std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
+    std::vector<std::vector<float>> pixels(static_cast<std::size_t>(mesh.columns));
+    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
+      frame.pixels.read_row(y, 0, line);
+      blank(y, line);
+      int x = (y / y_step) % x_step;
+      for (int column = 0; column < mesh.columns; ++column) {
+        auto& cell = pixels[static_cast<std::size_t>(column)];
+        for (; x < mesh.x_end(column); x += x_step) {
+          const float value = line[static_cast<std::size_t>(x)];
+          if (std::isfinite(value)) cell.push_back(value);
+        }
+      }
+    }
+    for (int column = 0; column < mesh.columns; ++column) {
+      const auto cell = cell_index(row, mesh.columns, column);
+      const CellSky sky = cell_of(cell, pixels[static_cast<std::size_t>(column)]);
+      level[cell] = sky.level_adu;
+      noise[cell] = sky.noise_adu;
+    }
+  });
+  if (!fill_gaps(level, mesh.columns, mesh.rows) || !fill_gaps(noise, mesh.columns, mesh.rows)) {
+    return std::nullopt;
+  }
+  smooth(level, mesh.columns, mesh.rows);
+  smooth(noise, mesh.columns, mesh.rows);
+  return SkyMap(mesh.cell_px, mesh.columns, mesh.rows, std::move(level), std::move(noise));
+}
+
+// The discs that a row of cells can meet.
+std::vector<std::vector<const MaskedDisc*>> discs_by_row(const Mesh& mesh,
+                                                         const std::vector<MaskedDisc>& discs) {
+  std::vector<std::vector<const MaskedDisc*>> result(static_cast<std::size_t>(mesh.rows));
+  const auto row_of = [&](double y_px) {
+    return std::clamp(static_cast<int>(y_px / mesh.cell_px), 0, mesh.rows - 1);
+  };
+  for (const MaskedDisc& disc : discs) {
+    for (int row = row_of(disc.y_px - disc.radius_px); row <= row_of(disc.y_px + disc.radius_px);
+         ++row) {
+      result[static_cast<std::size_t>(row)].push_back(&disc);
+    }
+  }
+  return result;
 }
 
 }  // namespace
@@ -194,65 +298,44 @@ int sky_cell_px(int width_px, int height_px) {
   return std::clamp(std::min(width_px, height_px) / 4, kSmallestCellPx, kLargestCellPx);
 }
 
-std::optional<SkyMap> map_sky(const Frame& frame, const std::vector<MaskedDisc>& discs) {
-  const int width = frame.pixels.width_px();
-  const int height = frame.pixels.height_px();
-  const int cell = sky_cell_px(width, height);
-  const int columns = std::max(1, (width + cell / 2) / cell);
-  const int rows = std::max(1, (height + cell / 2) / cell);
-  // A quarter of a full cell's pixels suffices: 4096 give the level to 1.5 % of the noise, and the
-  // mesh is smoothed over nine cells. Mosaic neighbours are not independent, so the step is odd.
-  const int step = cell >= 128 ? 2 : 1;
+std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
+  const Mesh mesh(frame);
   const bool whole_counts =
       std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
   const double quantum = whole_counts ? std::abs(frame.pixels.scale()) : 0.0;
+  // Some 800 pixels a cell give the level to 4 % of the noise, enough to find stars. The step along
+  // a row is odd, since neighbours in a mosaic are not alike.
+  const int y_step = mesh.cell_px >= 128 ? 4 : mesh.cell_px >= 64 ? 2 : 1;
+  const int x_step = mesh.cell_px >= 128 ? 5 : mesh.cell_px >= 64 ? 3 : 1;
+  return filled_mesh(
+      frame, mesh, y_step, x_step, threads, [](int, std::vector<float>&) {},
+      [quantum](std::size_t, std::vector<float>& pixels) { return cell_sky(pixels, quantum); });
+}
 
-  std::vector<std::vector<const MaskedDisc*>> discs_of_row(static_cast<std::size_t>(rows));
-  for (const MaskedDisc& disc : discs) {
-    for (int row = 0; row < rows; ++row) {
-      if (disc.y_px + disc.radius_px >= row * cell &&
-          (disc.y_px - disc.radius_px < (row + 1) * cell || row == rows - 1)) {
-        discs_of_row[static_cast<std::size_t>(row)].push_back(&disc);
-      }
+std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
+                                  const std::vector<MaskedDisc>& discs, int threads) {
+  const Mesh mesh(frame);
+  const auto discs_of_row = discs_by_row(mesh, discs);
+  const auto blank = [&](int y, std::vector<float>& line) {
+    const int row = std::min(y / mesh.cell_px, mesh.rows - 1);
+    for (const MaskedDisc* disc : discs_of_row[static_cast<std::size_t>(row)]) {
+      const double dy = y - disc->y_px;
+      const double square = disc->radius_px * disc->radius_px - dy * dy;
+      if (!(square > 0)) continue;
+      const double half = std::sqrt(square);
+      const int begin = std::max(0, static_cast<int>(std::ceil(disc->x_px - half)));
+      const int end = std::min(mesh.width_px - 1, static_cast<int>(std::floor(disc->x_px + half)));
+      for (int x = begin; x <= end; ++x) line[static_cast<std::size_t>(x)] = kNoValue;
     }
-  }
-
-  std::vector<float> level(static_cast<std::size_t>(columns * rows), kNoValue);
-  std::vector<float> noise(level.size(), kNoValue);
-  std::vector<float> line(static_cast<std::size_t>(width));
-  std::vector<std::vector<float>> pixels(static_cast<std::size_t>(columns));
-  for (int row = 0; row < rows; ++row) {
-    for (auto& p : pixels) p.clear();
-    const int y_end = row == rows - 1 ? height : (row + 1) * cell;
-    for (int y = row * cell; y < y_end; y += step) {
-      frame.pixels.read_row(y, 0, line);
-      for (const MaskedDisc* disc : discs_of_row[static_cast<std::size_t>(row)]) {
-        const double dy = y - disc->y_px;
-        const double half = std::sqrt(std::max(0.0, disc->radius_px * disc->radius_px - dy * dy));
-        if (half == 0) continue;
-        const int begin = std::max(0, static_cast<int>(std::ceil(disc->x_px - half)));
-        const int end = std::min(width - 1, static_cast<int>(std::floor(disc->x_px + half)));
-        for (int x = begin; x <= end; ++x) line[static_cast<std::size_t>(x)] = kNoValue;
-      }
-      for (int x = (y / step) % step; x < width; x += step) {
-        const float value = line[static_cast<std::size_t>(x)];
-        if (!std::isfinite(value)) continue;
-        pixels[static_cast<std::size_t>(std::min(x / cell, columns - 1))].push_back(value);
-      }
-    }
-    for (int column = 0; column < columns; ++column) {
-      auto& sample = pixels[static_cast<std::size_t>(column)];
-      const CellSky sky = cell_sky(sample, quantum);
-      const auto index = cell_index(row, columns, column);
-      if (!std::isfinite(sky.level_adu)) continue;
-      level[index] = static_cast<float>(discs.empty() ? sky.level_adu : clipped_mean(sample, sky));
-      noise[index] = sky.noise_adu;
-    }
-  }
-  if (!fill_gaps(level, columns, rows) || !fill_gaps(noise, columns, rows)) return std::nullopt;
-  smooth(level, columns, rows);
-  smooth(noise, columns, rows);
-  return SkyMap(cell, columns, rows, std::move(level), std::move(noise));
+  };
+  // A quarter of a full cell's pixels: 4096 give the level to 1.6 % of the noise before the mesh is
+  // smoothed over nine cells.
+  const int step = mesh.cell_px >= 128 ? 2 : 1;
+  return filled_mesh(
+      frame, mesh, step, step, threads, blank,
+      [&](std::size_t cell, const std::vector<float>& pixels) {
+        return refined_cell(pixels, {first.cell_level_adu(cell), first.cell_noise_adu(cell)});
+      });
 }
 
 }  // namespace starwaist::stars

@@ -1,6 +1,7 @@
 // The sky under the stars: a mesh of local levels and noises, interpolated between cell centres.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <span>
 #include <vector>
@@ -30,6 +31,9 @@ class SkyMap {
   [[nodiscard]] double median_level_adu() const;
   [[nodiscard]] double median_noise_adu() const;
   [[nodiscard]] int cell_px() const { return cell_px_; }
+  // By cell, row by row.
+  [[nodiscard]] float cell_level_adu(std::size_t cell) const { return level_adu_[cell]; }
+  [[nodiscard]] float cell_noise_adu(std::size_t cell) const { return noise_adu_[cell]; }
 
  private:
   [[nodiscard]] double interpolated(const std::vector<float>& grid, double x_px, double y_px) const;
@@ -44,12 +48,15 @@ class SkyMap {
 // Side of a mesh cell: wide against the largest star looked for, narrow against the frame.
 int sky_cell_px(int width_px, int height_px);
 
-// Per cell: median and lower-side spread of the pixels that are valid and outside every disc,
-// clipped at three sigma, then the mean of what is left within four sigma (the mean, since a star's
-// aperture sums the mean of the sky, and the median of few photons lies below it). Cells without
-// enough sky take their neighbours' value; a 3 x 3 median over cells removes what a bright object
-// leaves (the mesh of Bertin & Arnouts 1996, from memory).
-// Absent where the frame has no pixel with a value.
-std::optional<SkyMap> map_sky(const Frame& frame, const std::vector<MaskedDisc>& discs);
+// Per cell: median and lower-side spread of some of its pixels, the bright side cut at three sigma
+// to convergence. Cells without enough sky take their neighbours' value; a 3 x 3 median over cells
+// removes what a bright object leaves (the mesh of Bertin & Arnouts 1996, from memory).
+// Absent where the frame has no pixel with a value. The same answer for any number of threads.
+std::optional<SkyMap> map_sky(const Frame& frame, int threads);
+
+// The map again with the stars masked: the mean of the pixels outside every disc within four sigmas
+// of the first map's level, and their lower-side spread. Absent where no pixel is left.
+std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
+                                  const std::vector<MaskedDisc>& discs, int threads);
 
 }  // namespace starwaist::stars

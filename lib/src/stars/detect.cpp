@@ -5,8 +5,11 @@
 #include <cstdint>
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
+#include <span>
 #include <unordered_map>
 
+#include "core/parallel.h"
+#include "stars/hot_pixels.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -31,17 +34,24 @@ double kernel_noise_factor() {
 template <class Callback>
 void for_each_peak(const cv::Mat& smoothed, int row_begin, int row_end, float threshold,
                    Callback&& found) {
+  constexpr int kBlock = 32;  // looked at as a whole first: nearly all lie below the threshold
   for (int y = std::max(row_begin, 1); y < std::min(row_end, smoothed.rows - 1); ++y) {
     const float* above = smoothed.ptr<float>(y - 1);
     const float* here = smoothed.ptr<float>(y);
     const float* below = smoothed.ptr<float>(y + 1);
-    for (int x = 1; x + 1 < smoothed.cols; ++x) {
-      const float v = here[x];
-      if (!(v > threshold)) continue;
-      // Ties are broken by order so that a flat top yields one peak.
-      if (v > above[x - 1] && v > above[x] && v > above[x + 1] && v > here[x - 1] &&
-          v >= here[x + 1] && v >= below[x - 1] && v >= below[x] && v >= below[x + 1]) {
-        found(x, y, v);
+    for (int begin = 1; begin + 1 < smoothed.cols; begin += kBlock) {
+      const int end = std::min(begin + kBlock, smoothed.cols - 1);
+      int bright = 0;
+      for (int x = begin; x < end; ++x) bright += here[x] > threshold ? 1 : 0;
+      if (bright == 0) continue;
+      for (int x = begin; x < end; ++x) {
+        const float v = here[x];
+        if (!(v > threshold)) continue;
+        // Ties are broken by order so that a flat top yields one peak.
+        if (v > above[x - 1] && v > above[x] && v > above[x + 1] && v > here[x - 1] &&
+            v >= here[x + 1] && v >= below[x - 1] && v >= below[x] && v >= below[x + 1]) {
+          found(x, y, v);
+        }
       }
     }
   }
@@ -114,10 +124,12 @@ void repair_defects(cv::Mat& strip, const SkyMap& sky, int first_row_px, int own
 // Noise of a smoothed image: the larger of what white noise leaves and what the image shows, since
 // undetected stars, clouds and interpolated mosaics add to it.
 double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white) {
+  constexpr std::size_t kSample = 4000;  // gives the spread to 2.5 %
   std::vector<double> sample;
   const std::size_t pixels = smoothed.total();
   if (pixels < 200) return white;
-  const std::size_t step = std::max<std::size_t>(1, pixels / 20000) | 1U;  // odd: no column repeats
+  const std::size_t step =
+      std::max<std::size_t>(1, pixels / kSample) | 1U;  // odd: no column repeats
   for (std::size_t i = 0; i < pixels; i += step) {
     const float v =
         smoothed.at<float>(static_cast<int>(i / static_cast<std::size_t>(smoothed.cols)),
@@ -137,11 +149,17 @@ cv::Mat smoothed_copy(const cv::Mat& image) {
   return smoothed;
 }
 
+// Mean of 2 x 2 pixels; an odd last row or column is left out.
 cv::Mat binned(const cv::Mat& image) {
-  cv::Mat half;
-  // An odd last row or column is left out: resize would stretch the bins over it.
-  cv::resize(image(cv::Rect(0, 0, image.cols / 2 * 2, image.rows / 2 * 2)), half,
-             cv::Size(image.cols / 2, image.rows / 2), 0, 0, cv::INTER_AREA);
+  cv::Mat half(image.rows / 2, image.cols / 2, CV_32F);
+  for (int y = 0; y < half.rows; ++y) {
+    const float* upper = image.ptr<float>(2 * y);
+    const float* lower = image.ptr<float>(2 * y + 1);
+    float* out = half.ptr<float>(y);
+    for (int x = 0; x < half.cols; ++x) {
+      out[x] = 0.25F * ((upper[2 * x] + upper[2 * x + 1]) + (lower[2 * x] + lower[2 * x + 1]));
+    }
+  }
   return half;
 }
 
@@ -153,59 +171,62 @@ double template_sigma_px(int level) {
   return in_bins * (1 << level);
 }
 
-bool is_defect(float value, float nearest_max, float all_max, double noise) {
-  // A third of the peak is below what the sharpest star keeps in its nearest pixels (one half); the
-  // allowance is for the noise of the neighbours.
-  const double allowance = 2.0 * noise;
-  return nearest_max < value / 3.0 - allowance && all_max < value / 3.0 - allowance;
-}
-
-Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr) {
+Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, int first_level,
+                 int last_level, int threads) {
   const int width = frame.pixels.width_px();
   const int height = frame.pixels.height_px();
   Detection detection;
   if (width < 8 || height < 8) return detection;
-  const double white =
-      std::sqrt(kernel_noise_factor() * kernel_noise_factor()) / std::sqrt(frame.sample_fraction);
+  const double white = kernel_noise_factor() / std::sqrt(frame.sample_fraction);
   const Collector collector(sky, threshold_snr);
+  const bool wants_coarse = last_level >= kCoarseLevel;
   cv::Mat coarse(height / 4, width / 4, CV_32F, cv::Scalar(0));
-  std::optional<double> scale[2];
 
-  for (int begin = 0; begin < height; begin += kStripRows) {
+  std::vector<Detection> of_strip(static_cast<std::size_t>((height + kStripRows - 1) / kStripRows));
+  core::parallel_for(of_strip.size(), threads, [&](std::size_t index) {
+    Detection& own = of_strip[index];
+    const int begin = static_cast<int>(index) * kStripRows;
     const int end = std::min(height, begin + kStripRows);
     const int read_begin = std::max(0, begin - kMarginRows);
     const int read_end = std::min(height, end + kMarginRows);
-    cv::Mat strip = read_strip(frame, sky, read_begin, read_end);
-    repair_defects(strip, sky, read_begin, begin - read_begin, end - read_begin, detection.defects);
-    cv::Mat image = strip;
+    cv::Mat image = read_strip(frame, sky, read_begin, read_end);
+    repair_defects(image, sky, read_begin, begin - read_begin, end - read_begin, own.defects);
     for (int level = 0; level < kCoarseLevel; ++level) {
       if (level > 0) image = binned(image);
       if (image.rows < 3 || image.cols < 3) break;
+      if (level < first_level || level > last_level) continue;
       const cv::Mat smoothed = smoothed_copy(image);
       const int bin = 1 << level;
-      if (!scale[level]) scale[level] = noise_scale_of(smoothed, sky, white / bin);
       collector.collect(smoothed, level, read_begin, (begin - read_begin) / bin,
-                        end == height ? image.rows : (end - read_begin) / bin, *scale[level],
-                        detection);
+                        end == height ? image.rows : (end - read_begin) / bin,
+                        noise_scale_of(smoothed, sky, white / bin), own);
     }
+    if (!wants_coarse) return;
     const cv::Mat quarter = binned(image);
     const int first = (begin - read_begin) / 4;
     const int rows = std::min(quarter.rows - first, coarse.rows - begin / 4);
-    const int own = std::min(rows, (end - begin + 3) / 4);
-    if (own > 0) {
-      quarter.rowRange(first, first + own).copyTo(coarse.rowRange(begin / 4, begin / 4 + own));
+    const int own_rows = std::min(rows, (end - begin + 3) / 4);
+    if (own_rows > 0) {
+      quarter.rowRange(first, first + own_rows)
+          .copyTo(coarse.rowRange(begin / 4, begin / 4 + own_rows));
     }
+  });
+  for (const Detection& own : of_strip) {
+    detection.candidates.insert(detection.candidates.end(), own.candidates.begin(),
+                                own.candidates.end());
+    detection.defects.insert(detection.defects.end(), own.defects.begin(), own.defects.end());
   }
 
   cv::Mat image = coarse;
-  for (int level = kCoarseLevel; level < kDetectionLevels; ++level) {
+  for (int level = kCoarseLevel; level <= last_level; ++level) {
     if (level > kCoarseLevel) image = binned(image);
     if (image.rows < 8 || image.cols < 8) break;
+    if (level < first_level) continue;
     const cv::Mat smoothed = smoothed_copy(image);
     const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level));
     collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, detection);
   }
-  // Equal values in order of place: the same list for any strip height.
+  // Equal values in order of place: the same list for any order of the strips.
   std::sort(detection.candidates.begin(), detection.candidates.end(),
             [](const Candidate& a, const Candidate& b) {
               if (a.snr != b.snr) return a.snr > b.snr;

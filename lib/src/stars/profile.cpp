@@ -4,6 +4,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "stars/aperture.h"
+#include "stars/summary.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -79,25 +81,67 @@ struct Annulus {
   std::size_t stars = 0;
 };
 
-Annulus stacked_annulus(std::span<const ProfileStar> stars, double inner, double outer) {
+// A star of the stack, its light sorted into annuli.
+class StackedStar {
+ public:
+  explicit StackedStar(const ProfileStar& star)
+      : star_(&star), growth_(star.stamp, star.centre, star.reach_px) {
+    unit_ = growth_.flux(kNormalAt * star.hfr_px);
+    const double cx = star.centre.x_px - star.stamp.x_begin_px;
+    const double cy = star.centre.y_px - star.stamp.y_begin_px;
+    const double annulus_px = kStep * star.hfr_px;
+    const double reach_px = std::min(star.reach_px, kFarthest * star.hfr_px);
+    values_.resize(static_cast<std::size_t>(reach_px / annulus_px) + 1);
+    for (int y = 0; y < star.stamp.height_px; ++y) {
+      const float* row = star.stamp.row(y);
+      for (int x = 0; x < star.stamp.width_px; ++x) {
+        const double square = (x - cx) * (x - cx) + (y - cy) * (y - cy);
+        if (square >= reach_px * reach_px || !std::isfinite(row[x])) continue;
+        values_[static_cast<std::size_t>(std::sqrt(square) / annulus_px)].push_back(row[x]);
+      }
+    }
+  }
+
+  // In the units of the light inside kNormalAt, from the mean of the annulus' pixels within three
+  // spreads of their median, so that a neighbour in a part of it does not count; within the star
+  // itself, and where few pixels lie in it, the plain difference of the growth curve.
+  [[nodiscard]] std::optional<double> light(std::size_t annulus) const {
+    constexpr std::size_t kFewest = 12;
+    const double inner_px = kStep * static_cast<double>(annulus) * star_->hfr_px;
+    const double outer_px = kStep * static_cast<double>(annulus + 1) * star_->hfr_px;
+    if (outer_px > growth_.limit_px() || !(unit_ > 0)) return std::nullopt;
+    const auto& values = values_[annulus];
+    if (outer_px <= kNormalAt * star_->hfr_px || values.size() < kFewest) {
+      return (growth_.flux(outer_px) - growth_.flux(inner_px)) / unit_;
+    }
+    const double area = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
+    return clipped_mean(values, star_->sky_noise_adu).value * area / unit_;
+  }
+  [[nodiscard]] const ProfileStar& star() const { return *star_; }
+  [[nodiscard]] double unit() const { return unit_; }
+
+ private:
+  const ProfileStar* star_;
+  GrowthCurve growth_;
+  double unit_ = 0;
+  std::vector<std::vector<double>> values_;  // of the pixels in each annulus
+};
+
+Annulus stacked_annulus(const std::vector<StackedStar>& stars, std::size_t annulus) {
+  const double inner = kStep * static_cast<double>(annulus);
+  const double outer = inner + kStep;
   std::vector<double> light;
   std::vector<double> noise;
   std::vector<double> pedestal;
-  for (const ProfileStar& star : stars) {
-    const double inner_px = inner * star.hfr_px;
-    const double outer_px = outer * star.hfr_px;
-    if (outer_px > star.growth->limit_px()) continue;
-    const double unit = star.growth->flux(kNormalAt * star.hfr_px);
-    if (!(unit > 0)) continue;
-    // Within the star itself every pixel counts; outside, neighbours are kept out.
-    light.push_back((outer <= kNormalAt
-                         ? star.growth->flux(outer_px) - star.growth->flux(inner_px)
-                         : star.growth->annulus_flux(inner_px, outer_px, star.sky_noise_adu)) /
-                    unit);
+  for (const StackedStar& stacked : stars) {
+    const auto share = stacked.light(annulus);
+    if (!share) continue;
+    light.push_back(*share);
+    const ProfileStar& star = stacked.star();
     const double area_per_x2 = std::numbers::pi * star.hfr_px * star.hfr_px;
     noise.push_back(star.sky_noise_adu * std::sqrt(area_per_x2 * (outer * outer - inner * inner)) /
-                    unit);
-    pedestal.push_back(star.sky_sigma_adu * area_per_x2 / unit);
+                    stacked.unit());
+    pedestal.push_back(star.sky_sigma_adu * area_per_x2 / stacked.unit());
   }
   if (light.empty()) return {};
   // A median's standard error is 1.2533 times the mean's.
@@ -147,13 +191,14 @@ Wing wing_of(const std::vector<Annulus>& annuli) {
 }  // namespace
 
 std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars) {
+  const std::vector<StackedStar> stacked(stars.begin(), stars.end());
   const auto knots = static_cast<std::size_t>(kFarthest / kStep);
   std::vector<double> fraction{0.0};
   std::vector<Annulus> annuli;
   double variance = 0;
   for (std::size_t k = 0; k < knots; ++k) {
     const double outer = kStep * static_cast<double>(k + 1);
-    const Annulus annulus = stacked_annulus(stars, kStep * static_cast<double>(k), outer);
+    const Annulus annulus = stacked_annulus(stacked, k);
     if (annulus.stars == 0 || annulus.stars * 2 < stars.size()) break;
     variance += annulus.sigma * annulus.sigma;
     const double pedestal = annulus.pedestal_sigma * outer * outer;

@@ -6,7 +6,7 @@
 #include <span>
 #include <vector>
 
-#include "stars/aperture.h"
+#include "stars/stamp.h"
 
 namespace starwaist::stars {
 
@@ -34,9 +34,11 @@ class GrowthProfile {
   double power_;
 };
 
-// One star of the stack: its growth curve out to `limit_px` and a first half-flux radius.
+// One star of the stack, its sky taken off, and a first half-flux radius.
 struct ProfileStar {
-  const GrowthCurve* growth = nullptr;
+  Stamp stamp;
+  Centre centre;
+  double reach_px = 0;  // as far as the stamp serves
   double hfr_px = 0;
   double sky_noise_adu = 0;  // of one pixel
   double sky_sigma_adu = 0;  // of the level that was taken off

@@ -14,34 +14,61 @@ namespace {
 constexpr double kWindowReachSigmas = 3.0;
 constexpr std::size_t kMostFitPixels = 400;  // more add no precision worth their time
 
-// Calls visit(dx, dy, value, weight) for the valid pixels under a Gaussian window round `centre`
-// given in stamp coordinates. The weight is a product of two one-dimensional ones.
-template <class Visitor>
-void for_each_windowed(const Stamp& stamp, double cx, double cy, double window_px,
-                       Visitor&& visit) {
+// Sums over the valid pixels under a round Gaussian window.
+struct WindowSums {
+  double sum = 0;  // of weight * value
+  double x = 0;    // of weight * value * dx
+  double y = 0;
+  double xx = 0;
+  double yy = 0;
+  double xy = 0;
+};
+
+// `centre` in stamp coordinates. The weight is a product of two one-dimensional ones, so that each
+// row's sums are those of its values with weights that all rows share.
+WindowSums window_sums(const Stamp& stamp, Centre centre, double window_px) {
+  WindowSums sums;
   const double reach = kWindowReachSigmas * window_px;
-  const int x_first = std::max(0, static_cast<int>(std::ceil(cx - reach)));
-  const int x_last = std::min(stamp.width_px - 1, static_cast<int>(std::floor(cx + reach)));
-  const int y_first = std::max(0, static_cast<int>(std::ceil(cy - reach)));
-  const int y_last = std::min(stamp.height_px - 1, static_cast<int>(std::floor(cy + reach)));
-  if (x_last < x_first || y_last < y_first) return;
+  const int x_begin = std::max(0, static_cast<int>(std::ceil(centre.x_px - reach)));
+  const int x_end = std::min(stamp.width_px, static_cast<int>(std::floor(centre.x_px + reach)) + 1);
+  const int y_begin = std::max(0, static_cast<int>(std::ceil(centre.y_px - reach)));
+  const int y_end =
+      std::min(stamp.height_px, static_cast<int>(std::floor(centre.y_px + reach)) + 1);
+  if (x_end <= x_begin) return sums;
   const double scale = -0.5 / (window_px * window_px);
-  std::vector<double> weight_x(static_cast<std::size_t>(x_last - x_first + 1));
-  for (int x = x_first; x <= x_last; ++x) {
-    weight_x[static_cast<std::size_t>(x - x_first)] = std::exp(scale * (x - cx) * (x - cx));
+  std::vector<float> weight(static_cast<std::size_t>(x_end - x_begin));
+  for (int x = x_begin; x < x_end; ++x) {
+    const double dx = x - centre.x_px;
+    weight[static_cast<std::size_t>(x - x_begin)] = static_cast<float>(std::exp(scale * dx * dx));
   }
-  for (int y = y_first; y <= y_last; ++y) {
-    const double dy = y - cy;
-    const double weight_y = std::exp(scale * dy * dy);
-    for (int x = x_first; x <= x_last; ++x) {
-      const double dx = x - cx;
-      if (dx * dx + dy * dy > reach * reach) continue;
-      const float value = stamp.at(x, y);
-      if (!std::isfinite(value)) continue;
-      visit(dx, dy, static_cast<double>(value),
-            weight_y * weight_x[static_cast<std::size_t>(x - x_first)]);
+  const auto cx = static_cast<float>(centre.x_px);
+  for (int y = y_begin; y < y_end; ++y) {
+    const double dy = y - centre.y_px;
+    const double half = std::sqrt(std::max(0.0, reach * reach - dy * dy));
+    const int first = std::max(x_begin, static_cast<int>(std::ceil(centre.x_px - half)));
+    const int end = std::min(x_end, static_cast<int>(std::floor(centre.x_px + half)) + 1);
+    const float* row = stamp.row(y);
+    float sum = 0;
+    float sum_x = 0;
+    float sum_xx = 0;
+    for (int x = first; x < end; ++x) {
+      const float value = row[x];
+      const float weighted =
+          std::isfinite(value) ? weight[static_cast<std::size_t>(x - x_begin)] * value : 0.0F;
+      const float dx = static_cast<float>(x) - cx;
+      sum += weighted;
+      sum_x += weighted * dx;
+      sum_xx += weighted * dx * dx;
     }
+    const double weight_y = std::exp(scale * dy * dy);
+    sums.sum += weight_y * sum;
+    sums.x += weight_y * sum_x;
+    sums.y += weight_y * dy * sum;
+    sums.xx += weight_y * sum_xx;
+    sums.xy += weight_y * dy * sum_x;
+    sums.yy += weight_y * dy * dy * sum;
   }
+  return sums;
 }
 
 // Residuals of the Moffat profile over chosen pixels. Parameters: ln amplitude, ln alpha and, where
@@ -90,21 +117,13 @@ std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double
   Centre centre{start.x_px - stamp.x_begin_px, start.y_px - stamp.y_begin_px};
   const Centre anchor = centre;
   for (int round = 0; round < kRounds; ++round) {
-    double sum = 0;
-    double sum_x = 0;
-    double sum_y = 0;
-    for_each_windowed(stamp, centre.x_px, centre.y_px, window_px,
-                      [&](double dx, double dy, double value, double weight) {
-                        sum += weight * value;
-                        sum_x += weight * value * dx;
-                        sum_y += weight * value * dy;
-                      });
-    if (!(sum > 0)) return std::nullopt;
+    const WindowSums sums = window_sums(stamp, centre, window_px);
+    if (!(sums.sum > 0)) return std::nullopt;
     // A star narrower than the window moves the windowed mean by less than its own offset; a
     // factor above 1 speeds that up and keeps a ring's steps below the limit of stability.
     constexpr double kGain = 1.3;
-    const double step_x = kGain * sum_x / sum;
-    const double step_y = kGain * sum_y / sum;
+    const double step_x = kGain * sums.x / sums.sum;
+    const double step_y = kGain * sums.y / sums.sum;
     centre.x_px += step_x;
     centre.y_px += step_y;
     if (!(std::hypot(centre.x_px - anchor.x_px, centre.y_px - anchor.y_px) < leash_px)) {
@@ -117,21 +136,12 @@ std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double
 
 std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
                                                   double window_px) {
-  double sum = 0;
-  double xx = 0;
-  double yy = 0;
-  double xy = 0;
-  for_each_windowed(stamp, centre.x_px - stamp.x_begin_px, centre.y_px - stamp.y_begin_px,
-                    window_px, [&](double dx, double dy, double value, double weight) {
-                      sum += weight * value;
-                      xx += weight * value * dx * dx;
-                      yy += weight * value * dy * dy;
-                      xy += weight * value * dx * dy;
-                    });
-  if (!(sum > 0)) return std::nullopt;
-  xx /= sum;
-  yy /= sum;
-  xy /= sum;
+  const WindowSums sums = window_sums(
+      stamp, {centre.x_px - stamp.x_begin_px, centre.y_px - stamp.y_begin_px}, window_px);
+  if (!(sums.sum > 0)) return std::nullopt;
+  const double xx = sums.xx / sums.sum;
+  const double yy = sums.yy / sums.sum;
+  const double xy = sums.xy / sums.sum;
   const double determinant = xx * yy - xy * xy;
   if (!(determinant > 0) || !(xx > 0)) return std::nullopt;
   const double window = 1.0 / (window_px * window_px);

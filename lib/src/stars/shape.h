@@ -3,14 +3,9 @@
 
 #include <optional>
 
-#include "stars/aperture.h"
+#include "stars/stamp.h"
 
 namespace starwaist::stars {
-
-struct Centre {
-  double x_px = 0;
-  double y_px = 0;
-};
 
 // Centroid under a round Gaussian window of sigma `window_px` that follows the star, in frame
 // coordinates; pixels beyond three sigmas are left out. The window is wide against the star (1.5

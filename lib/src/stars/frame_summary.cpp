@@ -1,0 +1,115 @@
+#include "stars/frame_summary.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <optional>
+#include <utility>
+
+#include "stars/summary.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::stars {
+
+bool in_region(const Star& star, const std::optional<Region>& region) {
+  return !region || (star.x_px >= region->x_px && star.y_px >= region->y_px &&
+                     star.x_px < region->x_px + region->width_px &&
+                     star.y_px < region->y_px + region->height_px);
+}
+
+namespace {
+
+// Stars that the frame's sizes rest on: the clean ones, or, where there are fewer than five,
+// blended and faint ones too.
+std::vector<const MeasuredStar*> summary_stars(const std::vector<MeasuredStar>& stars,
+                                               const MeasureOptions& options) {
+  constexpr std::size_t kEnough = 5;
+  std::vector<const MeasuredStar*> chosen;
+  struct Grade {
+    double snr;
+    bool blends;
+  };
+  for (const Grade grade :
+       {Grade{kSummarySnr, false}, Grade{kSummarySnr, true}, Grade{0.0, true}}) {
+    chosen.clear();
+    for (const MeasuredStar& w : stars) {
+      const Star& s = w.star;
+      if (!w.measured || w.defect || s.saturated || s.at_edge || s.extended || !s.hfr_sigma_px ||
+          !in_region(s, options.region))
+        continue;
+      if (s.snr < grade.snr || (s.blended && !grade.blends)) continue;
+      chosen.push_back(&w);
+    }
+    if (chosen.size() >= kEnough) break;
+  }
+  return chosen;
+}
+
+// `pick` gives value and sigma of a star, or nothing.
+template <class Pick>
+std::optional<RobustMean> mean_over(const std::vector<const MeasuredStar*>& chosen, Pick&& pick) {
+  std::vector<double> values;
+  std::vector<double> sigmas;
+  for (const MeasuredStar* w : chosen) {
+    const std::optional<std::pair<double, double>> picked = pick(*w);
+    if (!picked) continue;
+    values.push_back(picked->first);
+    sigmas.push_back(picked->second);
+  }
+  return robust_mean(values, sigmas);
+}
+
+}  // namespace
+
+void summarise(const std::vector<MeasuredStar>& stars, const MeasureOptions& options,
+               FrameMeasurement& out) {
+  const std::vector<const MeasuredStar*> chosen = summary_stars(stars, options);
+  using Picked = std::optional<std::pair<double, double>>;
+  const auto relative = [](const MeasuredStar& w) { return *w.star.hfr_sigma_px / w.size_px; };
+  const auto hfr = mean_over(chosen, [](const MeasuredStar& w) -> Picked {
+    return std::pair{*w.star.hfr_px, *w.star.hfr_sigma_px};
+  });
+  if (!hfr) return;
+  out.star_count = static_cast<int>(hfr->count);
+  out.hfr_px = hfr->value;
+  out.hfr_sigma_px = hfr->sigma;
+  const auto mean_radius = mean_over(chosen, [&](const MeasuredStar& w) -> Picked {
+    if (!w.star.mean_radius_px) return std::nullopt;
+    return std::pair{*w.star.mean_radius_px, relative(w) * *w.star.mean_radius_px};
+  });
+  if (mean_radius) out.mean_radius_px = mean_radius->value;
+  const auto fwhm = mean_over(chosen, [&](const MeasuredStar& w) -> Picked {
+    if (!w.star.fwhm_px) return std::nullopt;
+    return std::pair{*w.star.fwhm_px, relative(w) * *w.star.fwhm_px};
+  });
+  if (fwhm && fwhm->count * 2 >= chosen.size()) {
+    out.fwhm_px = fwhm->value;
+    out.fwhm_sigma_px = fwhm->sigma;
+  }
+  std::vector<double> eccentricity;
+  double e1 = 0;
+  double e2 = 0;
+  double length = 0;
+  for (const MeasuredStar* w : chosen) {
+    if (!w->polarisation || !w->star.eccentricity) continue;
+    eccentricity.push_back(*w->star.eccentricity);
+    // Directions count by how far they stand out of their noise.
+    const double size = std::hypot(w->polarisation->e1, w->polarisation->e2);
+    const double weight = size / (size + 2 * w->polarisation_sigma) / std::max(size, 1e-9);
+    e1 += weight * w->polarisation->e1;
+    e2 += weight * w->polarisation->e2;
+    length += weight * size;
+  }
+  if (eccentricity.empty()) return;
+  out.eccentricity = median(eccentricity);
+  if (eccentricity.size() >= 3 && length > 0) {
+    const double n = static_cast<double>(eccentricity.size());
+    const double resultant2 = (e1 * e1 + e2 * e2) / (length * length);
+    // n random directions have a mean squared resultant of 1/n: taken out.
+    const double unbiased = std::max(0.0, (n * resultant2 - 1) / (n - 1));
+    out.elongation_coherence = std::sqrt(unbiased);
+    out.elongation_angle_deg = angle_deg_of({e1, e2});
+  }
+}
+
+}  // namespace starwaist::stars

@@ -1,0 +1,42 @@
+// One star on its stamp, with what is known of the frame.
+#pragma once
+
+#include <optional>
+
+#include "stars/detect.h"
+#include "stars/pedestal.h"
+#include "stars/profile.h"
+#include "stars/shape.h"
+#include "stars/stamp.h"
+#include "starwaist/stars.h"
+
+namespace starwaist::stars {
+
+inline constexpr double kSummarySnr = 10.0;    // fainter stars do not count in a frame's sizes
+inline constexpr double kFewestSizePx = 0.55;  // smaller than any star: a pixel's own defect
+
+// A star in the making.
+struct MeasuredStar {
+  Star star;
+  double size_px = 0;  // expected, then measured half-flux radius
+  bool measured = false;
+  bool defect = false;  // far too small for a star of this frame
+  std::optional<AnnulusSky> annulus;
+  std::optional<Polarisation> polarisation;
+  double polarisation_sigma = 0;
+};
+
+struct StarRules {
+  const GrowthProfile* profile = nullptr;  // never null
+  double aperture_px = 0;
+  std::optional<double> beta;  // Moffat exponent of the wings; absent: no profile fit
+};
+
+// Starts from star.x_px, star.y_px and the expected size_px.
+void measure_star(const FrameContext& context, const StarRules& rules, const Pedestal& pedestal,
+                  MeasuredStar& measured);
+
+// A candidate's half-flux radius without any knowledge: the aperture grows until it holds the star.
+std::optional<double> probe_size(const FrameContext& context, const Candidate& candidate);
+
+}  // namespace starwaist::stars

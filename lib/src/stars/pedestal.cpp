@@ -1,0 +1,99 @@
+#include "stars/pedestal.h"
+
+#include <cmath>
+#include <cstddef>
+
+#include "starwaist/statistics.h"
+
+namespace starwaist::stars {
+namespace {
+
+// A straight line through points with errors, Huber-weighted against neighbours in the annuli.
+struct Line {
+  double intercept = 0;
+  double slope = 0;
+  double scatter2 = 0;  // variance beyond the points' own
+  double intercept_sigma = 0;
+};
+
+Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
+                 const std::vector<double>& variance) {
+  constexpr double kHuber = 1.345;
+  Line line{median(y), 0, 0, 0};
+  std::vector<double> residual(y.size());
+  for (int round = 0; round < 20; ++round) {
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      residual[i] = y[i] - line.intercept - line.slope * x[i];
+    }
+    const double spread = robust_sigma(residual);
+    // The square of a robust spread of n values is itself known to 2.3 / sqrt(n): scatter within
+    // two such errors of the points' own variance is none.
+    const double allowed = 1 + 4.6 / std::sqrt(static_cast<double>(y.size()));
+    line.scatter2 = std::max(0.0, spread * spread - allowed * median(variance));
+    double w0 = 0;
+    double wx = 0;
+    double wy = 0;
+    double wxx = 0;
+    double wxy = 0;
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      const double v = variance[i] + line.scatter2;
+      const double z = std::abs(residual[i]) / std::sqrt(v);
+      const double w = (z > kHuber ? kHuber / z : 1.0) / v;
+      w0 += w;
+      wx += w * x[i];
+      wy += w * y[i];
+      wxx += w * x[i] * x[i];
+      wxy += w * x[i] * y[i];
+    }
+    const double determinant = w0 * wxx - wx * wx;
+    if (!(determinant > 1e-12 * w0 * wxx)) return line;
+    line.slope = (w0 * wxy - wx * wy) / determinant;
+    line.intercept = (wxx * wy - wx * wxy) / determinant;
+    line.intercept_sigma = std::sqrt(wxx / determinant);
+  }
+  return line;
+}
+
+// The mesh is good to some hundredths of the noise: 4096 pixels a cell, smoothed over nine cells,
+// and the stars' far wings in it.
+constexpr double kMeshSigma = 0.02;
+
+}  // namespace
+
+Pedestal::Pedestal(double noise_adu) : level_sigma_adu_(kMeshSigma * noise_adu) {}
+
+Pedestal::Pedestal(const std::vector<AnnulusOfStar>& stars, double noise_adu)
+    : Pedestal(noise_adu) {
+  constexpr std::size_t kFewest = 8;
+  std::vector<double> light;
+  std::vector<double> value;
+  std::vector<double> variance;
+  for (const AnnulusOfStar& star : stars) {
+    light.push_back(star.flux_adu);
+    value.push_back(star.annulus.value_adu);
+    variance.push_back(star.annulus.sigma_adu * star.annulus.sigma_adu);
+  }
+  // Too few to learn from, and an annulus alone would count its star's wings as sky.
+  if (value.size() < kFewest) return;
+  const double unit = median(light);
+  for (double& l : light) l /= unit;
+  const Line line = robust_line(light, value, variance);
+  // The annuli correct the mesh as far as they know better.
+  const double mesh2 = level_sigma_adu_ * level_sigma_adu_;
+  const double gain = mesh2 / (mesh2 + line.intercept_sigma * line.intercept_sigma);
+  level_adu_ = line.intercept * gain;
+  level_sigma_adu_ = line.intercept_sigma * std::sqrt(gain);
+  wing_per_flux_ = line.slope / unit;
+  scatter2_ = line.scatter2;
+}
+
+SkyOffset Pedestal::at(const std::optional<AnnulusSky>& annulus, double flux_adu) const {
+  if (!annulus) return {level_adu_, std::hypot(level_sigma_adu_, std::sqrt(scatter2_))};
+  const double e2 = annulus->sigma_adu * annulus->sigma_adu;
+  const double trust = scatter2_ > 0 ? scatter2_ / (scatter2_ + e2) : 0.0;
+  const double own = annulus->value_adu - wing_per_flux_ * flux_adu;
+  return {std::lerp(level_adu_, own, trust),
+          std::hypot((1 - trust) * level_sigma_adu_, std::sqrt(trust * e2))};
+}
+
+}  // namespace starwaist::stars

@@ -1,0 +1,53 @@
+#include "stars/stamp.h"
+
+#include <algorithm>
+#include <cmath>
+#include <span>
+
+#include "stars/hot_pixels.h"
+
+namespace starwaist::stars {
+
+Stamp cut_stamp(const FrameContext& context, Centre centre, double radius_px) {
+  constexpr double kDefectSnr = 5.0;
+  const PixelBuffer& pixels = context.frame->pixels;
+  const int reach = static_cast<int>(std::ceil(radius_px)) + 2;
+  const int cx = static_cast<int>(std::lround(centre.x_px));
+  const int cy = static_cast<int>(std::lround(centre.y_px));
+  Stamp stamp;
+  stamp.x_begin_px = cx - reach;
+  stamp.y_begin_px = cy - reach;
+  stamp.width_px = stamp.height_px = 2 * reach + 1;
+  stamp.pixels.assign(
+      static_cast<std::size_t>(stamp.width_px) * static_cast<std::size_t>(stamp.height_px),
+      std::numeric_limits<float>::quiet_NaN());
+  const int x_first = std::max(0, stamp.x_begin_px);
+  const int x_end = std::min(pixels.width_px(), stamp.x_begin_px + stamp.width_px);
+  if (x_end <= x_first) return stamp;
+  std::vector<float> level(static_cast<std::size_t>(x_end - x_first));
+  for (int y = std::max(0, stamp.y_begin_px);
+       y < std::min(pixels.height_px(), stamp.y_begin_px + stamp.height_px); ++y) {
+    float* row = stamp.pixels.data() +
+                 static_cast<std::ptrdiff_t>(y - stamp.y_begin_px) * stamp.width_px +
+                 (x_first - stamp.x_begin_px);
+    pixels.read_row(y, x_first, std::span(row, level.size()));
+    context.sky->level_row(y, x_first, level);
+    for (std::size_t i = 0; i < level.size(); ++i) row[i] -= level[i];
+  }
+  const double noise_adu = std::sqrt(pixel_variance(context, centre));
+  repair_hot_pixels(
+      stamp.pixels.data(), stamp.width_px, stamp.height_px, kDefectSnr * noise_adu,
+      [noise_adu](int, int) { return noise_adu; }, [](int, int) {});
+  return stamp;
+}
+
+double pixel_variance(const FrameContext& context, Centre centre) {
+  const double sigma = context.sky->noise_adu(centre.x_px, centre.y_px);
+  const double fraction = context.frame->sample_fraction;
+  // Filled-in sites are smoother than true ones, and the spread is read over both kinds: the mean
+  // variance of green sites and those filled in by the kernel 10/32, -1/32 is 0.70 of a true one's.
+  const double smoothing = fraction < 1 ? 0.70 : 1.0;
+  return sigma * sigma / (smoothing * fraction);
+}
+
+}  // namespace starwaist::stars
