@@ -1,4 +1,4 @@
-// starwaist measure: each frame by itself.
+// starwaist measure: the stars of each frame.
 #include <unistd.h>
 
 #include <filesystem>
@@ -29,6 +29,9 @@ class MeasureCommand : public Command {
   MeasureCommand() : Command("measure", "Measure the stars of each frame: size, shape, noise") {
     add_input_options(app(), input_);
     add_common_options(app(), common_);
+    app().add_flag("--matched", matched_,
+                   "Follow the same stars through all frames, as 'fit' does, instead of each frame "
+                   "by itself");
     app().add_flag("--stars", stars_, "List every star in the JSON");
     app()
         .add_option("--csv", csv_, "Write one row a frame; - is standard output")
@@ -61,11 +64,13 @@ class MeasureCommand : public Command {
       return report_failure(streams, allowed.error());
 
     ProgressLine progress(streams, common_.quiet);
-    const auto run = measure_run(found->frames,
-                                 run_options_of(common_, input_, *checked_rig, progress, streams));
+    RunOptions options = run_options_of(common_, input_, *checked_rig, progress, streams);
+    options.follow = matched_;
+    auto run = measure_run(found->frames, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());
+    if (matched_) use_matched_sizes(run->frames);
     print_skipped(streams, run->skipped);
     return write_all(*run, streams);
   }
@@ -151,6 +156,7 @@ class MeasureCommand : public Command {
   CommonOptions common_;
   Rig rig_;
   bool stars_ = false;
+  bool matched_ = false;
   bool force_ = false;
   std::string csv_;
   std::string overlay_;

@@ -78,6 +78,7 @@ struct RunOptions {
   Rig rig;  // as given by the user; completed from the frames' headers
   FitOptions fit;
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
+  bool follow = false;  // measure_run: each star in every frame, also where it was not found
   int threads = 0;                     // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
@@ -92,7 +93,8 @@ struct RunMeasurement {
   Rig rig;  // as completed
 };
 
-// Measures every frame by itself. Errors: no_data where none could be measured; the message then
+// Measures every frame by itself; with `follow`, stars that a frame should show and in which nothing
+// was found are added where the other frames have them (each frame is read a second time). Errors: no_data where none could be measured; the message then
 // holds the first file's own; interrupted where `stop` came before the last frame.
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options);
@@ -130,6 +132,9 @@ struct RunFit {
   Rig rig;                         // as completed from the headers
   std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame
 };
+
+// Puts the sizes of the stars that the frames share in place of each frame's own (match_sizes).
+void use_matched_sizes(std::vector<FrameMeasurement>& frames);
 
 // The whole job: input to best focus, the same stars followed through the frames.
 // Errors: those of find_run_input, read_run_table and measure_run.

@@ -8,6 +8,7 @@
 #pragma once
 
 #include <cstdint>
+#include <memory>
 #include <optional>
 #include <span>
 #include <string>
@@ -59,6 +60,7 @@ struct Star {
   bool blended = false;   // a neighbour's light lies inside the aperture
   bool at_edge = false;   // the aperture leaves the frame
   bool extended = false;  // much wider than the frame's stars: a galaxy, a knot, an unresolved pair
+  bool followed = false;  // not found here, measured where the run's other frames have it
 };
 
 template <>
@@ -80,7 +82,9 @@ struct Fields<Star> {
       field("saturated", &Star::saturated, "", "a pixel inside is at the saturation level"),
       field("blended", &Star::blended, "", "a neighbour's light lies inside the aperture"),
       field("at_edge", &Star::at_edge, "", "the aperture leaves the frame"),
-      field("extended", &Star::extended, "", "much wider than the frame's stars"));
+      field("extended", &Star::extended, "", "much wider than the frame's stars"),
+      field("followed", &Star::followed, "",
+            "not found here, measured where the run's other frames have it"));
 };
 static_assert(describes_every_field<Star>());
 
@@ -171,7 +175,29 @@ enum class StarSize { hfr, fwhm };
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
                                      StarSize size = StarSize::hfr);
 
-// Measures one frame by itself. Errors: no_data where no pixel has a value or all have the same.
-Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {});
+// What a frame tells of itself (sky, growth profile, sizes over the field), without its pixels.
+class FrameModel;
+
+// Measures one frame by itself. `model` gets what measure_known_stars needs; it is left alone where
+// the frame has no star. Errors: no_data where no pixel has a value or all have the same.
+Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {},
+                                       std::shared_ptr<const FrameModel>* model = nullptr);
+
+struct StarPlace {
+  double x_px = 0;
+  double y_px = 0;
+};
+
+// For each frame of a run the places, in its own pixels, of stars that it should show and in which
+// nothing was found: clean stars of the frame with the most, laid over the others as in match_sizes.
+// Faint stars vanish where they are large; to leave them out there and count them elsewhere would
+// bend the curve.
+std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames);
+
+// Measures stars at known places and adds them to the frame's, marked `followed`; its summary stays.
+// `frame` and `model` are measure_frame's of the same pixels.
+void measure_known_stars(const Frame& pixels, const FrameModel& model,
+                         std::span<const StarPlace> places, const MeasureOptions& options,
+                         FrameMeasurement& frame);
 
 }  // namespace starwaist

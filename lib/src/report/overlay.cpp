@@ -1,7 +1,8 @@
+#include <png.h>
+
 #include <algorithm>
 #include <cmath>
 #include <opencv2/core.hpp>
-#include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <string>
 #include <vector>
@@ -108,6 +109,25 @@ void mark(cv::Mat& picture, const Star& star, int shrink) {
   }
 }
 
+// Empty where libpng refuses. (OpenCV's own encoder would pull in a hundred shared libraries and
+// double the program's start.)
+std::vector<unsigned char> png_of(const cv::Mat& picture) {
+  png_image image{};
+  image.version = PNG_IMAGE_VERSION;
+  image.width = static_cast<png_uint_32>(picture.cols);
+  image.height = static_cast<png_uint_32>(picture.rows);
+  image.format = PNG_FORMAT_BGR;
+  const auto stride = static_cast<png_int_32>(picture.step[0]);
+  png_alloc_size_t size = PNG_IMAGE_PNG_SIZE_MAX(image);
+  std::vector<unsigned char> bytes(size);
+  if (png_image_write_to_memory(&image, bytes.data(), &size, 0, picture.data, stride, nullptr) ==
+      0) {
+    return {};
+  }
+  bytes.resize(size);
+  return bytes;
+}
+
 }  // namespace
 
 Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement& frame,
@@ -125,7 +145,7 @@ Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement
     for (const auto& star : frame.stars) {
       if (std::isfinite(star.x_px) && std::isfinite(star.y_px)) mark(picture, star, shrink);
     }
-    if (!cv::imencode(".png", picture, bytes)) bytes.clear();
+    bytes = png_of(picture);
   } catch (const cv::Exception&) {
     bytes.clear();
   }

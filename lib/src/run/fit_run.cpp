@@ -83,7 +83,9 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames, const RunOptions&
 }
 
 Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOptions& options) {
-  auto run = measure_run(paths, options);
+  RunOptions following = options;
+  following.follow = true;
+  auto run = measure_run(paths, following);
   if (!run) return tl::unexpected<Error>(run.error());
   RunFit answer;
   answer.rig = run->rig;

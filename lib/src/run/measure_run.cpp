@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <filesystem>
+#include <memory>
 #include <mutex>
 #include <variant>
 
@@ -11,6 +12,7 @@ namespace {
 
 struct Measured {
   FrameMeasurement frame;
+  std::shared_ptr<const FrameModel> model;
   Rig rig;  // what the frame's header says of it
 };
 
@@ -28,9 +30,27 @@ Result<Measured> measure_file(const std::string& path, const RunOptions& options
   const Rig rig = rig_of(frame->facts);
   MeasureOptions measure = options.measure;
   measure.threads = threads;
-  auto measured = measure_frame(*frame, measure);
+  Measured result;
+  result.rig = rig;
+  auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
-  return Measured{std::move(*measured), rig};
+  result.frame = std::move(*measured);
+  return result;
+}
+
+// Adds to each frame the stars that were not found in it. Frames that can no longer be read stay as
+// they are.
+void follow_stars(std::vector<FrameMeasurement>& frames,
+                  const std::vector<std::shared_ptr<const FrameModel>>& models,
+                  const std::vector<std::string>& paths, const RunOptions& options) {
+  const auto missing = missing_stars(frames);
+  const int threads = core::thread_count(options.threads);
+  core::parallel_for(frames.size(), threads, [&](std::size_t i) {
+    if (missing[i].empty() || !models[i] || (options.stop && options.stop())) return;
+    const auto pixels = read_frame(paths[i], options.read);
+    if (!pixels) return;
+    measure_known_stars(*pixels, *models[i], missing[i], options.measure, frames[i]);
+  });
 }
 
 }  // namespace
@@ -59,12 +79,14 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
   }
 
   RunMeasurement run;
+  std::vector<std::shared_ptr<const FrameModel>> models;
   run.rig = options.rig;
   const Error* first_error = nullptr;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (slots[i]) {
       run.rig = completed(run.rig, slots[i]->rig);
       run.frames.push_back(std::move(slots[i]->frame));
+      models.push_back(std::move(slots[i]->model));
       run.paths.push_back(frames[i]);
       continue;
     }
@@ -78,7 +100,29 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                                : "";
     return fail(ErrorCode::no_data, first_error->message + more, first_error->remedy);
   }
+  if (options.follow && run.frames.size() > 1) {
+    follow_stars(run.frames, models, run.paths, options);
+    if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
+  }
   return run;
+}
+
+void use_matched_sizes(std::vector<FrameMeasurement>& frames) {
+  const auto hfr = match_sizes(frames, StarSize::hfr);
+  const auto fwhm = match_sizes(frames, StarSize::fwhm);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (!hfr[i].matched) {
+      frames[i].remarks.push_back(
+          "shares too few stars with the other frames: its sizes are those of its own stars");
+      continue;
+    }
+    frames[i].hfr_px = hfr[i].size_px;
+    frames[i].hfr_sigma_px = hfr[i].sigma_px;
+    frames[i].star_count = hfr[i].stars;
+    if (!fwhm[i].matched) continue;
+    frames[i].fwhm_px = fwhm[i].size_px;
+    frames[i].fwhm_sigma_px = fwhm[i].sigma_px;
+  }
 }
 
 }  // namespace starwaist

@@ -67,38 +67,51 @@ CellSky cell_sky(std::vector<float>& pixels, double quantum) {
   return {static_cast<float>(level), static_cast<float>(std::max(sigma, 0.0))};
 }
 
-// Mean of the pixels within four sigma of the level (the mean, since a star's aperture sums the
-// mean of the sky, and the median of few photons lies below it), and their spread on the dark side
-// of it.
-CellSky refined_cell(const std::vector<float>& pixels, const CellSky& first) {
-  if (pixels.size() < kFewestSkyPixels) return {};
-  CellSky sky = first;
-  for (int round = 0; round < 2; ++round) {
-    const float reach = static_cast<float>(kMeanClipSigmas) * first.noise_adu;
-    const float centre = sky.level_adu;
-    float sum = 0;
-    int count = 0;
-    for (const float p : pixels) {
-      const float difference = p - centre;
-      const bool kept = std::abs(difference) <= reach;
-      sum += kept ? difference : 0.0F;
-      count += kept ? 1 : 0;
-    }
-    if (count == 0) return first;
-    sky.level_adu = centre + sum / static_cast<float>(count);
-  }
-  float squares = 0;
+// Sums over a cell's pixels within four sigmas of a first level.
+struct CellSums {
+  float first_adu = kNoValue;
+  float reach_adu = 0;
   int count = 0;
-  const float reach = static_cast<float>(kMeanClipSigmas) * first.noise_adu;
-  for (const float p : pixels) {
-    const float below = sky.level_adu - p;
-    const bool kept = below > 0 && below <= reach;
-    squares += kept ? below * below : 0.0F;
-    count += kept ? 1 : 0;
+  double sum = 0;  // of the differences from the first level
+  double sum_below = 0;
+  double squares_below = 0;
+
+  void add(std::span<const float> run) {
+    const float first = first_adu;
+    const float reach = reach_adu;
+    float run_sum = 0;
+    float run_below = 0;
+    float run_squares = 0;
+    int run_count = 0;
+#pragma omp simd reduction(+ : run_sum, run_below, run_squares, run_count)
+    for (std::size_t i = 0; i < run.size(); ++i) {
+      const float difference = run[i] - first;
+      const bool kept = std::abs(difference) <= reach;  // false for NaN
+      const float counted = kept ? difference : 0.0F;
+      const float below = counted < 0 ? counted : 0.0F;
+      run_count += kept ? 1 : 0;
+      run_sum += counted;
+      run_below += below;
+      run_squares += below * below;
+    }
+    count += run_count;
+    sum += run_sum;
+    sum_below += run_below;
+    squares_below += run_squares;
   }
-  if (count > 0) sky.noise_adu = std::sqrt(squares / static_cast<float>(count));
-  return sky;
-}
+
+  // The mean, since a star's aperture sums the mean of the sky, and the median of few photons lies
+  // below it; and the spread on the dark side of the mean, to the second order in the mean's
+  // distance from the first level.
+  [[nodiscard]] CellSky sky() const {
+    if (count < static_cast<int>(kFewestSkyPixels)) return {};
+    const double shift = sum / count;
+    const double square =
+        (squares_below - 2 * shift * sum_below + 0.5 * count * shift * shift) / (0.5 * count);
+    return {static_cast<float>(first_adu + shift),
+            static_cast<float>(std::sqrt(std::max(square, 0.0)))};
+  }
+};
 
 // Fills cells without a value from the nearest ring of cells that have one; false if none has.
 bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
@@ -173,35 +186,19 @@ struct Mesh {
   }
 };
 
-// Fills a mesh: cell_of(index of the cell, its pixels) gives a cell's sky. Every y_step-th row and
-// x_step-th pixel is looked at, each row begun at another place; `blank(y, row)` may put NaN over
-// pixels of the row.
-template <class Blank, class CellOf>
-std::optional<SkyMap> filled_mesh(const Frame& frame, const Mesh& mesh, int y_step, int x_step,
-                                  int threads, Blank&& blank, CellOf&& cell_of) {
+// Level and noise of each cell, smoothed. `row_of_cells(row, cells)` fills one row of cells; a cell
+// without a level takes its neighbours'.
+template <class RowOfCells>
+std::optional<SkyMap> filled_mesh(const Mesh& mesh, int threads, RowOfCells&& row_of_cells) {
+  const auto columns = static_cast<std::size_t>(mesh.columns);
   std::vector<float> level(mesh.cells(), kNoValue);
   std::vector<float> noise(mesh.cells(), kNoValue);
-  core::parallel_for(static_cast<std::size_t>(mesh.rows), threads, [&](std::size_t index) {
-    const int row = static_cast<int>(index);
-    std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
-    std::vector<std::vector<float>> pixels(static_cast<std::size_t>(mesh.columns));
-    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
-      frame.pixels.read_row(y, 0, line);
-      blank(y, line);
-      int x = (y / y_step) % x_step;
-      for (int column = 0; column < mesh.columns; ++column) {
-        auto& cell = pixels[static_cast<std::size_t>(column)];
-        for (; x < mesh.x_end(column); x += x_step) {
-          const float value = line[static_cast<std::size_t>(x)];
-          if (std::isfinite(value)) cell.push_back(value);
-        }
-      }
-    }
-    for (int column = 0; column < mesh.columns; ++column) {
-      const auto cell = cell_index(row, mesh.columns, column);
-      const CellSky sky = cell_of(cell, pixels[static_cast<std::size_t>(column)]);
-      level[cell] = sky.level_adu;
-      noise[cell] = sky.noise_adu;
+  core::parallel_for(static_cast<std::size_t>(mesh.rows), threads, [&](std::size_t row) {
+    std::vector<CellSky> cells(columns);
+    row_of_cells(static_cast<int>(row), cells);
+    for (std::size_t column = 0; column < columns; ++column) {
+      level[row * columns + column] = cells[column].level_adu;
+      noise[row * columns + column] = cells[column].noise_adu;
     }
   });
   if (!fill_gaps(level, mesh.columns, mesh.rows) || !fill_gaps(noise, mesh.columns, mesh.rows)) {
@@ -210,6 +207,18 @@ std::optional<SkyMap> filled_mesh(const Frame& frame, const Mesh& mesh, int y_st
   smooth(level, mesh.columns, mesh.rows);
   smooth(noise, mesh.columns, mesh.rows);
   return SkyMap(mesh.cell_px, mesh.columns, mesh.rows, std::move(level), std::move(noise));
+}
+
+// Takes the pixels of row y that lie in the disc out.
+void blank_disc(const MaskedDisc& disc, int y, std::vector<float>& line) {
+  const double dy = y - disc.y_px;
+  const double square = disc.radius_px * disc.radius_px - dy * dy;
+  if (!(square > 0)) return;
+  const double half = std::sqrt(square);
+  const int begin = std::max(0, static_cast<int>(std::ceil(disc.x_px - half)));
+  const int end =
+      std::min(static_cast<int>(line.size()) - 1, static_cast<int>(std::floor(disc.x_px + half)));
+  for (int x = begin; x <= end; ++x) line[static_cast<std::size_t>(x)] = kNoValue;
 }
 
 // The discs that a row of cells can meet.
@@ -270,10 +279,12 @@ void SkyMap::level_row(int y_px, int x_begin_px, std::span<float> out) const {
         std::min(out.size() - 1, i + static_cast<std::size_t>(std::max(1.0, next_knot - x)));
     const double start = level_adu(x, y_px);
     const double end = level_adu(x_begin_px + static_cast<double>(last), y_px);
-    const double slope = last > i ? (end - start) / static_cast<double>(last - i) : 0.0;
-    for (std::size_t k = i; k <= last; ++k) {
-      out[k] = static_cast<float>(start + slope * static_cast<double>(k - i));
-    }
+    const auto level = static_cast<float>(start);
+    const auto slope =
+        static_cast<float>(last > i ? (end - start) / static_cast<double>(last - i) : 0.0);
+    float* run = out.data() + i;
+    const int count = static_cast<int>(last - i) + 1;
+    for (int k = 0; k < count; ++k) run[k] = level + slope * static_cast<float>(k);
     i = last + 1;
   }
 }
@@ -303,39 +314,62 @@ std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
   const bool whole_counts =
       std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
   const double quantum = whole_counts ? std::abs(frame.pixels.scale()) : 0.0;
-  // Some 800 pixels a cell give the level to 4 % of the noise, enough to find stars. The step along
-  // a row is odd, since neighbours in a mosaic are not alike.
-  const int y_step = mesh.cell_px >= 128 ? 4 : mesh.cell_px >= 64 ? 2 : 1;
-  const int x_step = mesh.cell_px >= 128 ? 5 : mesh.cell_px >= 64 ? 3 : 1;
-  return filled_mesh(
-      frame, mesh, y_step, x_step, threads, [](int, std::vector<float>&) {},
-      [quantum](std::size_t, std::vector<float>& pixels) { return cell_sky(pixels, quantum); });
+  // Some 500 pixels a cell give the level to 6 % of the noise before the mesh is smoothed, enough to
+  // find stars. The steps are odd, since neighbours in a mosaic are not alike.
+  const int y_step = mesh.cell_px >= 128 ? 5 : mesh.cell_px >= 64 ? 3 : 1;
+  const int x_step = mesh.cell_px >= 128 ? 7 : mesh.cell_px >= 64 ? 3 : 1;
+  return filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
+    std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
+    std::vector<std::vector<float>> pixels(cells.size());
+    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
+      frame.pixels.read_row(y, 0, line);
+      int x = (y / y_step) % x_step;  // each row begins at another place
+      for (int column = 0; column < mesh.columns; ++column) {
+        auto& cell = pixels[static_cast<std::size_t>(column)];
+        for (; x < mesh.x_end(column); x += x_step) {
+          const float value = line[static_cast<std::size_t>(x)];
+          if (std::isfinite(value)) cell.push_back(value);
+        }
+      }
+    }
+    for (std::size_t column = 0; column < cells.size(); ++column) {
+      cells[column] = cell_sky(pixels[column], quantum);
+    }
+  });
 }
 
 std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
                                   const std::vector<MaskedDisc>& discs, int threads) {
   const Mesh mesh(frame);
   const auto discs_of_row = discs_by_row(mesh, discs);
-  const auto blank = [&](int y, std::vector<float>& line) {
-    const int row = std::min(y / mesh.cell_px, mesh.rows - 1);
-    for (const MaskedDisc* disc : discs_of_row[static_cast<std::size_t>(row)]) {
-      const double dy = y - disc->y_px;
-      const double square = disc->radius_px * disc->radius_px - dy * dy;
-      if (!(square > 0)) continue;
-      const double half = std::sqrt(square);
-      const int begin = std::max(0, static_cast<int>(std::ceil(disc->x_px - half)));
-      const int end = std::min(mesh.width_px - 1, static_cast<int>(std::floor(disc->x_px + half)));
-      for (int x = begin; x <= end; ++x) line[static_cast<std::size_t>(x)] = kNoValue;
+  // Every second row of a full cell: 8192 pixels give the level to 1.1 % of the noise before the
+  // mesh is smoothed over nine cells.
+  const int y_step = mesh.cell_px >= 128 ? 2 : 1;
+  return filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
+    std::vector<CellSums> sums(cells.size());
+    for (int column = 0; column < mesh.columns; ++column) {
+      const auto cell = cell_index(row, mesh.columns, column);
+      CellSums& own = sums[static_cast<std::size_t>(column)];
+      own.first_adu = first.cell_level_adu(cell);
+      own.reach_adu = static_cast<float>(kMeanClipSigmas) * first.cell_noise_adu(cell);
     }
-  };
-  // A quarter of a full cell's pixels: 4096 give the level to 1.6 % of the noise before the mesh is
-  // smoothed over nine cells.
-  const int step = mesh.cell_px >= 128 ? 2 : 1;
-  return filled_mesh(
-      frame, mesh, step, step, threads, blank,
-      [&](std::size_t cell, const std::vector<float>& pixels) {
-        return refined_cell(pixels, {first.cell_level_adu(cell), first.cell_noise_adu(cell)});
-      });
+    std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
+    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
+      frame.pixels.read_row(y, 0, line);
+      for (const MaskedDisc* disc : discs_of_row[static_cast<std::size_t>(row)]) {
+        blank_disc(*disc, y, line);
+      }
+      for (int column = 0; column < mesh.columns; ++column) {
+        const auto begin = static_cast<std::size_t>(column * mesh.cell_px);
+        const auto end = static_cast<std::size_t>(mesh.x_end(column));
+        sums[static_cast<std::size_t>(column)].add(
+            std::span<const float>(line).subspan(begin, end - begin));
+      }
+    }
+    for (std::size_t column = 0; column < cells.size(); ++column) {
+      cells[column] = sums[column].sky();
+    }
+  });
 }
 
 }  // namespace starwaist::stars

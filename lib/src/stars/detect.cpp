@@ -15,7 +15,7 @@
 namespace starwaist::stars {
 namespace {
 
-constexpr int kStripRows = 256;
+constexpr int kStripRows = 128;  // a strip of a wide frame stays in the third-level cache
 constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
 constexpr int kMarginRows = 16;  // rows read beyond a strip: kernel reach at level 1, whole bins
 constexpr double kKernelSigma = 1.0;  // of the smoothing kernel, in pixels of its level
@@ -94,10 +94,21 @@ class Collector {
   double threshold_snr_;
 };
 
+// Images of one strip, kept from strip to strip: fresh memory costs more than the arithmetic.
+struct Scratch {
+  cv::Mat strip;
+  cv::Mat half;
+  cv::Mat quarter;
+  cv::Mat smoothed;
+  std::vector<float> level;
+};
+
 // Reads rows [begin, end) with the sky taken off; NaN becomes 0 (the sky).
-cv::Mat read_strip(const Frame& frame, const SkyMap& sky, int begin, int end) {
-  cv::Mat strip(end - begin, frame.pixels.width_px(), CV_32F);
-  std::vector<float> level(static_cast<std::size_t>(strip.cols));
+void read_strip(const Frame& frame, const SkyMap& sky, int begin, int end, Scratch& scratch) {
+  cv::Mat& strip = scratch.strip;
+  strip.create(end - begin, frame.pixels.width_px(), CV_32F);
+  std::vector<float>& level = scratch.level;
+  level.resize(static_cast<std::size_t>(strip.cols));
   for (int y = begin; y < end; ++y) {
     float* row = strip.ptr<float>(y - begin);
     frame.pixels.read_row(y, 0, std::span(row, static_cast<std::size_t>(strip.cols)));
@@ -107,7 +118,6 @@ cv::Mat read_strip(const Frame& frame, const SkyMap& sky, int begin, int end) {
       row[x] = std::isfinite(value) ? value : 0.0F;
     }
   }
-  return strip;
 }
 
 // Takes hot pixels out of the strip; those in rows [own_begin, own_end) are listed.
@@ -142,16 +152,14 @@ double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white) 
   return noise > 0 ? std::max(white, spread / noise) : white;
 }
 
-cv::Mat smoothed_copy(const cv::Mat& image) {
-  cv::Mat smoothed;
+void smooth_into(const cv::Mat& image, cv::Mat& smoothed) {
   cv::GaussianBlur(image, smoothed, cv::Size(kKernelSize, kKernelSize), kKernelSigma, kKernelSigma,
                    cv::BORDER_REFLECT);
-  return smoothed;
 }
 
 // Mean of 2 x 2 pixels; an odd last row or column is left out.
-cv::Mat binned(const cv::Mat& image) {
-  cv::Mat half(image.rows / 2, image.cols / 2, CV_32F);
+void bin_into(const cv::Mat& image, cv::Mat& half) {
+  half.create(image.rows / 2, image.cols / 2, CV_32F);
   for (int y = 0; y < half.rows; ++y) {
     const float* upper = image.ptr<float>(2 * y);
     const float* lower = image.ptr<float>(2 * y + 1);
@@ -160,7 +168,6 @@ cv::Mat binned(const cv::Mat& image) {
       out[x] = 0.25F * ((upper[2 * x] + upper[2 * x + 1]) + (lower[2 * x] + lower[2 * x + 1]));
     }
   }
-  return half;
 }
 
 }  // namespace
@@ -183,26 +190,31 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   cv::Mat coarse(height / 4, width / 4, CV_32F, cv::Scalar(0));
 
   std::vector<Detection> of_strip(static_cast<std::size_t>((height + kStripRows - 1) / kStripRows));
-  core::parallel_for(of_strip.size(), threads, [&](std::size_t index) {
+  std::vector<Scratch> scratches(static_cast<std::size_t>(std::max(threads, 1)));
+  core::parallel_for_slots(of_strip.size(), threads, [&](std::size_t index, std::size_t slot) {
     Detection& own = of_strip[index];
+    Scratch& scratch = scratches[slot];
     const int begin = static_cast<int>(index) * kStripRows;
     const int end = std::min(height, begin + kStripRows);
     const int read_begin = std::max(0, begin - kMarginRows);
     const int read_end = std::min(height, end + kMarginRows);
-    cv::Mat image = read_strip(frame, sky, read_begin, read_end);
-    repair_defects(image, sky, read_begin, begin - read_begin, end - read_begin, own.defects);
-    for (int level = 0; level < kCoarseLevel; ++level) {
-      if (level > 0) image = binned(image);
+    read_strip(frame, sky, read_begin, read_end, scratch);
+    repair_defects(scratch.strip, sky, read_begin, begin - read_begin, end - read_begin,
+                   own.defects);
+    bin_into(scratch.strip, scratch.half);
+    for (int level = first_level; level <= std::min(last_level, kCoarseLevel - 1); ++level) {
+      const cv::Mat& image = level == 0 ? scratch.strip : scratch.half;
       if (image.rows < 3 || image.cols < 3) break;
-      if (level < first_level || level > last_level) continue;
-      const cv::Mat smoothed = smoothed_copy(image);
+      smooth_into(image, scratch.smoothed);
       const int bin = 1 << level;
-      collector.collect(smoothed, level, read_begin, (begin - read_begin) / bin,
+      collector.collect(scratch.smoothed, level, read_begin, (begin - read_begin) / bin,
                         end == height ? image.rows : (end - read_begin) / bin,
-                        noise_scale_of(smoothed, sky, white / bin), own);
+                        noise_scale_of(scratch.smoothed, sky, white / bin), own);
     }
     if (!wants_coarse) return;
-    const cv::Mat quarter = binned(image);
+    static_assert(kCoarseLevel == 2);
+    bin_into(scratch.half, scratch.quarter);
+    const cv::Mat& quarter = scratch.quarter;
     const int first = (begin - read_begin) / 4;
     const int rows = std::min(quarter.rows - first, coarse.rows - begin / 4);
     const int own_rows = std::min(rows, (end - begin + 3) / 4);
@@ -218,11 +230,16 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   }
 
   cv::Mat image = coarse;
+  cv::Mat smoothed;
   for (int level = kCoarseLevel; level <= last_level; ++level) {
-    if (level > kCoarseLevel) image = binned(image);
+    if (level > kCoarseLevel) {
+      cv::Mat next;
+      bin_into(image, next);
+      image = next;
+    }
     if (image.rows < 8 || image.cols < 8) break;
     if (level < first_level) continue;
-    const cv::Mat smoothed = smoothed_copy(image);
+    smooth_into(image, smoothed);
     const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level));
     collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, detection);
   }

@@ -52,22 +52,40 @@ std::size_t reference_frame(std::span<const FrameMeasurement> frames, StarSize k
   return best;
 }
 
-// Stars of the reference frame against every frame.
-Table star_table(std::span<const FrameMeasurement> frames, StarSize kind, std::vector<bool>& laid) {
-  const std::size_t reference = reference_frame(frames, kind);
-  const std::vector<stars::Place> reference_places = places_of(frames[reference]);
-  Table table(reference_places.size(),
-              std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
-  laid.assign(frames.size(), false);
+// How the frames lie over the one with the most usable stars.
+struct Registration {
+  std::size_t reference = 0;
+  std::vector<std::optional<stars::PlaceMap>> maps;  // to the reference; by frame
+  // By frame and star: which star of the reference it is.
+  std::vector<std::vector<std::optional<std::size_t>>> pairs;
+};
+
+Registration register_frames(std::span<const FrameMeasurement> frames, StarSize kind) {
+  Registration result;
+  result.reference = reference_frame(frames, kind);
+  result.maps.resize(frames.size());
+  result.pairs.resize(frames.size());
+  const std::vector<stars::Place> reference_places = places_of(frames[result.reference]);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     const std::vector<stars::Place> places = places_of(frames[i]);
     const double size = frames[i].hfr_px.value_or(2.0);
     const double tolerance = std::max(2.5, 0.6 * size);
-    const auto map = i == reference ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
-                                    : stars::find_map(places, reference_places, tolerance);
-    if (!map) continue;
-    laid[i] = true;
-    const auto pairs = stars::pair_places(places, reference_places, *map, tolerance);
+    result.maps[i] = i == result.reference
+                         ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
+                         : stars::find_map(places, reference_places, tolerance);
+    if (!result.maps[i]) continue;
+    result.pairs[i] = stars::pair_places(places, reference_places, *result.maps[i], tolerance);
+  }
+  return result;
+}
+
+// Stars of the reference frame against every frame.
+Table star_table(std::span<const FrameMeasurement> frames, const Registration& registration,
+                 StarSize kind) {
+  Table table(frames[registration.reference].stars.size(),
+              std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto& pairs = registration.pairs[i];
     for (std::size_t k = 0; k < pairs.size(); ++k) {
       if (pairs[k]) table[*pairs[k]][i] = seen(frames[i].stars[k], kind);
     }
@@ -183,12 +201,39 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 
 }  // namespace
 
+std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames) {
+  std::vector<std::vector<StarPlace>> missing(frames.size());
+  if (frames.empty()) return missing;
+  const Registration registration = register_frames(frames, StarSize::hfr);
+  const std::vector<Star>& reference = frames[registration.reference].stars;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (!registration.maps[i]) continue;
+    std::vector<bool> there(reference.size(), false);
+    for (const auto& pair : registration.pairs[i]) {
+      if (pair) there[*pair] = true;
+    }
+    for (std::size_t j = 0; j < reference.size(); ++j) {
+      if (there[j] || !seen(reference[j], StarSize::hfr)) continue;
+      const stars::Place p =
+          registration.maps[i]->inverse({reference[j].x_px, reference[j].y_px});
+      if (p.x_px < 0 || p.y_px < 0 || p.x_px > frames[i].width_px - 1 ||
+          p.y_px > frames[i].height_px - 1) {
+        continue;
+      }
+      missing[i].push_back({p.x_px, p.y_px});
+    }
+  }
+  return missing;
+}
+
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
-  std::vector<bool> laid;
-  const Table all = star_table(frames, kind, laid);
-  const auto laid_frames = static_cast<std::size_t>(std::count(laid.begin(), laid.end(), true));
+  const Registration registration = register_frames(frames, kind);
+  const Table all = star_table(frames, registration, kind);
+  const auto laid_frames = static_cast<std::size_t>(
+      std::count_if(registration.maps.begin(), registration.maps.end(),
+                    [](const auto& map) { return map.has_value(); }));
   const Table table = widely_seen(all, laid_frames);
   const TwoWayFit fit = fit_two_way(table, frames.size());
   constexpr int kFewestShared = 3;

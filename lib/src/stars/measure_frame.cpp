@@ -1,7 +1,9 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
+#include <memory>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -10,10 +12,9 @@
 #include "stars/camera.h"
 #include "stars/detect.h"
 #include "stars/field_sizes.h"
+#include "stars/frame_model.h"
 #include "stars/frame_summary.h"
 #include "stars/neighbours.h"
-#include "stars/one_star.h"
-#include "stars/stack.h"
 #include "starwaist/numbers.h"
 #include "starwaist/stars.h"
 
@@ -26,41 +27,11 @@ namespace starwaist {
 namespace {
 
 using stars::Candidate;
-using stars::Centre;
 using stars::FieldSizes;
 using stars::FrameContext;
-using stars::GrowthProfile;
 using stars::MaskedDisc;
 using stars::MeasuredStar;
-using stars::Pedestal;
 using stars::SkyMap;
-
-constexpr double kFirstApertureOfSize = 3.0;
-// The aperture holds this fraction of a star's light: wide enough that the correction for the rest
-// is small, narrow enough that the sky's noise is (a Gaussian star keeps 95 % inside 2.1 half-flux
-// radii, where the scatter from the sky is within 5 % of its least).
-constexpr double kApertureFraction = 0.95;
-
-// Levels of the smoothing that match stars of a size: a Gaussian's own sigma is 0.85, the best
-// kernel for a thin ring 1.3 half-flux radii. The finest level costs most and is left out where
-// the next finds nine tenths of the signal.
-struct Levels {
-  int first = 0;
-  int last = 0;
-};
-
-constexpr double kFinestBelowPx = 1.6;
-
-Levels matching_levels(double size_px) {
-  const auto level = [](double sigma) {
-    return std::log2(std::max(sigma, 1e-3) / stars::template_sigma_px(0));
-  };
-  const int top = stars::kDetectionLevels - 1;
-  Levels levels{std::clamp(static_cast<int>(std::floor(level(0.75 * size_px))), 0, top),
-                std::clamp(static_cast<int>(std::ceil(level(1.4 * size_px))), 0, top)};
-  if (size_px >= kFinestBelowPx) levels.first = std::max(levels.first, 1);
-  return levels;
-}
 
 FrameMeasurement described(const Frame& frame, const SkyMap& sky) {
   FrameMeasurement out;
@@ -106,152 +77,17 @@ bool is_constant(const PixelBuffer& pixels) {
   return true;
 }
 
-struct Found {
-  std::vector<Candidate> candidates;
-  int defect_count = 0;
-  double size_px = 0;  // that the frame's stars share
-};
-
-// Absent where nothing has a size; `defect_count` is told either way.
-std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
-                                int& defect_count) {
-  constexpr double kReach = 2.0;  // kernel sigmas within which a weaker peak is the same object
-  constexpr int kTop = stars::kDetectionLevels - 1;
-  auto detection = stars::detect(*context.frame, *context.sky, threshold_snr, 1, kTop, threads);
-  defect_count = static_cast<int>(detection.defects.size());
-  auto size = stars::frame_size(context, stars::merged(detection.candidates, 0, kTop, kReach));
-  if (!size || *size < kFinestBelowPx) {
-    detection = stars::detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);
-    size = stars::frame_size(context, stars::merged(detection.candidates, 0, kTop, kReach));
-  }
-  if (!size) return std::nullopt;
-  const Levels levels = matching_levels(*size);
-  return Found{stars::merged(detection.candidates, levels.first, levels.last, kReach), defect_count,
-               *size};
+void sort_brightest_first(std::vector<Star>& list) {
+  std::sort(list.begin(), list.end(), [](const Star& a, const Star& b) {
+    if (a.flux_adu != b.flux_adu) return a.flux_adu > b.flux_adu;
+    return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
+  });
 }
 
-MeasuredStar star_at(const Candidate& candidate, double expected_px) {
-  MeasuredStar measured;
-  measured.star.x_px = candidate.x_px;
-  measured.star.y_px = candidate.y_px;
-  measured.size_px = expected_px;
-  return measured;
-}
+bool is_mosaic(const Frame& frame) { return frame.facts.bayer && frame.sample_fraction == 1.0; }
 
-// True where a pixel at the candidate's peak is clipped.
-bool is_clipped(const FrameContext& context, const Candidate& candidate) {
-  const PixelBuffer& pixels = context.frame->pixels;
-  const int x = std::clamp(static_cast<int>(std::lround(candidate.x_px)), 0, pixels.width_px() - 1);
-  const int y =
-      std::clamp(static_cast<int>(std::lround(candidate.y_px)), 0, pixels.height_px() - 1);
-  return pixels.at(x, y) >= context.saturation_adu;
-}
-
-// Candidates to learn from, as indices: the brightest unclipped ones of each ninth of the frame,
-// for the profile and the sizes, and some of all brightnesses, for the sky under them (the fainter
-// the star the less its wings hide the sky).
-std::vector<std::size_t> model_candidates(const FrameContext& context, const Found& found) {
-  constexpr int kBrightOfZone = 30;
-  constexpr std::size_t kOthers = 200;
-  const FieldSizes zones(context.frame->pixels.width_px(), context.frame->pixels.height_px(),
-                         found.size_px);
-  std::vector<int> taken(FieldSizes::kZones, 0);
-  std::vector<std::size_t> chosen;
-  std::vector<std::size_t> others;
-  for (std::size_t i = 0; i < found.candidates.size(); ++i) {
-    const Candidate& c = found.candidates[i];
-    if (is_clipped(context, c)) continue;
-    int& count = taken[zones.zone(c.x_px, c.y_px)];
-    (count < kBrightOfZone ? chosen : others).push_back(i);
-    ++count;
-  }
-  const std::size_t step = std::max<std::size_t>(1, others.size() / kOthers);
-  for (std::size_t k = 0; k < others.size(); k += step) chosen.push_back(others[k]);
-  return chosen;
-}
-
-// One entry a candidate: no neighbour with a notable share of its light within reach of the stack.
-std::vector<bool> lonely_candidates(const Found& found) {
-  constexpr double kNotable = 0.05;
-  const double star = found.size_px / 1.1774;
-  // A Gaussian star's light from its matched filter's signal: F t / (s^2 + t^2) for star s and
-  // kernel t, but for a common factor.
-  const auto light = [star](const Candidate& c) {
-    const double kernel = stars::template_sigma_px(c.level);
-    return c.snr * (star * star + kernel * kernel) / kernel;
-  };
-  std::vector<bool> lonely(found.candidates.size(), true);
-  const auto place = [&](std::size_t i) {
-    return Centre{found.candidates[i].x_px, found.candidates[i].y_px};
-  };
-  stars::for_each_neighbour(
-      found.candidates.size(), place, stars::kLonelyReach * found.size_px,
-      [&](std::size_t i, std::size_t j, double) {
-        if (light(found.candidates[j]) > kNotable * light(found.candidates[i])) {
-          lonely[i] = false;
-        }
-      });
-  return lonely;
-}
-
-// What the frame's bright stars tell of all of them.
-struct FrameModel {
-  GrowthProfile profile = GrowthProfile::gaussian();
-  Pedestal pedestal;
-  FieldSizes sizes;
-  double beta = 0;
-
-  [[nodiscard]] double aperture_px(double size_px) const {
-    const double reach =
-        std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);
-    return std::max(reach * size_px, 2.5);
-  }
-};
-
-// Pedestal of the annuli of clean stars.
-Pedestal pedestal_of(const std::vector<MeasuredStar>& measured, double noise_adu) {
-  std::vector<stars::AnnulusOfStar> annuli;
-  for (const MeasuredStar& m : measured) {
-    if (!m.annulus || !m.measured || m.defect || m.star.blended || m.star.saturated) continue;
-    annuli.push_back({*m.annulus, m.star.flux_adu});
-  }
-  return Pedestal(annuli, noise_adu);
-}
-
-FrameModel learn(const FrameContext& context, const Found& found, int threads) {
-  const int width = context.frame->pixels.width_px();
-  const int height = context.frame->pixels.height_px();
-  const double noise_adu = context.sky->median_noise_adu();
-  FrameModel model{GrowthProfile::gaussian(), Pedestal(noise_adu),
-                   FieldSizes(width, height, found.size_px), 0};
-  const std::vector<std::size_t> chosen = model_candidates(context, found);
-  const std::vector<bool> all_lonely = lonely_candidates(found);
-  std::vector<bool> lonely(chosen.size());
-  for (std::size_t k = 0; k < chosen.size(); ++k) lonely[k] = all_lonely[chosen[k]];
-
-  std::vector<MeasuredStar> measured(chosen.size());
-  for (const bool first : {true, false}) {
-    core::parallel_for(chosen.size(), threads, [&](std::size_t k) {
-      const Candidate& candidate = found.candidates[chosen[k]];
-      const double expected = model.sizes.at(candidate.x_px, candidate.y_px);
-      if (!measured[k].measured) measured[k] = star_at(candidate, expected);
-      measured[k].size_px = expected;
-      const double aperture =
-          first ? std::max(kFirstApertureOfSize * expected, 3.0) : model.aperture_px(expected);
-      stars::measure_star(context, {&model.profile, aperture, std::nullopt}, model.pedestal,
-                          measured[k]);
-    });
-    model.sizes = FieldSizes(width, height, found.size_px, measured);
-    stars::classify(measured, model.sizes);
-    stars::mark_blends(model.profile, measured);
-    model.pedestal = pedestal_of(measured, noise_adu);
-    const auto members = stars::stack_members(measured, lonely);
-    if (const auto stacked = stars::stack(context, measured, members, model.pedestal)) {
-      model.profile = *stacked;
-    }
-    if (!first) model.beta = stars::wing_exponent(context, measured, members);
-  }
-  return model;
+Frame colour_of(const Frame& mosaic, const MeasureOptions& options) {
+  return color_channel(mosaic, options.channel.value_or(ColorChannel::green));
 }
 
 void tell_remarks(FrameMeasurement& out) {
@@ -267,10 +103,10 @@ void tell_remarks(FrameMeasurement& out) {
 
 }  // namespace
 
-Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options) {
-  if (given.facts.bayer && given.sample_fraction == 1.0) {
-    const Frame colour = color_channel(given, options.channel.value_or(ColorChannel::green));
-    return measure_frame(colour, options);
+Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+                                       std::shared_ptr<const FrameModel>* model_out) {
+  if (is_mosaic(given)) {
+    return measure_frame(colour_of(given, options), options, model_out);
   }
   const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
@@ -287,7 +123,8 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.frame = &frame;
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
-  const auto found = find_stars(context, options.detection_snr, threads, out.defect_count);
+  const auto found =
+      stars::find_stars(context, options.detection_snr, threads, out.defect_count);
   if (!found) return out;
 
   auto sky =
@@ -298,18 +135,18 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   out.noise_adu = sky->median_noise_adu();
   context.gain_e_per_adu = stars::believable_gain(frame, options, *sky);
   context.saturation_adu = stars::saturation_level(frame, options, found->candidates);
-  const FrameModel model = learn(context, *found, threads);
+  const auto model = std::make_shared<const FrameModel>(
+      *sky, stars::learn(context, *found, threads), context);
+  if (model_out != nullptr) *model_out = model;
 
   std::vector<MeasuredStar> measured(found->candidates.size());
   core::parallel_for(measured.size(), threads, [&](std::size_t i) {
-    const Candidate& candidate = found->candidates[i];
-    const double expected = model.sizes.at(candidate.x_px, candidate.y_px);
-    measured[i] = star_at(candidate, expected);
-    stars::measure_star(context, {&model.profile, model.aperture_px(expected), model.beta},
-                        model.pedestal, measured[i]);
+    const Candidate& c = found->candidates[i];
+    measured[i] = stars::star_at(c.x_px, c.y_px, model->expected_px(c.x_px, c.y_px));
+    model->measure(frame, measured[i]);
   });
   stars::classify(measured, FieldSizes(out.width_px, out.height_px, found->size_px, measured));
-  stars::mark_blends(model.profile, measured);
+  stars::mark_blends(model->profile(), measured);
   stars::summarise(measured, options, out);
 
   for (const MeasuredStar& m : measured) {
@@ -322,12 +159,41 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     out.saturated_count += m.star.saturated ? 1 : 0;
     out.stars.push_back(m.star);
   }
-  std::sort(out.stars.begin(), out.stars.end(), [](const Star& a, const Star& b) {
-    if (a.flux_adu != b.flux_adu) return a.flux_adu > b.flux_adu;
-    return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
-  });
+  sort_brightest_first(out.stars);
   tell_remarks(out);
   return out;
+}
+
+void measure_known_stars(const Frame& given, const FrameModel& model,
+                         std::span<const StarPlace> places, const MeasureOptions& options,
+                         FrameMeasurement& frame) {
+  if (is_mosaic(given)) {
+    measure_known_stars(colour_of(given, options), model, places, options, frame);
+    return;
+  }
+  std::vector<MeasuredStar> measured(places.size());
+  core::parallel_for(
+      places.size(), core::thread_count(options.threads), [&](std::size_t i) {
+        const StarPlace& place = places[i];
+        measured[i] =
+            stars::star_at(place.x_px, place.y_px, model.expected_px(place.x_px, place.y_px));
+        measured[i].star.followed = true;
+        model.measure(given, measured[i], true);
+      });
+  // Blends are told among all stars; those of the stars found before stay as they are.
+  const std::size_t followed = measured.size();
+  for (const Star& star : frame.stars) {
+    MeasuredStar before;
+    before.star = star;
+    before.size_px = star.hfr_px.value_or(0);
+    before.measured = star.hfr_px.has_value();
+    measured.push_back(before);
+  }
+  stars::mark_blends(model.profile(), measured);
+  for (std::size_t i = 0; i < followed; ++i) {
+    if (measured[i].measured) frame.stars.push_back(measured[i].star);
+  }
+  sort_brightest_first(frame.stars);
 }
 
 }  // namespace starwaist

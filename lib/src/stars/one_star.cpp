@@ -20,7 +20,7 @@ constexpr double kLargestSizePx = 60.0;
 std::optional<AnnulusSky> annulus_sky(const Stamp& stamp, Centre centre, double inner_px,
                                       double outer_px, double noise_adu) {
   const double full = std::numbers::pi * (outer_px * outer_px - inner_px * inner_px);
-  std::vector<double> values;
+  std::vector<float> values;
   values.reserve(static_cast<std::size_t>(1.1 * full) + 16);
   const double cx = centre.x_px - stamp.x_begin_px;
   const double cy = centre.y_px - stamp.y_begin_px;
@@ -162,8 +162,10 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   const double annulus_outer = std::max(1.75 * aperture + 4, aperture + kRimReachPx);
   const Centre start{star.x_px, star.y_px};
   const Stamp stamp = cut_stamp(context, start, annulus_outer);
-  const auto found = windowed_centroid(stamp, start, std::max(kWindowOfSize * expected, 1.0),
-                                       std::max(1.5 * expected, 2.0));
+  const auto found = rules.keep_place
+                         ? std::optional(start)
+                         : windowed_centroid(stamp, start, std::max(kWindowOfSize * expected, 1.0),
+                                             std::max(1.5 * expected, 2.0));
   if (!found) return;
   const Centre centre = *found;
   star.x_px = centre.x_px;
@@ -192,13 +194,13 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   measured.measured = true;
 
-  if (!rules.beta) return;
+  if (rules.wing == nullptr) return;
   measure_elongation(context, stamp, centre, variance, measured);
   // Below 1.5 px a dark centre is narrower than a pixel and cannot be told.
   constexpr double kPeaked = 1.25;
   const double h = size->hfr_px;
   if (h < 1.5 || rules.profile->central_ratio() > kPeaked) {
-    const auto moffat = fit_moffat(stamp, centre, std::max(2.5 * h, 3.0), 1.9 * h, rules.beta);
+    const auto moffat = fit_moffat(stamp, centre, std::max(2.5 * h, 3.0), 1.9 * h, *rules.wing);
     if (moffat) star.fwhm_px = moffat->fwhm_px;
   }
 }

@@ -29,7 +29,8 @@ struct MeasuredStar {
 struct StarRules {
   const GrowthProfile* profile = nullptr;  // never null
   double aperture_px = 0;
-  std::optional<double> beta;  // Moffat exponent of the wings; absent: no profile fit
+  const MoffatWing* wing = nullptr;  // null: neither elongation nor a profile fit
+  bool keep_place = false;           // the place is known: no centroid
 };
 
 // Starts from star.x_px, star.y_px and the expected size_px.

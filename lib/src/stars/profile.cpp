@@ -124,7 +124,7 @@ class StackedStar {
   const ProfileStar* star_;
   GrowthCurve growth_;
   double unit_ = 0;
-  std::vector<std::vector<double>> values_;  // of the pixels in each annulus
+  std::vector<std::vector<float>> values_;  // of the pixels in each annulus
 };
 
 Annulus stacked_annulus(const std::vector<StackedStar>& stars, std::size_t annulus) {

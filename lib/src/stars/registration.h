@@ -24,6 +24,13 @@ struct PlaceMap {
   [[nodiscard]] Place operator()(Place p) const {
     return {ax + bx * p.x_px + cx * p.y_px, ay + by * p.x_px + cy * p.y_px};
   }
+  // The place that the map takes to p. Precondition: the map is no projection.
+  [[nodiscard]] Place inverse(Place p) const {
+    const double determinant = bx * cy - cx * by;
+    const double dx = p.x_px - ax;
+    const double dy = p.y_px - ay;
+    return {(cy * dx - cx * dy) / determinant, (bx * dy - by * dx) / determinant};
+  }
 };
 
 // The map from `places` to `reference` (both brightest first), or nothing where no shift has

@@ -51,6 +51,7 @@ WindowSums window_sums(const Stamp& stamp, Centre centre, double window_px) {
     float sum = 0;
     float sum_x = 0;
     float sum_xx = 0;
+#pragma omp simd reduction(+ : sum, sum_x, sum_xx)
     for (int x = first; x < end; ++x) {
       const float value = row[x];
       const float weighted =
@@ -71,42 +72,106 @@ WindowSums window_sums(const Stamp& stamp, Centre centre, double window_px) {
   return sums;
 }
 
-// Residuals of the Moffat profile over chosen pixels. Parameters: ln amplitude, ln alpha and, where
-// free, ln(beta - 1), so that every step stays in range.
-class MoffatResiduals {
- public:
+// Pixels round a centre.
+struct Disc {
+  std::vector<double> square_radius;
+  std::vector<double> value;
+  double peak = 0;
+};
+
+Disc disc_of(const Stamp& stamp, Centre centre, double radius_px) {
+  Disc disc;
+  const double cx = centre.x_px - stamp.x_begin_px;
+  const double cy = centre.y_px - stamp.y_begin_px;
+  const double area = std::numbers::pi * radius_px * radius_px;
+  const int step =
+      std::max(1, static_cast<int>(std::sqrt(area / static_cast<double>(kMostFitPixels))));
+  for (int y = std::max(0, static_cast<int>(cy - radius_px));
+       y <= std::min(stamp.height_px - 1, static_cast<int>(cy + radius_px)); y += step) {
+    for (int x = std::max(0, static_cast<int>(cx - radius_px));
+         x <= std::min(stamp.width_px - 1, static_cast<int>(cx + radius_px)); x += step) {
+      const double r2 = (x - cx) * (x - cx) + (y - cy) * (y - cy);
+      const float v = stamp.at(x, y);
+      if (r2 > radius_px * radius_px || !std::isfinite(v)) continue;
+      disc.square_radius.push_back(r2);
+      disc.value.push_back(v);
+      disc.peak = std::max<double>(disc.peak, v);
+    }
+  }
+  return disc;
+}
+
+// Residuals of the Moffat profile. Parameters: ln amplitude, ln alpha and, where free, ln(beta - 1),
+// so that every step stays in range.
+struct FreeMoffat {
   using Scalar = double;
-  enum { NUM_PARAMETERS = Eigen::Dynamic, NUM_RESIDUALS = Eigen::Dynamic };
+  enum { NUM_PARAMETERS = 3, NUM_RESIDUALS = Eigen::Dynamic };
+  const Disc& disc;
 
-  MoffatResiduals(std::vector<double> square_radius, std::vector<double> value,
-                  std::optional<double> beta)
-      : square_radius_(std::move(square_radius)), value_(std::move(value)), beta_(beta) {}
-
-  [[nodiscard]] int NumResiduals() const { return static_cast<int>(value_.size()); }
-  [[nodiscard]] int NumParameters() const { return beta_ ? 2 : 3; }
-
+  [[nodiscard]] int NumResiduals() const { return static_cast<int>(disc.value.size()); }
   bool operator()(const double* p, double* residuals, double* jacobian) const {
     const double amplitude = std::exp(p[0]);
     const double square_alpha = std::exp(2 * p[1]);
-    const double beta = beta_ ? *beta_ : 1.0 + std::exp(p[2]);
-    const auto n = value_.size();
+    const double beta = 1.0 + std::exp(p[2]);
+    const auto n = disc.value.size();
     for (std::size_t i = 0; i < n; ++i) {
-      const double u = square_radius_[i] / square_alpha;
+      const double u = disc.square_radius[i] / square_alpha;
       const double model = amplitude * std::pow(1 + u, -beta);
-      residuals[i] = model - value_[i];
+      residuals[i] = model - disc.value[i];
       if (jacobian == nullptr) continue;
       jacobian[i] = model;
       jacobian[n + i] = model * 2 * beta * u / (1 + u);
-      if (!beta_) jacobian[2 * n + i] = -model * std::log1p(u) * (beta - 1);
+      jacobian[2 * n + i] = -model * std::log1p(u) * (beta - 1);
     }
     return std::isfinite(amplitude) && std::isfinite(square_alpha) && square_alpha > 0;
   }
-
- private:
-  std::vector<double> square_radius_;
-  std::vector<double> value_;
-  std::optional<double> beta_;
 };
+
+struct HeldMoffat {
+  using Scalar = double;
+  enum { NUM_PARAMETERS = 2, NUM_RESIDUALS = Eigen::Dynamic };
+  const Disc& disc;
+  const MoffatWing& wing;
+
+  [[nodiscard]] int NumResiduals() const { return static_cast<int>(disc.value.size()); }
+  bool operator()(const double* p, double* residuals, double* jacobian) const {
+    const double amplitude = std::exp(p[0]);
+    const double square_alpha = std::exp(2 * p[1]);
+    const auto n = disc.value.size();
+    for (std::size_t i = 0; i < n; ++i) {
+      const double u = disc.square_radius[i] / square_alpha;
+      const double model = amplitude * wing(u);
+      residuals[i] = model - disc.value[i];
+      if (jacobian == nullptr) continue;
+      jacobian[i] = model;
+      jacobian[n + i] = model * 2 * wing.beta() * u / (1 + u);
+    }
+    return std::isfinite(amplitude) && std::isfinite(square_alpha) && square_alpha > 0;
+  }
+};
+
+template <class Residuals>
+bool solved(const Residuals& residuals, Eigen::Matrix<double, Residuals::NUM_PARAMETERS, 1>& p) {
+  auto solver = ceres::TinySolver<Residuals>();
+  solver.options.max_num_iterations = 40;
+  solver.options.parameter_tolerance = 1e-4;  // of the logarithms
+  const auto summary = solver.Solve(residuals, &p);
+  return summary.status != ceres::TinySolver<Residuals>::HIT_MAX_ITERATIONS ||
+         summary.final_cost < summary.initial_cost;
+}
+
+constexpr std::size_t kFewestFitPixels = 8;
+
+double alpha_of(double fwhm_px, double beta) {
+  return fwhm_px / (2 * std::sqrt(std::exp2(1 / beta) - 1));
+}
+
+std::optional<MoffatFit> checked(double alpha_px, double beta, double radius_px) {
+  // As beta grows the profile tends to a Gaussian: ln 2 / beta, kept exact by expm1.
+  const double fwhm = 2 * alpha_px * std::sqrt(std::expm1(std::numbers::ln2 / beta));
+  if (!std::isfinite(fwhm) || !(fwhm > 0.2) || fwhm > 2 * radius_px) return std::nullopt;
+  return MoffatFit{fwhm, beta};
+}
 
 }  // namespace
 
@@ -163,50 +228,43 @@ double angle_deg_of(Polarisation p) {
   return 0.5 * std::atan2(p.e2, p.e1) * 180.0 / std::numbers::pi;
 }
 
-std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
-                                    double start_fwhm_px, std::optional<double> beta) {
-  const double cx = centre.x_px - stamp.x_begin_px;
-  const double cy = centre.y_px - stamp.y_begin_px;
-  std::vector<double> square_radius;
-  std::vector<double> value;
-  double peak = 0;
-  // Every k-th pixel in both directions where the disc holds too many.
-  const double area = std::numbers::pi * radius_px * radius_px;
-  const int step =
-      std::max(1, static_cast<int>(std::sqrt(area / static_cast<double>(kMostFitPixels))));
-  for (int y = std::max(0, static_cast<int>(cy - radius_px));
-       y <= std::min(stamp.height_px - 1, static_cast<int>(cy + radius_px)); y += step) {
-    for (int x = std::max(0, static_cast<int>(cx - radius_px));
-         x <= std::min(stamp.width_px - 1, static_cast<int>(cx + radius_px)); x += step) {
-      const double r2 = (x - cx) * (x - cx) + (y - cy) * (y - cy);
-      const float v = stamp.at(x, y);
-      if (r2 > radius_px * radius_px || !std::isfinite(v)) continue;
-      square_radius.push_back(r2);
-      value.push_back(v);
-      peak = std::max<double>(peak, v);
-    }
+MoffatWing::MoffatWing(double beta) : beta_(beta) {
+  constexpr int kSteps = 512;  // linear between them: beta^2 / (8 * 512^2)
+  powers_.reserve(kSteps + 1);
+  for (int i = 0; i <= kSteps; ++i) {
+    powers_.push_back(std::pow(1 - static_cast<double>(i) / kSteps, beta));
   }
-  if (value.size() < 8 || !(peak > 0) || !(start_fwhm_px > 0)) return std::nullopt;
-  const double start_beta = beta.value_or(3.5);
-  const double start_alpha = start_fwhm_px / (2 * std::sqrt(std::exp2(1 / start_beta) - 1));
-  const MoffatResiduals residuals(std::move(square_radius), std::move(value), beta);
-  ceres::TinySolver<MoffatResiduals> solver;
-  solver.options.max_num_iterations = 40;
-  Eigen::VectorXd parameters(residuals.NumParameters());
-  parameters[0] = std::log(peak);
-  parameters[1] = std::log(start_alpha);
-  if (!beta) parameters[2] = std::log(start_beta - 1);
-  const auto summary = solver.Solve(residuals, &parameters);
-  if (summary.status == ceres::TinySolver<MoffatResiduals>::HIT_MAX_ITERATIONS &&
-      !(summary.final_cost < summary.initial_cost)) {
+}
+
+double MoffatWing::operator()(double u) const {
+  const double place = static_cast<double>(powers_.size() - 1) * u / (1 + u);
+  const auto below = std::min(static_cast<std::size_t>(place), powers_.size() - 2);
+  const double t = place - static_cast<double>(below);
+  return powers_[below] + t * (powers_[below + 1] - powers_[below]);
+}
+
+std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
+                                    double start_fwhm_px) {
+  constexpr double kStartBeta = 3.5;
+  const Disc disc = disc_of(stamp, centre, radius_px);
+  if (disc.value.size() < kFewestFitPixels || !(disc.peak > 0) || !(start_fwhm_px > 0)) {
     return std::nullopt;
   }
-  const double fitted_beta = beta ? *beta : 1.0 + std::exp(parameters[2]);
-  // As beta grows the profile tends to a Gaussian: ln 2 / beta, kept exact by expm1.
-  const double fwhm =
-      2 * std::exp(parameters[1]) * std::sqrt(std::expm1(std::numbers::ln2 / fitted_beta));
-  if (!std::isfinite(fwhm) || !(fwhm > 0.2) || fwhm > 2 * radius_px) return std::nullopt;
-  return MoffatFit{fwhm, fitted_beta};
+  Eigen::Vector3d p(std::log(disc.peak), std::log(alpha_of(start_fwhm_px, kStartBeta)),
+                    std::log(kStartBeta - 1));
+  if (!solved(FreeMoffat{disc}, p)) return std::nullopt;
+  return checked(std::exp(p[1]), 1 + std::exp(p[2]), radius_px);
+}
+
+std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
+                                    double start_fwhm_px, const MoffatWing& wing) {
+  const Disc disc = disc_of(stamp, centre, radius_px);
+  if (disc.value.size() < kFewestFitPixels || !(disc.peak > 0) || !(start_fwhm_px > 0)) {
+    return std::nullopt;
+  }
+  Eigen::Vector2d p(std::log(disc.peak), std::log(alpha_of(start_fwhm_px, wing.beta())));
+  if (!solved(HeldMoffat{disc, wing}, p)) return std::nullopt;
+  return checked(std::exp(p[1]), wing.beta(), radius_px);
 }
 
 }  // namespace starwaist::stars

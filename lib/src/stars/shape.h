@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <vector>
 
 #include "stars/stamp.h"
 
@@ -38,10 +39,26 @@ struct MoffatFit {
   double beta = 0;
 };
 
-// Least squares over the pixels within `radius_px` of the centre; beta is free unless given (then 1
-// < beta). Pixels are point samples of the recorded profile. Absent where the fit does not converge
-// to a positive width inside the radius.
+// Powers of one exponent by table, for many fits with it.
+class MoffatWing {
+ public:
+  // Precondition: beta > 1.
+  explicit MoffatWing(double beta);
+  [[nodiscard]] double beta() const { return beta_; }
+  // (1 + u)^-beta, to 1e-5 of 1; u >= 0.
+  [[nodiscard]] double operator()(double u) const;
+
+ private:
+  double beta_;
+  std::vector<double> powers_;  // (1 - x)^beta at equidistant x = u / (1 + u)
+};
+
+// Least squares over the pixels within `radius_px` of the centre, which are point samples of the
+// recorded profile; beta free, or that of `wing`. Absent where the fit does not converge to a
+// positive width inside the radius.
 std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
-                                    double start_fwhm_px, std::optional<double> beta);
+                                    double start_fwhm_px);
+std::optional<MoffatFit> fit_moffat(const Stamp& stamp, Centre centre, double radius_px,
+                                    double start_fwhm_px, const MoffatWing& wing);
 
 }  // namespace starwaist::stars

@@ -1,0 +1,189 @@
+#include "stars/frame_model.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+
+#include "core/parallel.h"
+#include "stars/neighbours.h"
+#include "stars/stack.h"
+
+namespace starwaist {
+namespace stars {
+namespace {
+
+// Levels of the smoothing that match stars of a size: a Gaussian's own sigma is 0.85, the best
+// kernel for a thin ring 1.3 half-flux radii. The finest level costs most and is left out where
+// the next finds nine tenths of the signal.
+struct Levels {
+  int first = 0;
+  int last = 0;
+};
+
+constexpr double kFinestBelowPx = 1.6;
+
+Levels matching_levels(double size_px) {
+  const auto level = [](double sigma) {
+    return std::log2(std::max(sigma, 1e-3) / template_sigma_px(0));
+  };
+  const int top = kDetectionLevels - 1;
+  Levels levels{std::clamp(static_cast<int>(std::floor(level(0.75 * size_px))), 0, top),
+                std::clamp(static_cast<int>(std::ceil(level(1.4 * size_px))), 0, top)};
+  if (size_px >= kFinestBelowPx) levels.first = std::max(levels.first, 1);
+  return levels;
+}
+
+}  // namespace
+
+std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
+                                int& defect_count) {
+  constexpr double kReach = 2.0;  // kernel sigmas within which a weaker peak is the same object
+  constexpr int kTop = kDetectionLevels - 1;
+  auto detection = detect(*context.frame, *context.sky, threshold_snr, 1, kTop, threads);
+  defect_count = static_cast<int>(detection.defects.size());
+  auto size = frame_size(context, merged(detection.candidates, 0, kTop, kReach));
+  if (!size || *size < kFinestBelowPx) {
+    detection = detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);
+    size = frame_size(context, merged(detection.candidates, 0, kTop, kReach));
+  }
+  if (!size) return std::nullopt;
+  const Levels levels = matching_levels(*size);
+  return Found{merged(detection.candidates, levels.first, levels.last, kReach), *size};
+}
+
+MeasuredStar star_at(double x_px, double y_px, double expected_px) {
+  MeasuredStar measured;
+  measured.star.x_px = x_px;
+  measured.star.y_px = y_px;
+  measured.size_px = expected_px;
+  return measured;
+}
+
+namespace {
+
+constexpr double kFirstApertureOfSize = 3.0;
+// The aperture holds this fraction of a star's light: wide enough that the correction for the rest
+// is small, narrow enough that the sky's noise is (a Gaussian star keeps 95 % inside 2.1 half-flux
+// radii, where the scatter from the sky is within 5 % of its least).
+constexpr double kApertureFraction = 0.95;
+
+// True where a pixel at the candidate's peak is clipped.
+bool is_clipped(const FrameContext& context, const Candidate& candidate) {
+  const PixelBuffer& pixels = context.frame->pixels;
+  const int x = std::clamp(static_cast<int>(std::lround(candidate.x_px)), 0, pixels.width_px() - 1);
+  const int y =
+      std::clamp(static_cast<int>(std::lround(candidate.y_px)), 0, pixels.height_px() - 1);
+  return pixels.at(x, y) >= context.saturation_adu;
+}
+
+// Candidates to learn from, as indices: the brightest unclipped ones of each ninth of the frame,
+// for the profile and the sizes, and some of all brightnesses, for the sky under them (the fainter
+// the star the less its wings hide the sky).
+std::vector<std::size_t> model_candidates(const FrameContext& context, const Found& found) {
+  constexpr int kBrightOfZone = 30;
+  constexpr std::size_t kOthers = 200;
+  const FieldSizes zones(context.frame->pixels.width_px(), context.frame->pixels.height_px(),
+                         found.size_px);
+  std::vector<int> taken(FieldSizes::kZones, 0);
+  std::vector<std::size_t> chosen;
+  std::vector<std::size_t> others;
+  for (std::size_t i = 0; i < found.candidates.size(); ++i) {
+    const Candidate& c = found.candidates[i];
+    if (is_clipped(context, c)) continue;
+    int& count = taken[zones.zone(c.x_px, c.y_px)];
+    (count < kBrightOfZone ? chosen : others).push_back(i);
+    ++count;
+  }
+  const std::size_t step = std::max<std::size_t>(1, others.size() / kOthers);
+  for (std::size_t k = 0; k < others.size(); k += step) chosen.push_back(others[k]);
+  return chosen;
+}
+
+// One entry a candidate: no neighbour with a notable share of its light within reach of the stack.
+std::vector<bool> lonely_candidates(const Found& found) {
+  constexpr double kNotable = 0.05;
+  const double star = found.size_px / 1.1774;
+  // A Gaussian star's light from its matched filter's signal: F t / (s^2 + t^2) for star s and
+  // kernel t, but for a common factor.
+  const auto light = [star](const Candidate& c) {
+    const double kernel = template_sigma_px(c.level);
+    return c.snr * (star * star + kernel * kernel) / kernel;
+  };
+  std::vector<bool> lonely(found.candidates.size(), true);
+  const auto place = [&](std::size_t i) {
+    return Centre{found.candidates[i].x_px, found.candidates[i].y_px};
+  };
+  for_each_neighbour(
+      found.candidates.size(), place, kLonelyReach * found.size_px,
+      [&](std::size_t i, std::size_t j, double) {
+        if (light(found.candidates[j]) > kNotable * light(found.candidates[i])) {
+          lonely[i] = false;
+        }
+      });
+  return lonely;
+}
+
+// Pedestal of the annuli of clean stars.
+Pedestal pedestal_of(const std::vector<MeasuredStar>& measured, double noise_adu) {
+  std::vector<AnnulusOfStar> annuli;
+  for (const MeasuredStar& m : measured) {
+    if (!m.annulus || !m.measured || m.defect || m.star.blended || m.star.saturated) continue;
+    annuli.push_back({*m.annulus, m.star.flux_adu});
+  }
+  return Pedestal(annuli, noise_adu);
+}
+
+}  // namespace
+
+BrightStars learn(const FrameContext& context, const Found& found, int threads) {
+  const int width = context.frame->pixels.width_px();
+  const int height = context.frame->pixels.height_px();
+  const double noise_adu = context.sky->median_noise_adu();
+  BrightStars model{GrowthProfile::gaussian(), Pedestal(noise_adu),
+                   FieldSizes(width, height, found.size_px), 0};
+  const std::vector<std::size_t> chosen = model_candidates(context, found);
+  const std::vector<bool> all_lonely = lonely_candidates(found);
+  std::vector<bool> lonely(chosen.size());
+  for (std::size_t k = 0; k < chosen.size(); ++k) lonely[k] = all_lonely[chosen[k]];
+
+  std::vector<MeasuredStar> measured(chosen.size());
+  for (const bool first : {true, false}) {
+    core::parallel_for(chosen.size(), threads, [&](std::size_t k) {
+      const Candidate& candidate = found.candidates[chosen[k]];
+      const double expected = model.sizes.at(candidate.x_px, candidate.y_px);
+      if (!measured[k].measured) measured[k] = star_at(candidate.x_px, candidate.y_px, expected);
+      measured[k].size_px = expected;
+      const double aperture =
+          first ? std::max(kFirstApertureOfSize * expected, 3.0) : model.aperture_px(expected);
+      measure_star(context, {&model.profile, aperture, nullptr, false}, model.pedestal,
+                          measured[k]);
+    });
+    model.sizes = FieldSizes(width, height, found.size_px, measured);
+    classify(measured, model.sizes);
+    mark_blends(model.profile, measured);
+    model.pedestal = pedestal_of(measured, noise_adu);
+    const auto members = stack_members(measured, lonely);
+    if (const auto stacked = stack(context, measured, members, model.pedestal)) {
+      model.profile = *stacked;
+    }
+    if (!first) model.beta = wing_exponent(context, measured, members);
+  }
+  return model;
+}
+
+double BrightStars::aperture_px(double size_px) const {
+  const double reach =
+      std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);
+  return std::max(reach * size_px, 2.5);
+}
+
+}  // namespace stars
+
+void FrameModel::measure(const Frame& frame, stars::MeasuredStar& star, bool keep_place) const {
+  const stars::FrameContext context{&frame, &sky_, gain_e_per_adu_, saturation_adu_};
+  stars::measure_star(context,
+                      {&bright_.profile, bright_.aperture_px(star.size_px), &wing_, keep_place},
+                      bright_.pedestal, star);
+}
+
+}  // namespace starwaist

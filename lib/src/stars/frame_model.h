@@ -1,0 +1,76 @@
+// What a frame tells of itself before its stars are measured one by one.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <vector>
+
+#include "stars/background.h"
+#include "stars/detect.h"
+#include "stars/field_sizes.h"
+#include "stars/one_star.h"
+#include "stars/pedestal.h"
+#include "stars/profile.h"
+#include "stars/stamp.h"
+#include "starwaist/stars.h"
+
+namespace starwaist {
+
+namespace stars {
+
+// Candidates at the scales that match the frame's stars.
+struct Found {
+  std::vector<Candidate> candidates;
+  double size_px = 0;  // that the frame's stars share
+};
+
+// Absent where nothing has a size; `defect_count` is told either way.
+std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
+                                int& defect_count);
+
+// A star to be measured from a place and an expected half-flux radius.
+MeasuredStar star_at(double x_px, double y_px, double expected_px);
+
+// What some hundred of the frame's stars tell of all of them.
+struct BrightStars {
+  GrowthProfile profile = GrowthProfile::gaussian();
+  Pedestal pedestal;
+  FieldSizes sizes;
+  double beta = 0;  // Moffat exponent of the wings
+
+  [[nodiscard]] double aperture_px(double size_px) const;
+};
+
+// The bright stars twice: in a first aperture, and, once their growth profile is stacked, in the
+// profile's.
+BrightStars learn(const FrameContext& context, const Found& found, int threads);
+
+}  // namespace stars
+
+// Everything that one star's measurement needs beside the pixels.
+class FrameModel {
+ public:
+  FrameModel(stars::SkyMap sky, stars::BrightStars bright, const stars::FrameContext& context)
+      : sky_(std::move(sky)),
+        bright_(std::move(bright)),
+        wing_(bright_.beta),
+        gain_e_per_adu_(context.gain_e_per_adu),
+        saturation_adu_(context.saturation_adu) {}
+
+  // Measures a star of this frame from star.x_px, star.y_px. `keep_place`: the place is known and
+  // the centroid is not looked for.
+  void measure(const Frame& frame, stars::MeasuredStar& star, bool keep_place = false) const;
+  [[nodiscard]] double expected_px(double x_px, double y_px) const {
+    return bright_.sizes.at(x_px, y_px);
+  }
+  [[nodiscard]] const stars::GrowthProfile& profile() const { return bright_.profile; }
+
+ private:
+  stars::SkyMap sky_;
+  stars::BrightStars bright_;
+  stars::MoffatWing wing_;
+  std::optional<double> gain_e_per_adu_;
+  double saturation_adu_;
+};
+
+}  // namespace starwaist
