@@ -5,7 +5,7 @@
 // The star images come from closed forms and a Hankel transform here, not from the library's own
 // renderer; that one is asked for a second opinion at the end.
 //
-// Usage: star_truth_bench [--trials frames a cell, 4] [--seed 1] [--quick] [--no-facts]
+// Usage: star_truth_bench [--trials frames a cell, 3] [--seed 1] [--quick] [--no-facts]
 //   --quick: a thinner grid, two frames a cell; --no-facts: gain and read noise are not given
 #include <math.h>  // j0 (POSIX)
 
@@ -42,6 +42,7 @@ constexpr double kReadNoiseE = 3;
 constexpr double kGainEPerAdu = 0.8;
 constexpr double kBiasAdu = 500;
 constexpr double kFaintMatchedSnr = 10;
+constexpr double kInFocusHfrPx = 2.0;        // of the seeing, behind the rings
 constexpr double kLeastSeparationPx = 60;    // between stars, or 7 half-flux radii
 constexpr double kDefectSeparationPx = 100;  // frames of a megapixel
 
@@ -782,7 +783,7 @@ void print_and_hold(const std::string& cell, Seeing seeing, const Score& s, Summ
 // --- sections ---------------------------------------------------------------------------------
 
 struct Settings {
-  int trials = 4;
+  int trials = 3;
   std::uint64_t seed = 1;
   bool quick = false;
   bool facts = true;
@@ -833,7 +834,6 @@ void run_grid(const Settings& settings, std::mt19937_64& random, Summary& summar
       " size; ms: measure_frame.\n\n",
       settings.trials, kSkyE, kReadNoiseE);
   print_heading();
-  constexpr double kInFocusHfrPx = 2.0;  // of the seeing, behind the rings
   const std::vector<double> focused =
       settings.quick ? std::vector<double>{1, 2.5} : std::vector<double>{1, 1.5, 2.5, 4};
   const std::vector<double> defocused =
@@ -852,6 +852,42 @@ void run_grid(const Settings& settings, std::mt19937_64& random, Summary& summar
         run_cells(settings, star_of_size(size_px, seeing, kInFocusHfrPx, hole), size_px, seeing,
                   false, hole, random, summary);
       }
+    }
+  }
+}
+
+// Which signal-to-noise a star needs to be listed, by itself and in a field of brighter ones.
+void run_faint(const Settings& settings, std::mt19937_64& random) {
+  constexpr std::array kSnrs = {7.0, 10.0, 13.0, 17.0};
+  std::printf("\nStars listed, %%, by matched SNR (Kolmogorov, hole 0.35):\n%-34s", "");
+  for (const double snr : kSnrs) std::printf("%8.0f", snr);
+  std::printf("\n");
+  const int frames = settings.quick ? 1 : 2;
+  for (const double size_px : {2.5, 4.0, 7.0, 12.0}) {
+    const double in_focus_px = size_px < 3 ? 0 : kInFocusHfrPx;
+    const Truth truth = star_of_size(size_px, Seeing::kolmogorov, in_focus_px, 0.35);
+    for (const bool alone : {true, false}) {
+      std::printf("  %4.1f px %-25s", size_px,
+                  alone ? "all equally faint" : "among stars of SNR 60");
+      for (const double snr : kSnrs) {
+        Score score;
+        for (int trial = 0; trial < frames; ++trial) {
+          Scene scene = make_scene(
+              truth, kLeastSeparationPx, [&](int) { return truth.flux_of_snr(60); }, random);
+          for (PlacedStar& star : scene.stars) {
+            star.faint = star.faint || alone;
+            if (star.faint) star.flux_e = truth.flux_of_matched_snr(snr);
+          }
+          analytic::Image electrons = sky_of(scene, 0.04);
+          for (const PlacedStar& s : scene.stars) {
+            draw(electrons, truth.profile, s.x_px, s.y_px, s.flux_e);
+          }
+          measure_and_score(truth, scene, expose(electrons, random(), settings.facts), score);
+        }
+        std::printf("%8.0f", percent(score.faint_found, score.faint_placed));
+      }
+      std::printf("\n");
+      std::fflush(stdout);
     }
   }
 }
@@ -1142,6 +1178,7 @@ int main(int argc, char** argv) {
   check_limit(random, settings.quick ? 1000 : 4000);
   Summary summary;
   run_grid(settings, random, summary);
+  run_faint(settings, random);
   run_fields(settings, random);
   run_defects(settings, random);
   run_rendered();
