@@ -314,11 +314,11 @@ std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
   const bool whole_counts =
       std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
   const double quantum = whole_counts ? std::abs(frame.pixels.scale()) : 0.0;
-  // Some 500 pixels a cell give the level to 6 % of the noise before the mesh is smoothed, enough to
-  // find stars. The steps are odd, since neighbours in a mosaic are not alike.
+  // Some 500 pixels a cell give the median to 6 % of the noise. The steps are odd, since neighbours
+  // in a mosaic are not alike.
   const int y_step = mesh.cell_px >= 128 ? 5 : mesh.cell_px >= 64 ? 3 : 1;
   const int x_step = mesh.cell_px >= 128 ? 7 : mesh.cell_px >= 64 ? 3 : 1;
-  return filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
+  const auto coarse = filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
     std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
     std::vector<std::vector<float>> pixels(cells.size());
     for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
@@ -336,6 +336,8 @@ std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
       cells[column] = cell_sky(pixels[column], quantum);
     }
   });
+  // The widest filter averages some 1700 pixels: the level must be known better than that.
+  return coarse ? refined_sky(frame, *coarse, {}, threads) : coarse;
 }
 
 std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
