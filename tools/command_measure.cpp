@@ -61,8 +61,8 @@ class MeasureCommand : public Command {
       return report_failure(streams, allowed.error());
 
     ProgressLine progress(streams, common_.quiet);
-    const auto run = measure_run(found->frames,
-                                 run_options_of(common_, input_, *checked_rig, progress, streams));
+    const auto run =
+        measure_run(*found, run_options_of(common_, input_, *checked_rig, progress, streams));
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());

@@ -5,6 +5,7 @@
 #include <thread>
 #include <variant>
 
+#include "run/manifest.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -23,9 +24,14 @@ Rig rig_of(const HeaderFacts& facts) {
   return rig;
 }
 
-Result<Measured> measure_file(const std::string& path, const RunOptions& options) {
-  Result<Frame> frame = read_frame(path, options.read);
+Result<Measured> measure_file(const std::string& path, const RunInput& input,
+                              const RunOptions& options) {
+  FrameReadOptions read = options.read;
+  if (!read.channel) read.channel = options.measure.channel;
+  Result<Frame> frame = read_frame(path, read);
   if (!frame) return tl::unexpected<Error>(frame.error());
+  const auto stated = input.stated.find(run_detail::canonical_path(path));
+  if (stated != input.stated.end()) run_detail::apply(stated->second, frame->facts);
   const Rig rig = rig_of(frame->facts);
   auto measured = measure_frame(*frame, options.measure);
   if (!measured) return tl::unexpected<Error>(measured.error());
@@ -36,6 +42,13 @@ Result<Measured> measure_file(const std::string& path, const RunOptions& options
 
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options) {
+  RunInput input;
+  input.frames = frames;
+  return measure_run(input, options);
+}
+
+Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& options) {
+  const std::vector<std::string>& frames = input.frames;
   if (frames.empty())
     return fail(ErrorCode::no_data, "no frame was given", "Name a folder or files");
   // Each thread takes the next frame and writes its own slot: the order of the answer is the
@@ -47,7 +60,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
   const auto work = [&] {
     for (std::size_t i = next++; i < frames.size(); i = next++) {
       if (options.stop && options.stop()) return;
-      slots[i] = measure_file(frames[i], options);
+      slots[i] = measure_file(frames[i], input, options);
       const std::lock_guard lock(reporting);
       ++done;
       if (options.progress) options.progress(done, static_cast<int>(frames.size()));
@@ -68,6 +81,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
 
   RunMeasurement run;
   run.rig = options.rig;
+  run.skipped = input.skipped;
   const Error* first_error = nullptr;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (slots[i]) {
