@@ -110,7 +110,9 @@ struct Frame {
 // Which header keywords to believe instead of the usual ones: where a header lacks the one named,
 // the fact is absent (the position may still come from the name). Names are compared without case.
 // TIFF and PNG files tell no fact (their dates are those of saving, in no known time zone): there
-// only position_from_name counts, and what a manifest says (run.h).
+// only position_from_name counts, and what a manifest says (run.h). Raw files tell exposure_s,
+// bayer, saturation_adu where it is known of the camera, and time_utc as the camera's clock has it:
+// its zone is not told, differences between frames are right.
 struct FrameReadOptions {
   std::optional<std::string> position_key;
   std::optional<std::string> temperature_key;
@@ -131,6 +133,10 @@ struct FrameReadOptions {
 // - TIFF: 8/16/32-bit integers and 32/64-bit floats, grey or RGB, strips or tiles; uncompressed,
 //   LZW, deflate, packbits or zstd. Several pages of one size are an error that says so.
 // - PNG: up to 16 bits, grey or RGB. A palette is an error that says so.
+// - Raw files of ordinary cameras (DNG, CR2, CR3, NEF, ARW, RAF, ORF, RW2, PEF and what else LibRaw
+//   knows): the raw counts of the visible pixels, not demosaiced, with `bayer`. The black level
+//   stays in, save what single sites of the tile have above the lowest. A mosaic other than 2 x 2
+//   of red, green and blue is an error that says so.
 // Of RGB one plane is kept, unchanged by the others; alpha is left aside. Values are taken as
 // stored and as proportional to light: a gamma curve, as in pictures made for the eye, makes stars
 // look too large.
@@ -139,7 +145,8 @@ struct FrameReadOptions {
 Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options = {});
 
 // True when the name's ending is one that frames have: .fits .fit .fts .fz, also with .gz; .tif
-// .tiff; any case. PNG is left out: most are figures.
+// .tiff; .dng .cr2 .cr3 .crw .nef .nrw .arw .sr2 .raf .orf .rw2 .pef .srw .raw; any case. PNG is
+// left out: most are figures.
 bool is_frame_name(const std::string& path);
 
 // True when the name ends in .png, in any case: a frame or a figure.

@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "frame/picture_file.h"
+#include "frame/raw_file.h"
 
 namespace starwaist::frame_detail {
 
@@ -321,6 +322,23 @@ Result<PixelBuffer> read_as(const Tiff& tiff, const Page& page) {
 }
 
 }  // namespace
+
+bool may_be_raw_tiff(const DiskFile& file) {
+  const Tiff tiff(file);
+  if (tiff.get() == nullptr) return true;  // not for this library; LibRaw may know it
+  const std::uint8_t* version = nullptr;
+  if (TIFFGetField(tiff.get(), TIFFTAG_DNGVERSION, &version) != 0) return true;
+  const int meaning = tiff.tag<std::uint16_t>(TIFFTAG_PHOTOMETRIC).value_or(PHOTOMETRIC_MINISBLACK);
+  constexpr int kLinearRaw = 34892;  // DNG 1.4, PhotometricInterpretation
+  if (meaning == PHOTOMETRIC_CFA || meaning == kLinearRaw) return true;
+  // A camera's raw file has its preview first, and is signed by its maker.
+  if (!tiff.tag<const char*>(TIFFTAG_MAKE)) return false;
+  std::uint16_t pages_within = 0;
+  const std::uint64_t* places = nullptr;
+  return is_small_copy(tiff) ||
+         TIFFGetField(tiff.get(), TIFFTAG_SUBIFD, &pages_within, &places) != 0 ||
+         !is_lossless(tiff.tag<std::uint16_t>(TIFFTAG_COMPRESSION).value_or(COMPRESSION_NONE));
+}
 
 Result<PixelBuffer> read_tiff(const DiskFile& file, ColorChannel channel) {
   const Tiff tiff(file);

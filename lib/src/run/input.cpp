@@ -60,8 +60,8 @@ class Search {
     if (tables.size() == 1) return add_table(folder.string(), tables.front());
     if (tables.empty()) {
       return fail(ErrorCode::no_data, folder.string() + ": the folder holds no frame",
-                  "Name a folder with FITS, TIFF or PNG files or one CSV table; folders inside it "
-                  "are not searched");
+                  "Name a folder with FITS, TIFF, PNG or raw files or one CSV table; folders "
+                  "inside it are not searched");
     }
     return fail(ErrorCode::no_data,
                 folder.string() + ": the folder holds no frame and " +
