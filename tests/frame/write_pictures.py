@@ -80,6 +80,11 @@ by_raw2tiff("u32.tif", u16.astype("<u4") * 65536 + 5, "long", u16.astype("f8") *
 by_raw2tiff("f64.tif", f32.astype("<f8"), "double", f32)
 by_raw2tiff("white_is_zero_8.tif", u8, "byte", 255 - u8.astype("f8"), "miniswhite")
 by_raw2tiff("white_is_zero_16.tif", u16, "short", 65535 - u16.astype("f8"), "miniswhite")
+# A maker's name alone makes no raw file.
+for source in ("u16_None.tif", "u16_tiff_lzw.tif"):
+    by_tiffcp("signed_" + source, source, u16)
+    subprocess.run(["tiffset", "-s", "271", "Canon", "signed_" + source], check=True)
+    subprocess.run(["tiffset", "-s", "272", "Canon EOS 5D", "signed_" + source], check=True)
 for source, plane in (("u16_None.tif", u16), ("f32_None.tif", f32)):
     by_tiffcp("big_endian_" + source, source, plane, "-B")
     by_tiffcp("big_" + source, source, plane, "-8")
