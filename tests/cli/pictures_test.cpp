@@ -1,4 +1,4 @@
-// A run in TIFF and PNG files with a manifest, through the whole program.
+// Runs in TIFF, PNG and raw files, through the whole program.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -20,9 +20,11 @@ using testing::HasSubstr;
 using testing_support::Answer;
 using testing_support::call;
 using testing_support::read;
+using testing_support::Words;
 using testing_support::write;
 
 // `run`: rendered frames in FITS. `pictures`: the same pixels as TIFF and PNG with a manifest.
+// `raw` and `mosaic`: the same pixels taken for those of a mosaic, in DNG and in FITS.
 class PictureRun : public testing::Test {
  protected:
   static void SetUpTestSuite() {
@@ -33,10 +35,11 @@ class PictureRun : public testing::Test {
               "--width-px", "400", "--height-px", "300", "--star-count", "40", "--quiet"})
             .status,
         0);
-    fs::create_directory(in("pictures"));
+    for (const char* name : {"pictures", "raw", "mosaic"}) fs::create_directory(in(name));
     ASSERT_EQ(std::system(("/usr/bin/python3 -W ignore '" STARWAIST_SOURCE_DIR
                            "/tests/cli/write_as_pictures.py' '" +
-                           in("run") + "' '" + in("pictures") + "'")
+                           in("run") + "' '" + in("pictures") + "' '" + in("raw") + "' '" +
+                           in("mosaic") + "'")
                               .c_str()),
               0);
     const Answer measured = call({"measure", in("run"), "--json", "-"});
@@ -78,6 +81,25 @@ TEST_F(PictureRun, HasTheBestFocusOfTheSamePixelsInFits) {
     EXPECT_EQ(pictures["points"][i]["temperature_c"], 4.5);
   }
   EXPECT_NEAR(pictures["best_focus_steps"], fits["best_focus_steps"], 1e-6);
+}
+
+TEST_F(PictureRun, InRawFilesIsMeasuredAsTheSameMosaicInFits) {
+  const Words rig = {"--saturation-adu", "65535", "--gain-e-per-adu", "1", "--json", "-"};
+  Words of_fits = {"fit", in("mosaic")};
+  Words of_raw = {"fit", in("raw"), "--position-from-name", "pos([0-9]+)"};
+  of_fits.insert(of_fits.end(), rig.begin(), rig.end());
+  of_raw.insert(of_raw.end(), rig.begin(), rig.end());
+  const Answer answer = call(of_raw);
+  ASSERT_LE(answer.status, 1) << answer.err;
+  EXPECT_EQ(answer.err, "");
+  const Json raw = Json::parse(answer.out);
+  const Json fits = Json::parse(call(of_fits).out);
+  ASSERT_EQ(raw["points"].size(), 7U);
+  for (std::size_t i = 0; i < 7; ++i) {
+    EXPECT_EQ(raw["points"][i]["position_steps"], fits["points"][i]["position_steps"]);
+    EXPECT_NEAR(raw["points"][i]["size_px"], fits["points"][i]["size_px"], 1e-9);
+  }
+  EXPECT_NEAR(raw["best_focus_steps"], fits["best_focus_steps"], 1e-6);
 }
 
 TEST_F(PictureRun, OfAFolderOfFoldersIsAnsweredToo) {
