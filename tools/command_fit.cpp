@@ -14,6 +14,8 @@ constexpr const char* kExamples = R"(Examples:
       The same with the rig from a file ('f-number = 5' and so on), as JSON on standard output.
   starwaist fit sizes.csv --column hfr=HalfFlux --f-number 5 --pixel-um 3.76 --um-per-step 2
       Best focus of a table of sizes whose column has a name of its own.
+  starwaist fit frames.csv
+      The frames named in a table 'file,position,temperature,...', TIFF or PNG, in its order.
   starwaist fit run-0203 --arrived after.fits
       Did the focuser arrive? Holds a frame taken at best focus against the curve.
   starwaist fit nights --each --json nights.jsonl
@@ -86,7 +88,7 @@ class FitCommand : public Command {
     const auto checked_rig = checked(rig_);
     if (!checked_rig) return report_failure(streams, checked_rig.error());
     if (each_) return run_each(*checked_rig, streams);
-    const auto found = find_run_input(input_.inputs);
+    const auto found = find_run_input(input_.inputs, table_);
     if (!found) return report_failure(streams, found.error());
     auto protected_paths = protected_paths_of(*found);
     if (!arrived_.empty()) protected_paths.push_back(arrived_);
@@ -197,14 +199,16 @@ class FitCommand : public Command {
       throw CLI::ValidationError("--column",
                                  "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
     }
-    constexpr std::string_view kColumns[] = {
-        "position",    "hfr",    "hfd",  "fwhm",       "sigma",        "stars", "flux",
-        "temperature", "filter", "time", "background", "eccentricity", "run"};
+    constexpr std::string_view kColumns[] = {"position", "hfr",   "hfd",        "fwhm",
+                                             "sigma",    "stars", "flux",       "temperature",
+                                             "filter",   "time",  "background", "eccentricity",
+                                             "run",      "file",  "exposure"};
     if (std::find(std::begin(kColumns), std::end(kColumns), column) == std::end(kColumns)) {
       throw CLI::ValidationError("--column", "'" + column +
                                                  "' is no column that is read: position, hfr, hfd, "
                                                  "fwhm, sigma, stars, flux, temperature, filter, "
-                                                 "time, background, eccentricity or run");
+                                                 "time, background, eccentricity, run, file or "
+                                                 "exposure");
     }
     return {column, name};
   }

@@ -66,7 +66,7 @@ class MeasureCommand : public Command {
     ProgressLine progress(streams, common_.quiet);
     RunOptions options = run_options_of(common_, input_, *checked_rig, progress, streams);
     options.follow = matched_;
-    auto run = measure_run(found->frames, options);
+    auto run = measure_run(*found, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());

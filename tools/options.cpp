@@ -206,7 +206,10 @@ void add_rig_options(CLI::App& app, Rig& rig) {
 
 void add_input_options(CLI::App& app, InputOptions& options) {
   const std::string group = "Frames";
-  app.add_option("INPUT", options.inputs, "A folder of frames, frame files, or one CSV table")
+  app.add_option(
+         "INPUT", options.inputs,
+         "A folder of frames, frame files, or one CSV table; a CSV with a column 'file' and no "
+         "sizes says more of the frames")
       ->required()
       ->configurable(false);
   add_text(app, "--position-key", options.read.position_key, "NAME",

@@ -59,6 +59,7 @@ void ProgressLine::wipe() {
 std::vector<std::string> protected_paths_of(const RunInput& input) {
   std::vector<std::string> paths = input.frames;
   if (input.table) paths.push_back(*input.table);
+  paths.insert(paths.end(), input.manifests.begin(), input.manifests.end());
   return paths;
 }
 

@@ -15,6 +15,7 @@
 #include "starwaist/frame.h"
 #include "support/analytic_stars.h"
 #include "support/fits_bytes.h"
+#include "support/raw_pixels.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -67,19 +68,7 @@ TEST_F(ReadFrame, FilesOfAstropyAndFpackHaveEqualPixels) {
     const std::string file = entry.path().string().substr(0, entry.path().string().size() - 4);
     const auto frame = read_frame(file);
     ASSERT_TRUE(frame.has_value()) << frame.error().text();
-    const std::string raw = testing_support::bytes_of(entry.path().string());
-    std::vector<double> expected(raw.size() / sizeof(double));
-    std::copy(raw.begin(), raw.end(), reinterpret_cast<char*>(expected.data()));
-    const int width = frame->pixels.width_px();
-    ASSERT_EQ(expected.size(), static_cast<std::size_t>(width) *
-                                   static_cast<std::size_t>(frame->pixels.height_px()));
-    int different = 0;
-    for (std::size_t i = 0; i < expected.size(); ++i) {
-      const double value =
-          frame->pixels.at(static_cast<int>(i) % width, static_cast<int>(i) / width);
-      different += value == expected[i] || (std::isnan(value) && std::isnan(expected[i])) ? 0 : 1;
-    }
-    EXPECT_EQ(different, 0) << file;
+    EXPECT_EQ(testing_support::different_pixels(frame->pixels, entry.path().string()), 0) << file;
     ++files;
   }
   EXPECT_GE(files, 45);

@@ -3,7 +3,8 @@
 // Module: frame. May include: core.
 //
 // Pixel coordinates everywhere: the centre of the first pixel stored is (0, 0), x along FITS axis
-// 1, y along FITS axis 2.
+// 1, y along FITS axis 2; in TIFF and PNG files x along a row and y from the first row stored on,
+// whatever an orientation tag says.
 #pragma once
 
 #include <cstdint>
@@ -18,8 +19,9 @@
 
 namespace starwaist {
 
-// Pixels in the narrowest form that holds the file's values exactly: 8- and 16-bit files stay two
-// bytes a pixel, 32-bit floats four, 32-bit integers and 64-bit floats eight. value = zero + scale
+// Pixels in the narrowest form that holds the file's values exactly: 8- and 16-bit files take two
+// bytes a pixel, 32-bit floats four, 32-bit integers and 64-bit floats up to eight. value = zero +
+// scale
 // * stored. A pixel without a value (BLANK, NaN, infinity) reads as NaN.
 class PixelBuffer {
  public:
@@ -107,27 +109,48 @@ struct Frame {
 
 // Which header keywords to believe instead of the usual ones: where a header lacks the one named,
 // the fact is absent (the position may still come from the name). Names are compared without case.
+// TIFF and PNG files tell no fact (their dates are those of saving, in no known time zone): there
+// only position_from_name counts, and what a manifest says (run.h). Raw files tell exposure_s,
+// bayer, saturation_adu where it is known of the camera, and time_utc as the camera's clock has it:
+// its zone is not told, differences between frames are right.
 struct FrameReadOptions {
   std::optional<std::string> position_key;
   std::optional<std::string> temperature_key;
   std::optional<std::string> filter_key;
   // ECMAScript regular expression; its first group is the position where the header has none.
   std::optional<std::string> position_from_name;
+  // Plane of a TIFF or PNG file in RGB; green unless given. A mosaic is read whole.
+  std::optional<ColorChannel> channel;
 };
 
-// Reads the first image HDU that has two axes (a third axis of length 1 counts as two; a cube is an
-// error that says so). Plain FITS, tile-compressed (.fz) and gzip-compressed (.gz) files;
-// 8/16/32-bit integers and 32/64-bit floats; BZERO, BSCALE, BLANK and NaN honoured. The path is
-// opened as a plain disk file: brackets and colons in it are letters. The file is never written to.
-// Where a tile-compressed image carries DATASUM it is held against the data first: damaged tiles
-// can make a decoder run wild.
+// Reads a frame; the file's first bytes decide what it is, never its name. The path is opened as a
+// plain disk file: brackets and colons in it are letters. The file is never written to.
+// - FITS: the first image HDU that has two axes (a third axis of length 1 counts as two; a cube is
+//   an error that says so). Plain, tile-compressed (.fz) and gzip-compressed (.gz) files;
+//   8/16/32/64-bit integers and 32/64-bit floats; BZERO, BSCALE, BLANK and NaN honoured. Where a
+//   tile-compressed image carries DATASUM it is held against the data first: damaged tiles can make
+//   a decoder run wild.
+// - TIFF: 8/16/32-bit integers and 32/64-bit floats, grey or RGB, strips or tiles; uncompressed,
+//   LZW, deflate, packbits or zstd. Several pages of one size are an error that says so.
+// - PNG: up to 16 bits, grey or RGB. A palette is an error that says so.
+// - Raw files of ordinary cameras (DNG, CR2, CR3, NEF, ARW, RAF, ORF, RW2, PEF and what else LibRaw
+//   knows): the raw counts of the visible pixels, not demosaiced, with `bayer`. The black level
+//   stays in, save what single sites of the tile have above the lowest. A mosaic other than 2 x 2
+//   of red, green and blue is an error that says so.
+// Of RGB one plane is kept, unchanged by the others; alpha is left aside. Values are taken as
+// stored and as proportional to light: a gamma curve, as in pictures made for the eye, makes stars
+// look too large.
 // Errors: not_found, unreadable, unsupported_format, no_data; the message starts with the file
 // name.
 Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options = {});
 
-// True when the name's ending is one that read_frame reads (.fits .fit .fts .fz, also with .gz; any
-// case).
+// True when the name's ending is one that frames have: .fits .fit .fts .fz, also with .gz; .tif
+// .tiff; .dng .cr2 .cr3 .crw .nef .nrw .arw .sr2 .raf .orf .rw2 .pef .srw .raw; any case. PNG is
+// left out: most are figures.
 bool is_frame_name(const std::string& path);
+
+// True when the name ends in .png, in any case: a frame or a figure.
+bool is_png_name(const std::string& path);
 
 // The frame of one colour of a mosaic at full resolution. Sites of other colours are filled in by a
 // kernel that keeps the second moment (green: 10/32 of the four nearest less 1/32 of the eight at

@@ -5,6 +5,7 @@
 #pragma once
 
 #include <functional>
+#include <map>
 #include <optional>
 #include <string>
 #include <tuple>
@@ -33,22 +34,48 @@ struct Fields<SkippedFile> {
 };
 static_assert(describes_every_field<SkippedFile>());
 
-// What INPUT turned out to be.
-struct RunInput {
-  std::vector<std::string> frames;   // paths, sorted by name, each file once
-  std::optional<std::string> table;  // path of the one CSV table
-};
-
-// A folder of frames, frame files, or one table. Files of other kinds in a folder are passed over.
-// Errors: not_found, no_data (a folder with no frame, two tables, a table beside frames).
-Result<RunInput> find_run_input(const std::vector<std::string>& inputs);
-
 // The columns of a table of sizes; see the contract for names, separators and bad rows.
 struct TableOptions {
   // From --column hfr=NAME: contract name -> name in the file.
   std::vector<std::pair<std::string, std::string>> columns;
   std::optional<SizeMeasure> size;  // which column, where the table has both kinds
 };
+
+// What a manifest says of one frame, in place of the frame's own facts; absent where it says
+// nothing.
+struct StatedFacts {
+  std::optional<double> position_steps;
+  std::optional<double> temperature_c;
+  std::optional<std::string> filter;
+  std::optional<double> exposure_s;
+  std::optional<std::string> time_utc;  // as in HeaderFacts
+};
+
+// What INPUT turned out to be.
+struct RunInput {
+  // Paths, each file once, sorted by name; those of a manifest that stands alone in its order.
+  std::vector<std::string> frames;
+  std::optional<std::string> table;           // path of the one CSV table
+  std::vector<std::string> manifests;         // paths
+  std::map<std::string, StatedFacts> stated;  // by the frame's canonical path
+  std::vector<SkippedFile> skipped;           // rows and cells of manifests, by line number
+};
+
+// A folder of frames, frame files, or one table. Files of other kinds in a folder are passed over;
+// its PNG files are frames only where it holds no frame of another kind and no table, or where a
+// manifest names them, since most are figures.
+//
+// Beside frames, in their folder or named with them, may stand a manifest: a CSV with a column
+// `file` and none of sizes. Its columns `position` `temperature` `filter` `exposure` `time` go
+// before what the files themselves say; empty cells, and frames without a row, leave it as it is.
+// Alone, a manifest stands for the frames it names. File names are relative to its folder. Rows
+// that name no file, or one a second time, are passed over and told under `skipped`, and so are
+// cells that cannot be read; where that is the position, the frame is left out.
+// `options`: names of columns, for telling tables and manifests apart.
+// Errors: not_found, no_data (a folder with no frame, two tables, a table beside frames, no frame
+// left), those of reading a manifest.
+Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
+                                const TableOptions& options = {});
 
 struct RunTable {
   std::vector<CurvePoint> points;  // hfd already halved; rows in file order
@@ -79,7 +106,7 @@ struct RunOptions {
   FitOptions fit;
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
   bool follow = false;  // measure_run: each star in every frame, also where it was not found
-  int threads = 0;                     // 0: all cores
+  int threads = 0;      // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
   // No further frame is begun once this returns true (an interrupt).
@@ -93,9 +120,11 @@ struct RunMeasurement {
   Rig rig;  // as completed
 };
 
-// Measures every frame by itself; with `follow`, stars that a frame should show and in which nothing
-// was found are added where the other frames have them (each frame is read a second time). Errors: no_data where none could be measured; the message then
-// holds the first file's own; interrupted where `stop` came before the last frame.
+// Measures every frame by itself, with what manifests say of it; with `follow`, stars that a frame
+// should show and in which nothing was found are added where the other frames have them (each frame
+// is then read a second time). Errors: no_data where none could be measured; the message then holds
+// the first file's own; interrupted where `stop` came before the last frame.
+Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& options);
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options);
 

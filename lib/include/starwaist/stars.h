@@ -189,13 +189,13 @@ struct StarPlace {
 };
 
 // For each frame of a run the places, in its own pixels, of stars that it should show and in which
-// nothing was found: clean stars of the frame with the most, laid over the others as in match_sizes.
-// Faint stars vanish where they are large; to leave them out there and count them elsewhere would
-// bend the curve.
+// nothing was found: clean stars of the frame with the most, laid over the others as in
+// match_sizes. Faint stars vanish where they are large; to leave them out there and count them
+// elsewhere would bend the curve.
 std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames);
 
-// Measures stars at known places and adds them to the frame's, marked `followed`; its summary stays.
-// `frame` and `model` are measure_frame's of the same pixels.
+// Measures stars at known places and adds them to the frame's, marked `followed`; its summary
+// stays. `frame` and `model` are measure_frame's of the same pixels.
 void measure_known_stars(const Frame& pixels, const FrameModel& model,
                          std::span<const StarPlace> places, const MeasureOptions& options,
                          FrameMeasurement& frame);

@@ -8,6 +8,7 @@
 #include <optional>
 #include <string>
 
+#include "frame/disk_file.h"
 #include "starwaist/error.h"
 
 namespace starwaist::frame_detail {
@@ -38,7 +39,7 @@ struct FitsFile {
 };
 
 // Opens for reading, as a plain disk file: no character of the path has a meaning of its own.
-Result<FitsFile> open_fits(const std::string& path);
+Result<FitsFile> open_fits(const DiskFile& on_disk);
 
 // The whole number behind a keyword of the current HDU; absent where there is none.
 std::optional<long long> integer_key(fitsfile* handle, const char* name);

@@ -5,6 +5,7 @@
 #include <cstdio>
 #include <string_view>
 
+#include "frame/header_facts.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::frame_detail {
@@ -142,16 +143,6 @@ std::string iso_text(year_month_day date, const ClockTime& time) {
   return text + time.decimals;
 }
 
-// "2027-02-03T20:11:05.1"; a blank may stand for the T.
-std::optional<std::string> date_and_time(std::string_view text) {
-  Scanner scan(text);
-  const auto date = scan_date(scan, text);
-  if (!date || !(scan.letter('T') || scan.letter(' '))) return std::nullopt;
-  const auto time = scan_clock(scan);
-  if (!time) return std::nullopt;
-  return iso_text(*date, *time);
-}
-
 std::optional<std::string> date_plus_time(std::string_view date_text, std::string_view time_text) {
   Scanner date_scan(date_text);
   const auto date = scan_date(date_scan, date_text);
@@ -188,6 +179,15 @@ std::optional<std::string> modified_julian_date(std::string_view text) {
 }
 
 }  // namespace
+
+std::optional<std::string> date_and_time(std::string_view text) {
+  Scanner scan(text);
+  const auto date = scan_date(scan, text);
+  if (!date || !(scan.letter('T') || scan.letter(' '))) return std::nullopt;
+  const auto time = scan_clock(scan);
+  if (!time) return std::nullopt;
+  return iso_text(*date, *time);
+}
 
 std::optional<HeaderTime> exposure_start(const Header& header) {
   const Card* date = header.find("DATE-OBS");

@@ -3,10 +3,11 @@
 
 #include <optional>
 #include <string>
-
-#include "frame/header_facts.h"
+#include <string_view>
 
 namespace starwaist::frame_detail {
+
+class Header;
 
 struct HeaderTime {
   std::string iso;      // "2027-02-03T20:11:05", with the header's own decimals
@@ -18,5 +19,9 @@ struct HeaderTime {
 // 9.5 and appendix on the years 19YY); an offset behind the time ("-0700") is taken off. Malformed
 // ones are passed over.
 std::optional<HeaderTime> exposure_start(const Header& header);
+
+// "2027-02-03T20:11:05.1" in ISO 8601, a blank for the T allowed; an offset behind the time is
+// taken off, as above.
+std::optional<std::string> date_and_time(std::string_view text);
 
 }  // namespace starwaist::frame_detail

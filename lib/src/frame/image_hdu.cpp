@@ -13,8 +13,6 @@ namespace {
 
 constexpr int kMaxAxes = 999;    // FITS standard 4.0, section 4.4.1.1
 constexpr int kMaxHdus = 10000;  // a file with more is not a frame
-// Larger than any sensor made (the largest single ones have some 0.25 Gpixel).
-constexpr long long kMaxPixels = 1LL << 30;
 // No tile compression packs more pixels into a byte of file on real data (gzip 1032 bytes, PLIO
 // some 2000 pixels); a header that promises more is damaged.
 constexpr long long kMaxPixelsPerFileByte = 16384;
@@ -50,8 +48,7 @@ long long promised_bytes(const FitsFile& file, const ImageHdu& image) {
 }
 
 Result<ImageHdu> checked_image(const FitsFile& file, int number, const Shape& shape) {
-  const std::string axes =
-      std::to_string(shape.lengths[0]) + " x " + std::to_string(shape.lengths[1]) + " pixels";
+  const std::string axes = axes_text(shape.lengths[0], shape.lengths[1]);
   const long long longest = std::max(shape.lengths[0], shape.lengths[1]);
   if (longest > std::numeric_limits<int>::max() ||
       shape.lengths[0] > kMaxPixels / shape.lengths[1]) {

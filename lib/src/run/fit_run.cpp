@@ -52,8 +52,8 @@ std::vector<std::string> remarks_of(const std::vector<FrameMeasurement>& frames)
 
 std::string no_position_reason(const FrameReadOptions& read) {
   if (!read.position_key && !read.position_from_name) {
-    return "the header has no focuser position. Name its keyword with --position-key, or take it "
-           "from the file name with --position-from-name";
+    return "the file has no focuser position. Name its keyword with --position-key, take it from "
+           "the file name with --position-from-name, or list the frames in a CSV (file,position)";
   }
   std::string where;
   if (read.position_key) where = "no number in the header under " + *read.position_key;
@@ -68,11 +68,15 @@ StarSize star_size(SizeMeasure measure) {
 }
 
 // Holds the frame taken afterwards, where the options name one, against the fit. `frames`: the
-// run's (none for a table), so that both are sizes of the same stars.
-Result<void> add_arrival(std::vector<FrameMeasurement> frames, const RunOptions& options,
-                         RunFit& answer) {
+// run's (none for a table), so that both are sizes of the same stars. `stated`: what manifests say.
+Result<void> add_arrival(std::vector<FrameMeasurement> frames,
+                         const std::map<std::string, StatedFacts>& stated,
+                         const RunOptions& options, RunFit& answer) {
   if (!options.arrived) return {};
-  auto arrived = measure_run({*options.arrived}, options);
+  RunInput one;
+  one.frames = {*options.arrived};
+  one.stated = stated;
+  auto arrived = measure_run(one, options);
   if (!arrived) return tl::unexpected<Error>(arrived.error());
   frames.push_back(std::move(arrived->frames.front()));
   const SizeMeasure measure =
@@ -82,16 +86,17 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames, const RunOptions&
   return {};
 }
 
-Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOptions& options) {
+Result<RunFit> fit_frames(const RunInput& input, const RunOptions& options) {
   RunOptions following = options;
   following.follow = true;
-  auto run = measure_run(paths, following);
+  auto run = measure_run(input, following);
   if (!run) return tl::unexpected<Error>(run.error());
   RunFit answer;
   answer.rig = run->rig;
   answer.skipped = std::move(run->skipped);
 
   std::vector<FrameMeasurement> frames;
+  const std::size_t unread = answer.skipped.size();
   for (FrameMeasurement& frame : run->frames) {
     if (frame.position_steps) {
       frames.push_back(std::move(frame));
@@ -101,7 +106,7 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   }
   if (frames.empty()) {
     return fail(ErrorCode::no_data,
-                answer.skipped.front().file + ": " + answer.skipped.front().reason);
+                answer.skipped[unread].file + ": " + answer.skipped[unread].reason);
   }
   sort_as_taken(frames);
   const std::vector<MatchedSize> sizes = match_sizes(frames, star_size(options.fit.size));
@@ -114,7 +119,7 @@ Result<RunFit> fit_frames(const std::vector<std::string>& paths, const RunOption
   auto fit = fit_curve(points, answer.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
   answer.fit = std::move(*fit);
-  if (auto added = add_arrival(frames, options, answer); !added) {
+  if (auto added = add_arrival(frames, input.stated, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
   for (std::string& note : remarks_of(frames)) answer.fit.notes.push_back(std::move(note));
@@ -135,7 +140,7 @@ Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) 
   if (!fit) return tl::unexpected<Error>(fit.error());
   RunFit answer;
   answer.fit = std::move(*fit);
-  if (auto added = add_arrival({}, options, answer); !added) {
+  if (auto added = add_arrival({}, {}, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
   answer.rig = options.rig;
@@ -145,9 +150,9 @@ Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) 
 }
 
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
-  const auto input = find_run_input(inputs);
+  const auto input = find_run_input(inputs, options.table);
   if (!input) return tl::unexpected<Error>(input.error());
-  if (!input->table) return fit_frames(input->frames, options);
+  if (!input->table) return fit_frames(*input, options);
   auto table = read_run_table(*input->table, options.table);
   if (!table) return tl::unexpected<Error>(table.error());
   return run_detail::fit_table(std::move(*table), options);

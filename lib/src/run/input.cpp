@@ -4,6 +4,7 @@
 #include <system_error>
 
 #include "run/folder.h"
+#include "run/manifest.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -17,92 +18,164 @@ bool is_table_name(const fs::path& path) {
   return ending == ".csv" || ending == ".tsv" || ending == ".txt";
 }
 
-Result<RunInput> find_in_folder(const fs::path& folder) {
-  RunInput input;
-  std::vector<std::string> tables;
-  const auto entries = run_detail::visible_entries(folder);
-  if (!entries) return tl::unexpected<Error>(entries.error());
-  for (const fs::directory_entry& entry : *entries) {
-    std::error_code ignored;
-    if (!entry.is_regular_file(ignored)) continue;
-    if (is_frame_name(entry.path().filename().string())) {
-      input.frames.push_back(entry.path().string());
-    } else if (lower_case(entry.path().extension().string()) == ".csv") {
-      tables.push_back(entry.path().string());
-    }
-  }
-  if (!input.frames.empty()) return input;
-  if (tables.size() == 1) {
-    input.table = tables.front();
-    return input;
-  }
-  if (tables.empty()) {
-    return fail(ErrorCode::no_data, folder.string() + ": the folder holds no frame",
-                "Name a folder with FITS files (.fits, .fit, .fts, .fz, also with .gz) or one CSV "
-                "table; folders inside it are not searched");
-  }
-  return fail(ErrorCode::no_data,
-              folder.string() + ": the folder holds no frame and " + std::to_string(tables.size()) +
-                  " tables",
-              "Name one of the tables");
-}
+// Frames, tables and manifests as they are found, in the order of the inputs.
+class Search {
+ public:
+  explicit Search(const TableOptions& options) : options_(options) {}
 
-// A file named twice (once by its folder, say) is one frame, not two.
-void drop_repeated(std::vector<std::string>& paths) {
-  std::set<fs::path> seen;
-  std::erase_if(paths, [&seen](const std::string& path) {
-    std::error_code error;
-    const fs::path canonical = fs::canonical(path, error);
-    return !error && !seen.insert(canonical).second;
-  });
-}
+  Result<void> add_folder(const fs::path& folder) {
+    const auto entries = run_detail::visible_entries(folder);
+    if (!entries) return tl::unexpected<Error>(entries.error());
+    std::vector<std::string> frames;
+    std::vector<std::string> pictures;
+    std::vector<std::string> tables;
+    std::vector<std::string> manifests;
+    for (const fs::directory_entry& entry : *entries) {
+      std::error_code ignored;
+      if (!entry.is_regular_file(ignored)) continue;
+      const std::string path = entry.path().string();
+      if (is_frame_name(path)) {
+        frames.push_back(path);
+      } else if (is_png_name(path)) {
+        pictures.push_back(path);
+      } else if (lower_case(entry.path().extension().string()) == ".csv") {
+        (run_detail::is_manifest(path, options_) ? manifests : tables).push_back(path);
+      }
+    }
+    // Beside other frames, and beside a table, a PNG file is a figure unless a manifest names it.
+    if (frames.empty() && tables.empty()) {
+      frames = std::move(pictures);
+    } else {
+      for (const std::string& path : pictures) figures_.insert(run_detail::canonical_path(path));
+    }
+    if (manifests.size() > 1) {
+      return fail(ErrorCode::no_data,
+                  folder.string() + ": the folder holds " + std::to_string(manifests.size()) +
+                      " tables with a column 'file'",
+                  "Keep one of them, or name one and the frames");
+    }
+    input_.frames.insert(input_.frames.end(), frames.begin(), frames.end());
+    input_.manifests.insert(input_.manifests.end(), manifests.begin(), manifests.end());
+    if (!frames.empty() || !manifests.empty()) return {};
+    if (tables.size() == 1) return add_table(folder.string(), tables.front());
+    if (tables.empty()) {
+      return fail(ErrorCode::no_data, folder.string() + ": the folder holds no frame",
+                  "Name a folder with FITS, TIFF, PNG or raw files or one CSV table; folders "
+                  "inside it are not searched");
+    }
+    return fail(ErrorCode::no_data,
+                folder.string() + ": the folder holds no frame and " +
+                    std::to_string(tables.size()) + " tables",
+                "Name one of the tables");
+  }
+
+  Result<void> add_file(const std::string& path) {
+    if (!is_table_name(path)) {
+      input_.frames.push_back(path);  // named by the user: whatever its ending, reading decides
+      return {};
+    }
+    if (run_detail::is_manifest(path, options_)) {
+      input_.manifests.push_back(path);
+      return {};
+    }
+    return add_table(path, path);
+  }
+
+  // Everything found, with what the manifests say.
+  Result<RunInput> finish() {
+    drop_repeated(input_.frames);
+    drop_repeated(input_.manifests);
+    if (input_.table && !(input_.frames.empty() && input_.manifests.empty())) {
+      return fail(ErrorCode::no_data, *input_.table + ": a table beside frames",
+                  "Name either frames or one table");
+    }
+    const bool manifests_alone = input_.frames.empty();
+    if (auto read = read_manifests(manifests_alone); !read) {
+      return tl::unexpected<Error>(read.error());
+    }
+    if (!manifests_alone) {
+      std::stable_sort(input_.frames.begin(), input_.frames.end(),
+                       [](const std::string& a, const std::string& b) {
+                         return run_detail::natural_less(fs::path(a).filename().string(),
+                                                         fs::path(b).filename().string());
+                       });
+    }
+    return std::move(input_);
+  }
+
+ private:
+  Result<void> add_table(const std::string& given, const std::string& table) {
+    if (input_.table) {
+      return fail(ErrorCode::no_data, given + ": a second table", "Name one table at a time");
+    }
+    input_.table = table;
+    return {};
+  }
+
+  // `alone`: the manifests tell what the frames are.
+  Result<void> read_manifests(bool alone) {
+    std::set<std::string> left_out;
+    std::vector<std::string> named;
+    for (const std::string& path : input_.manifests) {
+      auto manifest = run_detail::read_manifest(path, options_, input_.frames);
+      if (!manifest) return tl::unexpected<Error>(manifest.error());
+      named.insert(named.end(), manifest->frames.begin(), manifest->frames.end());
+      input_.stated.merge(manifest->stated);
+      left_out.merge(manifest->left_out);
+      input_.skipped.insert(input_.skipped.end(), manifest->skipped.begin(),
+                            manifest->skipped.end());
+    }
+    if (!alone) {
+      std::erase_if(named, [this](const std::string& path) {
+        return figures_.count(run_detail::canonical_path(path)) == 0;
+      });
+    }
+    input_.frames.insert(input_.frames.end(), named.begin(), named.end());
+    drop_repeated(input_.frames);
+    std::erase_if(input_.frames, [&left_out](const std::string& frame) {
+      return left_out.count(run_detail::canonical_path(frame)) != 0;
+    });
+    if (!input_.frames.empty() || input_.manifests.empty()) return {};
+    const std::string name = fs::path(input_.manifests.front()).filename().string();
+    const std::string first = input_.skipped.empty() ? std::string()
+                                                     : " (" + input_.skipped.front().file + ": " +
+                                                           input_.skipped.front().reason + ")";
+    return fail(ErrorCode::no_data, name + ": no row names a frame that can be used" + first,
+                "Give a frame and its position in each row, the file names relative to the "
+                "table's folder; a table of sizes needs a column 'hfr', 'hfd' or 'fwhm'");
+  }
+
+  // A file named twice (once by its folder, say) is one frame, not two.
+  static void drop_repeated(std::vector<std::string>& paths) {
+    std::set<std::string> seen;
+    std::erase_if(paths, [&seen](const std::string& path) {
+      return !seen.insert(run_detail::canonical_path(path)).second;
+    });
+  }
+
+  const TableOptions& options_;
+  RunInput input_;
+  std::set<std::string> figures_;  // canonical paths of the PNG files passed over
+};
 
 }  // namespace
 
-Result<RunInput> find_run_input(const std::vector<std::string>& inputs) {
+Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
+                                const TableOptions& options) {
   if (inputs.empty()) {
     return fail(ErrorCode::no_data, "no input was given", "Name a folder, frames or a CSV table");
   }
-  RunInput all;
+  Search search(options);
   for (const std::string& given : inputs) {
-    const fs::path path(given);
     std::error_code error;
-    const fs::file_status status = fs::status(path, error);
+    const fs::file_status status = fs::status(given, error);
     if (!fs::exists(status)) {
       return fail(ErrorCode::not_found, given + ": no such file or folder", "Check the name");
     }
-    if (fs::is_directory(status)) {
-      auto found = find_in_folder(path);
-      if (!found) return found;
-      all.frames.insert(all.frames.end(), found->frames.begin(), found->frames.end());
-      if (found->table) {
-        if (all.table) {
-          return fail(ErrorCode::no_data, given + ": a second table", "Name one table at a time");
-        }
-        all.table = found->table;
-      }
-      continue;
-    }
-    if (is_table_name(path)) {
-      if (all.table) {
-        return fail(ErrorCode::no_data, given + ": a second table", "Name one table at a time");
-      }
-      all.table = given;
-      continue;
-    }
-    all.frames.push_back(given);  // named by the user: whatever its ending, reading decides
+    auto added = fs::is_directory(status) ? search.add_folder(given) : search.add_file(given);
+    if (!added) return tl::unexpected<Error>(added.error());
   }
-  if (all.table && !all.frames.empty()) {
-    return fail(ErrorCode::no_data, *all.table + ": a table beside frames",
-                "Name either frames or one table");
-  }
-  drop_repeated(all.frames);
-  std::stable_sort(all.frames.begin(), all.frames.end(),
-                   [](const std::string& a, const std::string& b) {
-                     return run_detail::natural_less(fs::path(a).filename().string(),
-                                                     fs::path(b).filename().string());
-                   });
-  return all;
+  return search.finish();
 }
 
 }  // namespace starwaist

@@ -5,6 +5,7 @@
 #include <variant>
 
 #include "core/parallel.h"
+#include "run/manifest.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -24,9 +25,18 @@ Rig rig_of(const HeaderFacts& facts) {
   return rig;
 }
 
-Result<Measured> measure_file(const std::string& path, const RunOptions& options, int threads) {
-  Result<Frame> frame = read_frame(path, options.read);
+FrameReadOptions read_options_of(const RunOptions& options) {
+  FrameReadOptions read = options.read;
+  if (!read.channel) read.channel = options.measure.channel;
+  return read;
+}
+
+Result<Measured> measure_file(const std::string& path, const RunInput& input,
+                              const RunOptions& options, int threads) {
+  Result<Frame> frame = read_frame(path, read_options_of(options));
   if (!frame) return tl::unexpected<Error>(frame.error());
+  const auto stated = input.stated.find(run_detail::canonical_path(path));
+  if (stated != input.stated.end()) run_detail::apply(stated->second, frame->facts);
   const Rig rig = rig_of(frame->facts);
   MeasureOptions measure = options.measure;
   measure.threads = threads;
@@ -47,7 +57,7 @@ void follow_stars(std::vector<FrameMeasurement>& frames,
   const int threads = core::thread_count(options.threads);
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     if (missing[i].empty() || !models[i] || (options.stop && options.stop())) return;
-    const auto pixels = read_frame(paths[i], options.read);
+    const auto pixels = read_frame(paths[i], read_options_of(options));
     if (!pixels) return;
     measure_known_stars(*pixels, *models[i], missing[i], options.measure, frames[i]);
   });
@@ -57,6 +67,13 @@ void follow_stars(std::vector<FrameMeasurement>& frames,
 
 Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
                                    const RunOptions& options) {
+  RunInput input;
+  input.frames = frames;
+  return measure_run(input, options);
+}
+
+Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& options) {
+  const std::vector<std::string>& frames = input.frames;
   if (frames.empty())
     return fail(ErrorCode::no_data, "no frame was given", "Name a folder or files");
   // Each thread takes the next frame and writes its own slot: the order of the answer is the
@@ -69,7 +86,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
   const int within = std::max(1, threads / static_cast<int>(frames.size()));
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     if (options.stop && options.stop()) return;
-    slots[i] = measure_file(frames[i], options, within);
+    slots[i] = measure_file(frames[i], input, options, within);
     const std::lock_guard lock(reporting);
     ++done;
     if (options.progress) options.progress(done, static_cast<int>(frames.size()));
@@ -81,6 +98,7 @@ Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
   RunMeasurement run;
   std::vector<std::shared_ptr<const FrameModel>> models;
   run.rig = options.rig;
+  run.skipped = input.skipped;
   const Error* first_error = nullptr;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (slots[i]) {

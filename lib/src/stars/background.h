@@ -48,11 +48,11 @@ class SkyMap {
 // Side of a mesh cell: wide against the largest star looked for, narrow against the frame.
 int sky_cell_px(int width_px, int height_px);
 
-// Per cell: median and lower-side spread of some of its pixels, the bright side cut at three sigma to
-// convergence, then refined_sky with nothing masked. Cells without enough sky take their neighbours'
-// value; a 3 x 3 median over cells removes what a bright object leaves (the mesh of Bertin & Arnouts
-// 1996, from memory).
-// Absent where the frame has no pixel with a value. The same answer for any number of threads.
+// Per cell: median and lower-side spread of some of its pixels, the bright side cut at three sigma
+// to convergence, then refined_sky with nothing masked. Cells without enough sky take their
+// neighbours' value; a 3 x 3 median over cells removes what a bright object leaves (the mesh of
+// Bertin & Arnouts 1996, from memory). Absent where the frame has no pixel with a value. The same
+// answer for any number of threads.
 std::optional<SkyMap> map_sky(const Frame& frame, int threads);
 
 // The map again with the stars masked: the mean of the pixels outside every disc within four sigmas

@@ -113,13 +113,12 @@ std::vector<bool> lonely_candidates(const Found& found) {
   const auto place = [&](std::size_t i) {
     return Centre{found.candidates[i].x_px, found.candidates[i].y_px};
   };
-  for_each_neighbour(
-      found.candidates.size(), place, kLonelyReach * found.size_px,
-      [&](std::size_t i, std::size_t j, double) {
-        if (light(found.candidates[j]) > kNotable * light(found.candidates[i])) {
-          lonely[i] = false;
-        }
-      });
+  for_each_neighbour(found.candidates.size(), place, kLonelyReach * found.size_px,
+                     [&](std::size_t i, std::size_t j, double) {
+                       if (light(found.candidates[j]) > kNotable * light(found.candidates[i])) {
+                         lonely[i] = false;
+                       }
+                     });
   return lonely;
 }
 
@@ -140,7 +139,7 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
   const int height = context.frame->pixels.height_px();
   const double noise_adu = context.sky->median_noise_adu();
   BrightStars model{GrowthProfile::gaussian(), Pedestal(noise_adu),
-                   FieldSizes(width, height, found.size_px), 0};
+                    FieldSizes(width, height, found.size_px), 0};
   const std::vector<std::size_t> chosen = model_candidates(context, found);
   const std::vector<bool> all_lonely = lonely_candidates(found);
   std::vector<bool> lonely(chosen.size());
@@ -156,7 +155,7 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
       const double aperture =
           first ? std::max(kFirstApertureOfSize * expected, 3.0) : model.aperture_px(expected);
       measure_star(context, {&model.profile, aperture, nullptr, false}, model.pedestal,
-                          measured[k]);
+                   measured[k]);
     });
     model.sizes = FieldSizes(width, height, found.size_px, measured);
     classify(measured, model.sizes);

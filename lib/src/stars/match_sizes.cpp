@@ -70,9 +70,8 @@ Registration register_frames(std::span<const FrameMeasurement> frames, StarSize 
     const std::vector<stars::Place> places = places_of(frames[i]);
     const double size = frames[i].hfr_px.value_or(2.0);
     const double tolerance = std::max(2.5, 0.6 * size);
-    result.maps[i] = i == result.reference
-                         ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
-                         : stars::find_map(places, reference_places, tolerance);
+    result.maps[i] = i == result.reference ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
+                                           : stars::find_map(places, reference_places, tolerance);
     if (!result.maps[i]) continue;
     result.pairs[i] = stars::pair_places(places, reference_places, *result.maps[i], tolerance);
   }
@@ -214,8 +213,7 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
     }
     for (std::size_t j = 0; j < reference.size(); ++j) {
       if (there[j] || !seen(reference[j], StarSize::hfr)) continue;
-      const stars::Place p =
-          registration.maps[i]->inverse({reference[j].x_px, reference[j].y_px});
+      const stars::Place p = registration.maps[i]->inverse({reference[j].x_px, reference[j].y_px});
       if (p.x_px < 0 || p.y_px < 0 || p.x_px > frames[i].width_px - 1 ||
           p.y_px > frames[i].height_px - 1) {
         continue;
@@ -231,9 +229,9 @@ std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, S
   if (frames.empty()) return sizes;
   const Registration registration = register_frames(frames, kind);
   const Table all = star_table(frames, registration, kind);
-  const auto laid_frames = static_cast<std::size_t>(
-      std::count_if(registration.maps.begin(), registration.maps.end(),
-                    [](const auto& map) { return map.has_value(); }));
+  const auto laid_frames =
+      static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
+                                             [](const auto& map) { return map.has_value(); }));
   const Table table = widely_seen(all, laid_frames);
   const TwoWayFit fit = fit_two_way(table, frames.size());
   constexpr int kFewestShared = 3;

@@ -123,8 +123,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.frame = &frame;
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
-  const auto found =
-      stars::find_stars(context, options.detection_snr, threads, out.defect_count);
+  const auto found = stars::find_stars(context, options.detection_snr, threads, out.defect_count);
   if (!found) return out;
 
   auto sky =
@@ -135,8 +134,8 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   out.noise_adu = sky->median_noise_adu();
   context.gain_e_per_adu = stars::believable_gain(frame, options, *sky);
   context.saturation_adu = stars::saturation_level(frame, options, found->candidates);
-  const auto model = std::make_shared<const FrameModel>(
-      *sky, stars::learn(context, *found, threads), context);
+  const auto model =
+      std::make_shared<const FrameModel>(*sky, stars::learn(context, *found, threads), context);
   if (model_out != nullptr) *model_out = model;
 
   std::vector<MeasuredStar> measured(found->candidates.size());
@@ -172,14 +171,12 @@ void measure_known_stars(const Frame& given, const FrameModel& model,
     return;
   }
   std::vector<MeasuredStar> measured(places.size());
-  core::parallel_for(
-      places.size(), core::thread_count(options.threads), [&](std::size_t i) {
-        const StarPlace& place = places[i];
-        measured[i] =
-            stars::star_at(place.x_px, place.y_px, model.expected_px(place.x_px, place.y_px));
-        measured[i].star.followed = true;
-        model.measure(given, measured[i], true);
-      });
+  core::parallel_for(places.size(), core::thread_count(options.threads), [&](std::size_t i) {
+    const StarPlace& place = places[i];
+    measured[i] = stars::star_at(place.x_px, place.y_px, model.expected_px(place.x_px, place.y_px));
+    measured[i].star.followed = true;
+    model.measure(given, measured[i], true);
+  });
   // Blends are told among all stars; those of the stars found before stay as they are.
   const std::size_t followed = measured.size();
   for (const Star& star : frame.stars) {

@@ -101,8 +101,8 @@ Disc disc_of(const Stamp& stamp, Centre centre, double radius_px) {
   return disc;
 }
 
-// Residuals of the Moffat profile. Parameters: ln amplitude, ln alpha and, where free, ln(beta - 1),
-// so that every step stays in range.
+// Residuals of the Moffat profile. Parameters: ln amplitude, ln alpha and, where free, ln(beta -
+// 1), so that every step stays in range.
 struct FreeMoffat {
   using Scalar = double;
   enum { NUM_PARAMETERS = 3, NUM_RESIDUALS = Eigen::Dynamic };

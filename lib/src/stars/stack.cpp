@@ -68,8 +68,8 @@ double wing_exponent(const FrameContext& context, const std::vector<MeasuredStar
   for (const std::size_t i : members) {
     const Centre centre{stars[i].star.x_px, stars[i].star.y_px};
     const double radius = std::max(3 * stars[i].size_px, 4.0);
-    const auto fit = fit_moffat(cut_stamp(context, centre, radius), centre, radius,
-                                1.9 * stars[i].size_px);
+    const auto fit =
+        fit_moffat(cut_stamp(context, centre, radius), centre, radius, 1.9 * stars[i].size_px);
     if (fit) betas.push_back(std::clamp(fit->beta, 1.5, 20.0));
   }
   return betas.empty() ? kUsual : median(betas);
