@@ -105,7 +105,9 @@ struct FrameMeasurement {
   int saturated_count = 0;
   int defect_count = 0;  // hot pixels, cosmic-ray hits, trails: candidates that are no stars
   std::optional<double> hfr_px;
-  std::optional<double> hfr_sigma_px;
+  std::optional<double> hfr_sigma_px;         // the shared part included
+  std::optional<double> hfr_shared_sigma_px;  // part that all stars of the frame share, known from
+                                              // the frame: the light beyond the apertures
   std::optional<double> fwhm_px;
   std::optional<double> fwhm_sigma_px;
   std::optional<double> mean_radius_px;
@@ -137,6 +139,8 @@ struct Fields<FrameMeasurement> {
             "hot pixels, cosmic-ray hits and trails left out"),
       field("hfr_px", &FrameMeasurement::hfr_px, "px", "half-flux radius of the frame"),
       field("hfr_sigma_px", &FrameMeasurement::hfr_sigma_px, "px", "its standard error"),
+      field("hfr_shared_sigma_px", &FrameMeasurement::hfr_shared_sigma_px, "px",
+            "part of it that all stars share"),
       field("fwhm_px", &FrameMeasurement::fwhm_px, "px", "full width at half maximum"),
       field("fwhm_sigma_px", &FrameMeasurement::fwhm_sigma_px, "px", "its standard error"),
       field("mean_radius_px", &FrameMeasurement::mean_radius_px, "px", "flux-weighted mean radius"),

@@ -16,7 +16,6 @@ namespace starwaist::stars {
 namespace {
 
 constexpr int kStripRows = 128;  // a strip of a wide frame stays in the third-level cache
-constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
 constexpr int kMarginRows = 16;  // rows read beyond a strip: kernel reach at level 1, whole bins
 constexpr double kKernelSigma = 1.0;  // of the smoothing kernel, in pixels of its level
 constexpr int kKernelSize = 7;
@@ -73,6 +72,10 @@ class Collector {
   void collect(const cv::Mat& smoothed, int level, int first_row_px, int row_begin, int row_end,
                double noise_scale, Detection& into) const {
     const int bin = 1 << level;
+    // Wide kernels have few places: at 5 sigma a megapixel of noise yields 1e-3 false peaks of
+    // level 3 where it yields as many of level 0 at 6.
+    constexpr int kFewPlaces = 3;
+    const double share = level >= kFewPlaces ? 5.0 / 6.0 : 1.0;
     const double lowest = 0.5 * threshold_snr_ * noise_scale * sky_.median_noise_adu();
     for_each_peak(
         smoothed, row_begin, row_end, static_cast<float>(lowest), [&](int x, int y, float value) {
@@ -85,7 +88,7 @@ class Collector {
           const double noise = sky_.noise_adu(x_px, y_px) * noise_scale;
           if (!(noise > 0)) return;
           const double snr = value / noise;
-          if (snr >= threshold_snr_) into.candidates.push_back({x_px, y_px, snr, level});
+          if (snr >= threshold_snr_ * share) into.candidates.push_back({x_px, y_px, snr, level});
         });
   }
 
@@ -133,7 +136,8 @@ void repair_defects(cv::Mat& strip, const SkyMap& sky, int first_row_px, int own
 
 // Noise of a smoothed image: the larger of what white noise leaves and what the image shows, since
 // undetected stars, clouds and interpolated mosaics add to it.
-double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white) {
+double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white,
+                      const cv::Mat& masked) {
   constexpr std::size_t kSample = 4000;  // gives the spread to 2.5 %
   std::vector<double> sample;
   const std::size_t pixels = smoothed.total();
@@ -141,11 +145,13 @@ double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white) 
   const std::size_t step =
       std::max<std::size_t>(1, pixels / kSample) | 1U;  // odd: no column repeats
   for (std::size_t i = 0; i < pixels; i += step) {
-    const float v =
-        smoothed.at<float>(static_cast<int>(i / static_cast<std::size_t>(smoothed.cols)),
-                           static_cast<int>(i % static_cast<std::size_t>(smoothed.cols)));
+    const auto row = static_cast<int>(i / static_cast<std::size_t>(smoothed.cols));
+    const auto column = static_cast<int>(i % static_cast<std::size_t>(smoothed.cols));
+    const float v = smoothed.at<float>(row, column);
+    if (!masked.empty() && masked.at<float>(row, column) > 0) continue;
     sample.push_back(v);
   }
+  if (sample.size() < 200) return white;
   // Stars only brighten: the spread is read on the dark side.
   const double spread = sample_quantile(sample, 0.5) - sample_quantile(sample, 0.158655);
   const double noise = sky.median_noise_adu();
@@ -168,6 +174,42 @@ void bin_into(const cv::Mat& image, cv::Mat& half) {
       out[x] = 0.25F * ((upper[2 * x] + upper[2 * x + 1]) + (lower[2 * x] + lower[2 * x + 1]));
     }
   }
+}
+
+// Levels first_level to last_level of the frame binned by 4. `masked`: 1 where it is not sky, of
+// the same size or empty.
+void collect_coarse(const cv::Mat& coarse, const Collector& collector, const SkyMap& sky,
+                    double white, const cv::Mat& masked, int first_level, int last_level,
+                    Detection& into) {
+  cv::Mat image = coarse;
+  cv::Mat mask = masked;
+  cv::Mat smoothed;
+  for (int level = kCoarseLevel; level <= last_level; ++level) {
+    if (level > kCoarseLevel) {
+      cv::Mat next;
+      bin_into(image, next);
+      image = next;
+      if (!mask.empty()) {
+        cv::Mat next_mask;
+        bin_into(mask, next_mask);
+        mask = next_mask;
+      }
+    }
+    if (image.rows < 8 || image.cols < 8) break;
+    if (level < first_level) continue;
+    smooth_into(image, smoothed);
+    const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level), mask);
+    collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, into);
+  }
+}
+
+// Equal values in order of place: the same list for any order of the strips.
+void sort_strongest_first(std::vector<Candidate>& candidates) {
+  std::sort(candidates.begin(), candidates.end(), [](const Candidate& a, const Candidate& b) {
+    if (a.snr != b.snr) return a.snr > b.snr;
+    if (a.level != b.level) return a.level < b.level;
+    return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
+  });
 }
 
 }  // namespace
@@ -209,7 +251,7 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
       const int bin = 1 << level;
       collector.collect(scratch.smoothed, level, read_begin, (begin - read_begin) / bin,
                         end == height ? image.rows : (end - read_begin) / bin,
-                        noise_scale_of(scratch.smoothed, sky, white / bin), own);
+                        noise_scale_of(scratch.smoothed, sky, white / bin, cv::Mat()), own);
     }
     if (!wants_coarse) return;
     static_assert(kCoarseLevel == 2);
@@ -229,28 +271,39 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
     detection.defects.insert(detection.defects.end(), own.defects.begin(), own.defects.end());
   }
 
-  cv::Mat image = coarse;
-  cv::Mat smoothed;
-  for (int level = kCoarseLevel; level <= last_level; ++level) {
-    if (level > kCoarseLevel) {
-      cv::Mat next;
-      bin_into(image, next);
-      image = next;
-    }
-    if (image.rows < 8 || image.cols < 8) break;
-    if (level < first_level) continue;
-    smooth_into(image, smoothed);
-    const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level));
-    collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, detection);
-  }
-  // Equal values in order of place: the same list for any order of the strips.
-  std::sort(detection.candidates.begin(), detection.candidates.end(),
-            [](const Candidate& a, const Candidate& b) {
-              if (a.snr != b.snr) return a.snr > b.snr;
-              if (a.level != b.level) return a.level < b.level;
-              return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
-            });
+  if (wants_coarse) detection.coarse = coarse;
+  collect_coarse(coarse, collector, sky, white, cv::Mat(), std::max(first_level, kCoarseLevel),
+                 last_level, detection);
+  sort_strongest_first(detection.candidates);
   return detection;
+}
+
+std::vector<Candidate> detect_again(const Detection& detection, const SkyMap& first_sky,
+                                    const SkyMap& sky, const std::vector<MaskedDisc>& discs,
+                                    double threshold_snr, double sample_fraction, int first_level,
+                                    int last_level) {
+  constexpr int kBin = 1 << kCoarseLevel;
+  cv::Mat image = detection.coarse.clone();
+  for (int y = 0; y < image.rows; ++y) {
+    float* row = image.ptr<float>(y);
+    const double y_px = (y + 0.5) * kBin - 0.5;
+    for (int x = 0; x < image.cols; ++x) {
+      const double x_px = (x + 0.5) * kBin - 0.5;
+      row[x] += static_cast<float>(first_sky.level_adu(x_px, y_px) - sky.level_adu(x_px, y_px));
+    }
+  }
+  cv::Mat masked(image.size(), CV_32F, cv::Scalar(0));
+  for (const MaskedDisc& disc : discs) {
+    cv::circle(masked,
+               cv::Point(static_cast<int>(disc.x_px / kBin), static_cast<int>(disc.y_px / kBin)),
+               static_cast<int>(std::ceil(disc.radius_px / kBin)), cv::Scalar(1), cv::FILLED);
+  }
+  Detection again;
+  collect_coarse(image, Collector(sky, threshold_snr), sky,
+                 kernel_noise_factor() / std::sqrt(sample_fraction), masked, first_level,
+                 last_level, again);
+  sort_strongest_first(again.candidates);
+  return std::move(again.candidates);
 }
 
 std::vector<Candidate> merged(const std::vector<Candidate>& candidates, int first_level,

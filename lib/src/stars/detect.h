@@ -1,6 +1,7 @@
 // Where something stands out of the sky: matched filters at scales a factor two apart.
 #pragma once
 
+#include <opencv2/core.hpp>
 #include <vector>
 
 #include "stars/background.h"
@@ -25,6 +26,7 @@ struct Defect {
 struct Detection {
   std::vector<Candidate> candidates;  // falling snr, at the levels asked for, not yet merged
   std::vector<Defect> defects;
+  cv::Mat coarse;  // the frame binned by 4, sky taken off, hot pixels out; empty below its levels
 };
 
 inline constexpr int kDetectionLevels = 5;
@@ -41,6 +43,15 @@ double template_sigma_px(int level);
 // The same answer for any number of threads.
 Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, int first_level,
                  int last_level, int threads);
+
+// The levels from kCoarseLevel on once more, with a better sky: the wide kernels sum so many pixels
+// that light of bright rings in the first sky hides the faint ones. `discs`: what is not sky.
+std::vector<Candidate> detect_again(const Detection& detection, const SkyMap& first_sky,
+                                    const SkyMap& sky, const std::vector<MaskedDisc>& discs,
+                                    double threshold_snr, double sample_fraction, int first_level,
+                                    int last_level);
+
+inline constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
 
 // Keeps the strongest of every group: candidates in falling snr, each removing the weaker ones
 // within `reach` kernel sigmas of the wider of the two. Only levels first..last count.

@@ -9,10 +9,10 @@
 
 namespace starwaist::stars {
 
-// The size that most of the frame's light-carrying objects share, from the strongest candidates.
-// Absent where none can be sized.
-std::optional<double> frame_size(const FrameContext& context,
-                                 const std::vector<Candidate>& candidates);
+// The size that most of the frame's light-carrying objects share, from the strongest candidates,
+// and how elongated they are (Probe::polarisation). Absent where none can be sized.
+std::optional<Probe> frame_size(const FrameContext& context,
+                                const std::vector<Candidate>& candidates);
 
 // Sizes change smoothly over a tilted or curved field: the median of the good stars in each ninth
 // of the frame, the frame's own where a ninth has too few.
@@ -34,7 +34,13 @@ class FieldSizes {
   std::vector<double> size_px_;
 };
 
-// Sets `defect` (too small for a star of its place) and `extended` (too large).
+// Sets `extended` where an object is clearly more drawn out than the frame's stars are (a galaxy),
+// `defect` where it is a line among round stars (a satellite's trail), and clears both elsewhere.
+// `usual_polarisation`: the frame's (frame_size).
+void mark_elongated(std::vector<MeasuredStar>& stars, double usual_polarisation);
+
+// Sets `defect` also where an object is too small for a star of its place and `extended` where it
+// is too large.
 void classify(std::vector<MeasuredStar>& stars, const FieldSizes& sizes);
 
 }  // namespace starwaist::stars

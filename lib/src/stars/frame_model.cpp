@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
+#include <utility>
 
 #include "core/parallel.h"
 #include "stars/neighbours.h"
@@ -12,16 +13,11 @@ namespace starwaist {
 namespace stars {
 namespace {
 
-// Levels of the smoothing that match stars of a size: a Gaussian's own sigma is 0.85, the best
-// kernel for a thin ring 1.3 half-flux radii. The finest level costs most and is left out where
-// the next finds nine tenths of the signal.
-struct Levels {
-  int first = 0;
-  int last = 0;
-};
-
+constexpr double kSameObject = 2.0;  // kernel sigmas within which a weaker peak is the same object
 constexpr double kFinestBelowPx = 1.6;
 
+// A Gaussian's own sigma is 0.85, the best kernel for a thin ring 1.3 half-flux radii. The finest
+// level costs most and is left out where the next finds nine tenths of the signal.
 Levels matching_levels(double size_px) {
   const auto level = [](double sigma) {
     return std::log2(std::max(sigma, 1e-3) / template_sigma_px(0));
@@ -37,18 +33,29 @@ Levels matching_levels(double size_px) {
 
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
                                 int& defect_count) {
-  constexpr double kReach = 2.0;  // kernel sigmas within which a weaker peak is the same object
   constexpr int kTop = kDetectionLevels - 1;
   auto detection = detect(*context.frame, *context.sky, threshold_snr, 1, kTop, threads);
   defect_count = static_cast<int>(detection.defects.size());
-  auto size = frame_size(context, merged(detection.candidates, 0, kTop, kReach));
-  if (!size || *size < kFinestBelowPx) {
+  auto size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject));
+  if (!size || size->size_px < kFinestBelowPx) {
     detection = detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);
-    size = frame_size(context, merged(detection.candidates, 0, kTop, kReach));
+    size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject));
   }
   if (!size) return std::nullopt;
-  const Levels levels = matching_levels(*size);
-  return Found{merged(detection.candidates, levels.first, levels.last, kReach), *size};
+  const Levels levels = matching_levels(size->size_px);
+  auto candidates = merged(detection.candidates, levels.first, levels.last, kSameObject);
+  return Found{std::move(candidates), size->size_px, size->polarisation, levels,
+               std::move(detection)};
+}
+
+bool find_again(const FrameContext& context, const SkyMap& first_sky,
+                const std::vector<MaskedDisc>& discs, double threshold_snr, Found& found) {
+  if (found.levels.first < kCoarseLevel || found.detection.coarse.empty()) return false;
+  const auto candidates =
+      detect_again(found.detection, first_sky, *context.sky, discs, threshold_snr,
+                   context.frame->sample_fraction, found.levels.first, found.levels.last);
+  found.candidates = merged(candidates, found.levels.first, found.levels.last, kSameObject);
+  return true;
 }
 
 MeasuredStar star_at(double x_px, double y_px, double expected_px) {
@@ -126,7 +133,10 @@ std::vector<bool> lonely_candidates(const Found& found) {
 Pedestal pedestal_of(const std::vector<MeasuredStar>& measured, double noise_adu) {
   std::vector<AnnulusOfStar> annuli;
   for (const MeasuredStar& m : measured) {
-    if (!m.annulus || !m.measured || m.defect || m.star.blended || m.star.saturated) continue;
+    if (!m.annulus || !m.measured || m.defect || m.star.blended || m.star.saturated ||
+        m.star.extended) {
+      continue;
+    }
     annuli.push_back({*m.annulus, m.star.flux_adu});
   }
   return Pedestal(annuli, noise_adu);
@@ -157,6 +167,7 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
       measure_star(context, {&model.profile, aperture, nullptr, false}, model.pedestal,
                    measured[k]);
     });
+    mark_elongated(measured, found.polarisation);
     model.sizes = FieldSizes(width, height, found.size_px, measured);
     classify(measured, model.sizes);
     mark_blends(model.profile, measured);

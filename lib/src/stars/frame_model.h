@@ -18,15 +18,29 @@ namespace starwaist {
 
 namespace stars {
 
+// Levels of the smoothing that match stars of a size.
+struct Levels {
+  int first = 0;
+  int last = 0;
+};
+
 // Candidates at the scales that match the frame's stars.
 struct Found {
   std::vector<Candidate> candidates;
   double size_px = 0;  // that the frame's stars share
+  double polarisation = 0;
+  Levels levels;
+  Detection detection;
 };
 
 // Absent where nothing has a size; `defect_count` is told either way.
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
                                 int& defect_count);
+
+// Where the stars are wide: looks again for faint ones with a sky in which the bright ones are
+// masked by `discs`. False where the stars are small enough for the first look.
+bool find_again(const FrameContext& context, const SkyMap& first_sky,
+                const std::vector<MaskedDisc>& discs, double threshold_snr, Found& found);
 
 // A star to be measured from a place and an expected half-flux radius.
 MeasuredStar star_at(double x_px, double y_px, double expected_px);

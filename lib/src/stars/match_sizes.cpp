@@ -239,7 +239,9 @@ std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, S
     MatchedSize& out = sizes[i];
     if (fit.log_size[i] && fit.stars[i] >= kFewestShared) {
       out.size_px = std::exp(*fit.log_size[i]);
-      out.sigma_px = *out.size_px * fit.sigma[i];
+      const double shared =
+          frames[i].hfr_px ? frames[i].hfr_shared_sigma_px.value_or(0) / *frames[i].hfr_px : 0.0;
+      out.sigma_px = *out.size_px * std::hypot(fit.sigma[i], kind == StarSize::hfr ? shared : 0.0);
       out.stars = fit.stars[i];
       out.matched = true;
       continue;

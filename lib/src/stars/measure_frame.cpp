@@ -123,13 +123,19 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.frame = &frame;
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
-  const auto found = stars::find_stars(context, options.detection_snr, threads, out.defect_count);
+  auto found = stars::find_stars(context, options.detection_snr, threads, out.defect_count);
   if (!found) return out;
 
-  auto sky =
-      stars::refined_sky(frame, *first_sky, discs_of(found->candidates, found->size_px), threads);
-  if (!sky) sky = first_sky;
-  context.sky = &*sky;
+  std::optional<SkyMap> sky;
+  const auto refine = [&] {
+    const auto discs = discs_of(found->candidates, found->size_px);
+    sky = stars::refined_sky(frame, *first_sky, discs, threads);
+    if (!sky) sky = first_sky;
+    context.sky = &*sky;
+    return discs;
+  };
+  const auto discs = refine();
+  if (stars::find_again(context, *first_sky, discs, options.detection_snr, *found)) refine();
   out.background_adu = sky->median_level_adu();
   out.noise_adu = sky->median_noise_adu();
   context.gain_e_per_adu = stars::believable_gain(frame, options, *sky);
@@ -144,9 +150,14 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     measured[i] = stars::star_at(c.x_px, c.y_px, model->expected_px(c.x_px, c.y_px));
     model->measure(frame, measured[i]);
   });
+  stars::mark_elongated(measured, found->polarisation);
   stars::classify(measured, FieldSizes(out.width_px, out.height_px, found->size_px, measured));
   stars::mark_blends(model->profile(), measured);
   stars::summarise(measured, options, out);
+  if (out.hfr_px && out.hfr_sigma_px) {
+    out.hfr_shared_sigma_px = model->profile().common_size_sigma() * *out.hfr_px;
+    out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
+  }
 
   for (const MeasuredStar& m : measured) {
     if (!m.measured) continue;

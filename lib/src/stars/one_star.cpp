@@ -194,8 +194,8 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   measured.measured = true;
 
-  if (rules.wing == nullptr) return;
   measure_elongation(context, stamp, centre, variance, measured);
+  if (rules.wing == nullptr) return;
   // Below 1.5 px a dark centre is narrower than a pixel and cannot be told.
   constexpr double kPeaked = 1.25;
   const double h = size->hfr_px;
@@ -205,11 +205,13 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   }
 }
 
-std::optional<double> probe_size(const FrameContext& context, const Candidate& candidate) {
+std::optional<Probe> probe_size(const FrameContext& context, const Candidate& candidate) {
+  Probe probe;
   double size = 1.2 * template_sigma_px(candidate.level);
   const GrowthProfile gaussian = GrowthProfile::gaussian();
   Centre centre{candidate.x_px, candidate.y_px};
-  for (int round = 0; round < 6; ++round) {
+  constexpr int kRounds = 6;
+  for (int round = 0; round < kRounds; ++round) {
     const double aperture = std::max(2.5 * size, 3.0);
     const Stamp stamp = cut_stamp(context, centre, aperture + kRimReachPx);
     const auto found = windowed_centroid(stamp, centre, std::max(kWindowOfSize * size, 1.0),
@@ -221,9 +223,14 @@ std::optional<double> probe_size(const FrameContext& context, const Candidate& c
     if (!measured || measured->hfr_px > kLargestSizePx) return std::nullopt;
     const bool settled = std::abs(measured->hfr_px - size) < 0.03 * size;
     size = measured->hfr_px;
-    if (settled) break;
+    if (!settled && round < kRounds - 1) continue;
+    // A line has no moments of its own under a window.
+    const auto shape = windowed_polarisation(stamp, centre, std::max(kWindowOfSize * size, 1.0));
+    probe.polarisation = shape ? std::hypot(shape->e1, shape->e2) : 1.0;
+    break;
   }
-  return size;
+  probe.size_px = size;
+  return probe;
 }
 
 }  // namespace starwaist::stars

@@ -29,7 +29,7 @@ struct MeasuredStar {
 struct StarRules {
   const GrowthProfile* profile = nullptr;  // never null
   double aperture_px = 0;
-  const MoffatWing* wing = nullptr;  // null: neither elongation nor a profile fit
+  const MoffatWing* wing = nullptr;  // null: no profile fit
   bool keep_place = false;           // the place is known: no centroid
 };
 
@@ -37,7 +37,12 @@ struct StarRules {
 void measure_star(const FrameContext& context, const StarRules& rules, const Pedestal& pedestal,
                   MeasuredStar& measured);
 
-// A candidate's half-flux radius without any knowledge: the aperture grows until it holds the star.
-std::optional<double> probe_size(const FrameContext& context, const Candidate& candidate);
+// A candidate's half-flux radius without any knowledge (the aperture grows until it holds the
+// star), and how elongated it is: (a^2 - b^2) / (a^2 + b^2), 0 round, towards 1 a line.
+struct Probe {
+  double size_px = 0;
+  double polarisation = 0;
+};
+std::optional<Probe> probe_size(const FrameContext& context, const Candidate& candidate);
 
 }  // namespace starwaist::stars

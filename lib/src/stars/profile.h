@@ -17,7 +17,8 @@ class GrowthProfile {
   // A Gaussian star: fraction 1 - 2^(-x^2). Serves until stars have been stacked.
   static GrowthProfile gaussian();
   // Knots at x = 0, step, 2 step ...; the light beyond the last knot falls as x^(2 - power).
-  GrowthProfile(double step, std::vector<double> fraction, double power);
+  // `whole_sigma`: relative standard error of the whole light.
+  GrowthProfile(double step, std::vector<double> fraction, double power, double whole_sigma);
 
   [[nodiscard]] double fraction(double x) const;
   // Derivative of the fraction with respect to x.
@@ -27,11 +28,14 @@ class GrowthProfile {
   // Surface brightness near the centre over that at the half-flux radius: 2 for a Gaussian, below 1
   // for a ring with a dark centre.
   [[nodiscard]] double central_ratio() const;
+  // Relative standard error that the profile's own error gives to all half-flux radii alike.
+  [[nodiscard]] double common_size_sigma() const;
 
  private:
   double step_;
   std::vector<double> fraction_;
   double power_;
+  double whole_sigma_;
 };
 
 // One star of the stack, its sky taken off, and a first half-flux radius.
