@@ -7,9 +7,13 @@
 #include <filesystem>
 #include <fstream>
 #include <iterator>
+#include <map>
 #include <nlohmann/json.hpp>
 #include <optional>
+#include <set>
 #include <sstream>
+#include <string>
+#include <vector>
 
 #include "cli/call_program.h"
 #include "support/temporary_folder.h"
@@ -216,6 +220,36 @@ TEST_F(Program, GivesTheSameBytesForAnyThreadCount) {
     EXPECT_FALSE(one.out.empty());
     EXPECT_EQ(one.out, two.out);
   }
+}
+
+TEST_F(Program, MatchedFramesAreTheSameInAnyOrderAndForAnyThreadCount) {
+  std::vector<std::string> files;
+  for (const auto& entry : std::filesystem::directory_iterator(run())) {
+    if (entry.path().extension() == ".fits") files.push_back(entry.path().string());
+  }
+  std::sort(files.begin(), files.end());
+  ASSERT_GE(files.size(), 5U);
+  const auto measured = [](std::vector<std::string> named, const std::string& threads) {
+    Words words{"measure", "--matched", "--stars", "--threads", threads, "--json", "-"};
+    words.insert(words.end(), named.begin(), named.end());
+    Json json = Json::parse(call(words).out);
+    std::map<std::string, Json> frames;
+    for (const auto& frame : json["frames"]) frames[frame["file"]] = frame;
+    return frames;
+  };
+  const auto one = measured(files, "1");
+  std::rotate(files.begin(), files.begin() + 2, files.end());
+  std::swap(files[0], files[3]);
+  const auto two = measured(files, "2");
+  EXPECT_EQ(one.size(), files.size());
+  EXPECT_EQ(one, two);
+  // The frames' sizes rest on the same stars.
+  std::set<int> counts;
+  for (const auto& [name, frame] : one) counts.insert(frame["star_count"].get<int>());
+  const Json alone = Json::parse(call({"measure", run(), "--json", "-"}).out);
+  std::set<int> counts_alone;
+  for (const auto& frame : alone["frames"]) counts_alone.insert(frame["star_count"].get<int>());
+  EXPECT_LE(*counts.rbegin() - *counts.begin(), *counts_alone.rbegin() - *counts_alone.begin());
 }
 
 TEST_F(Program, RegionLimitsTheStars) {

@@ -4,6 +4,8 @@
 
 #include <cmath>
 #include <limits>
+#include <memory>
+#include <span>
 #include <vector>
 
 #include "starwaist/stars.h"
@@ -148,6 +150,150 @@ TEST(MeasureFrame, FaintRingBelowTheNoiseOfEveryPixelIsOneStar) {
   // Twelve stars of SNR 19: each size is good to about 1.4 / SNR (background-limited, aperture 4
   // sigma), so the frame's to 2 %; three of these.
   EXPECT_NEAR(*measured->hfr_px, profile.half_flux_radius(), 0.06 * profile.half_flux_radius());
+}
+
+// Twelve faint rings among four that are fifty times brighter, whose light in the sky would hide
+// them: 8000 electrons in the same ring, matched signal-to-noise about 17.
+TEST(MeasureFrame, FaintRingsAmongBrightOnesAreFound) {
+  const Annulus profile{15, 0.35};
+  FieldOptions options;
+  options.width_px = options.height_px = 640;
+  options.star_count = 16;
+  options.min_separation_px = 110;
+  options.margin_px = 55;
+  options.faintest_e = 8000;
+  options.brightest_e = 8001;
+  options.sky_e = 91;
+  options.read_noise_e = 3;
+  Field field = analytic::star_field(profile, options);
+  FieldOptions bright = options;
+  bright.star_count = 4;
+  bright.faintest_e = 400000;
+  bright.brightest_e = 400001;
+  bright.sky_e = 0;
+  bright.read_noise_e = 0;
+  bright.seed = options.seed + 7;
+  const Field added = analytic::star_field(profile, bright);
+  std::vector<float> pixels(640 * 640);
+  std::vector<float> more(640);
+  for (int y = 0; y < 640; ++y) {
+    const auto row = std::span<float>(pixels).subspan(static_cast<std::size_t>(y) * 640, 640);
+    field.frame.pixels.read_row(y, 0, row);
+    added.frame.pixels.read_row(y, 0, more);
+    for (std::size_t x = 0; x < 640; ++x) row[x] += more[x];
+  }
+  field.frame.pixels = PixelBuffer(640, 640, std::move(pixels));
+  const auto measured = measure_frame(field.frame);
+  ASSERT_TRUE(measured.has_value());
+  int hidden = 0;
+  int found = 0;
+  for (const auto& t : field.stars) {
+    bool covered = false;  // by a bright ring
+    for (const auto& b : added.stars) {
+      covered = covered || std::hypot(t.x_px - b.x_px, t.y_px - b.y_px) < 60;
+    }
+    hidden += covered ? 1 : 0;
+    for (const Star& s : measured->stars) {
+      if (covered || std::hypot(t.x_px - s.x_px, t.y_px - s.y_px) > 5) continue;
+      ++found;
+      break;
+    }
+  }
+  EXPECT_GE(found, 16 - hidden - 1);
+  EXPECT_GE(found, 6);
+}
+
+// A line of 60 noise sigmas across the frame is neither the frame's size nor a row of stars.
+TEST(MeasureFrame, ASatellitesTrailIsKeptOut) {
+  const Moffat profile{2.5, 3.5};
+  Field field = analytic::star_field(profile, lonely(1.5, 36));
+  const int width = field.frame.pixels.width_px();
+  const int height = field.frame.pixels.height_px();
+  const auto before = measure_frame(field.frame);
+  std::vector<float> pixels(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
+  for (int y = 0; y < height; ++y) {
+    const auto row = std::span<float>(pixels).subspan(
+        static_cast<std::size_t>(y) * static_cast<std::size_t>(width),
+        static_cast<std::size_t>(width));
+    field.frame.pixels.read_row(y, 0, row);
+    for (int x = 0; x < width; ++x) {
+      const double across = (y - 0.3 * height - 0.37 * x) / std::hypot(1.0, 0.37);
+      row[static_cast<std::size_t>(x)] +=
+          static_cast<float>(600 * std::exp(-0.5 * across * across / (1.2 * 1.2)));
+    }
+  }
+  field.frame.pixels = PixelBuffer(width, height, std::move(pixels));
+  const auto after = measure_frame(field.frame);
+  ASSERT_TRUE(before && after && before->hfr_px && after->hfr_px);
+  EXPECT_NEAR(*after->hfr_px / *before->hfr_px, 1, 0.01);
+  EXPECT_LE(after->star_count, before->star_count);
+  EXPECT_GT(after->defect_count, before->defect_count + 5);
+}
+
+TEST(MeasureFrame, TheSameForAnyNumberOfThreads) {
+  for (const double outer_px : {3.0, 16.0}) {
+    const Annulus profile{outer_px, 0.35};
+    FieldOptions options = lonely(0.75 * outer_px, 25);
+    const Field field = analytic::star_field(profile, options);
+    MeasureOptions one;
+    MeasureOptions three;
+    three.threads = 3;
+    const auto a = measure_frame(field.frame, one);
+    const auto b = measure_frame(field.frame, three);
+    ASSERT_TRUE(a && b);
+    EXPECT_EQ(a->hfr_px, b->hfr_px);
+    EXPECT_EQ(a->hfr_sigma_px, b->hfr_sigma_px);
+    ASSERT_EQ(a->stars.size(), b->stars.size());
+    for (std::size_t i = 0; i < a->stars.size(); ++i) {
+      EXPECT_EQ(a->stars[i].x_px, b->stars[i].x_px);
+      EXPECT_EQ(a->stars[i].hfr_px, b->stars[i].hfr_px);
+    }
+  }
+}
+
+// A star too faint to be found among rings is measured where the sharp frame has it.
+TEST(MeasureFrame, StarsThatVanishAreFollowed) {
+  FieldOptions options;
+  options.width_px = options.height_px = 700;
+  options.star_count = 40;
+  options.min_separation_px = 75;
+  options.margin_px = 40;
+  options.faintest_e = 1300;
+  options.brightest_e = 60000;
+  options.sky_e = 91;
+  options.read_noise_e = 3;
+  const Field sharp = analytic::star_field(Gaussian{1.8}, options);
+  const Annulus ring{12, 0.35};
+  const Field wide = analytic::star_field(ring, options);  // the same seed: the same stars
+  std::shared_ptr<const FrameModel> model;
+  std::vector<FrameMeasurement> frames;
+  frames.push_back(*measure_frame(sharp.frame));
+  frames.push_back(*measure_frame(wide.frame, {}, &model));
+  ASSERT_TRUE(model != nullptr);
+  const std::size_t before = frames[1].stars.size();
+  const auto missing = missing_stars(frames);
+  EXPECT_TRUE(missing[0].empty());
+  ASSERT_GE(missing[1].size(), 3U);
+  measure_known_stars(wide.frame, *model, missing[1], {}, frames[1]);
+  EXPECT_GT(frames[1].stars.size(), before);
+  int followed = 0;
+  for (const Star& s : frames[1].stars) {
+    if (!s.followed) continue;
+    ++followed;
+    double nearest = 1e9;
+    double truth_e = 0;
+    for (const auto& t : wide.stars) {
+      const double distance = std::hypot(t.x_px - s.x_px, t.y_px - s.y_px);
+      if (distance >= nearest) continue;
+      nearest = distance;
+      truth_e = t.flux_e;
+    }
+    EXPECT_LT(nearest, 1.0);
+    if (s.snr <= 0) continue;
+    // Its light within five of its own standard errors (and 5 % of blends and wings).
+    EXPECT_NEAR(s.flux_adu, truth_e, 5 * s.flux_adu / s.snr + 0.05 * truth_e);
+  }
+  EXPECT_GE(followed, 3);
 }
 
 TEST(MeasureFrame, PullsOfTheSizesHaveUnitSpread) {

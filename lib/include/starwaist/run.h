@@ -1,5 +1,5 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
-// place where pixels and numbers meet, and where threads are.
+// place where pixels and numbers meet.
 //
 // Module: run. May include: core, optics, frame, stars, curve, render.
 #pragma once

@@ -49,8 +49,9 @@ Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOpt
   encoding::Json object = {{"schema", "starwaist/measure/1"}};
   object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
-    encoding::Json frame =
-        encoder.encode(run.frames[i], std::string("frames[") + std::to_string(i) + "]");
+    FrameMeasurement shown = run.frames[i];
+    if (!options.stars) shown.stars.clear();  // thousands of them need not be encoded
+    encoding::Json frame = encoder.encode(shown, std::string("frames[") + std::to_string(i) + "]");
     if (!options.stars) frame.erase("stars");
     object["frames"].push_back(std::move(frame));
   }

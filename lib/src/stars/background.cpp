@@ -268,25 +268,43 @@ double SkyMap::interpolated(const std::vector<float>& grid, double x_px, double 
                    std::lerp(at(down, column), at(down, right), fx), fy);
 }
 
-void SkyMap::level_row(int y_px, int x_begin_px, std::span<float> out) const {
-  // The map is linear between cell centres along a row: walk from knot to knot.
-  std::size_t i = 0;
-  while (i < out.size()) {
-    const int x = x_begin_px + static_cast<int>(i);
-    const double cell = (x + 0.5) / cell_px_ - 0.5;
-    const double next_knot = (std::floor(cell) + 1.5) * cell_px_ - 0.5;
-    const auto last =
-        std::min(out.size() - 1, i + static_cast<std::size_t>(std::max(1.0, next_knot - x)));
-    const double start = level_adu(x, y_px);
-    const double end = level_adu(x_begin_px + static_cast<double>(last), y_px);
-    const auto level = static_cast<float>(start);
-    const auto slope =
-        static_cast<float>(last > i ? (end - start) / static_cast<double>(last - i) : 0.0);
-    float* run = out.data() + i;
-    const int count = static_cast<int>(last - i) + 1;
-    for (int k = 0; k < count; ++k) run[k] = level + slope * static_cast<float>(k);
-    i = last + 1;
+template <class Run>
+void SkyMap::for_each_run(int y_px, int x_begin_px, int count, Run&& run) const {
+  // Linear between the centres of cells: one row of the mesh between two, then from knot to knot.
+  const double row = std::clamp((y_px + 0.5) / cell_px_ - 0.5, 0.0, rows_ - 1.0);
+  const int upper = std::min(static_cast<int>(row), std::max(rows_ - 2, 0));
+  const int lower = std::min(upper + 1, rows_ - 1);
+  const double fy = row - upper;
+  const auto knot = [&](int column) {
+    return std::lerp(static_cast<double>(level_adu_[cell_index(upper, columns_, column)]),
+                     static_cast<double>(level_adu_[cell_index(lower, columns_, column)]), fy);
+  };
+  int x = x_begin_px;
+  const int x_end = x_begin_px + count;
+  while (x < x_end) {
+    // Pixel x lies between the centres of cells `left` and left + 1, constant beyond the outer
+    // ones.
+    const double place = (x + 0.5) / cell_px_ - 0.5;
+    const int left = static_cast<int>(std::floor(place));
+    const int end = std::min(
+        x_end, std::max(x + 1, static_cast<int>(std::ceil((left + 1.5) * cell_px_ - 0.5))));
+    const double at_left = knot(std::clamp(left, 0, columns_ - 1));
+    const double at_right = knot(std::clamp(left + 1, 0, columns_ - 1));
+    run(x - x_begin_px, end - x_begin_px,
+        static_cast<float>(std::lerp(at_left, at_right, place - left)),
+        static_cast<float>((at_right - at_left) / cell_px_));
+    x = end;
   }
+}
+
+void SkyMap::subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const {
+  for_each_run(y_px, x_begin_px, static_cast<int>(pixels.size()),
+               [&](int begin, int end, float start, float slope) {
+                 float* value = pixels.data() + begin;
+                 for (int k = 0; k < end - begin; ++k) {
+                   value[k] -= start + slope * static_cast<float>(k);
+                 }
+               });
 }
 
 double SkyMap::level_adu(double x_px, double y_px) const {

@@ -24,8 +24,8 @@ class SkyMap {
   SkyMap(int cell_px, int columns, int rows, std::vector<float> level_adu,
          std::vector<float> noise_adu);
 
-  // Level along a row for pixels x_begin_px .. x_begin_px + out.size() - 1.
-  void level_row(int y_px, int x_begin_px, std::span<float> out) const;
+  // Takes the level off the pixels of a row from x_begin_px on.
+  void subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const;
   [[nodiscard]] double level_adu(double x_px, double y_px) const;
   [[nodiscard]] double noise_adu(double x_px, double y_px) const;
   [[nodiscard]] double median_level_adu() const;
@@ -36,6 +36,10 @@ class SkyMap {
   [[nodiscard]] float cell_noise_adu(std::size_t cell) const { return noise_adu_[cell]; }
 
  private:
+  // Calls run(begin, end, level at begin, slope a pixel) for stretches on which it is linear;
+  // begin and end count from x_begin_px.
+  template <class Run>
+  void for_each_run(int y_px, int x_begin_px, int count, Run&& run) const;
   [[nodiscard]] double interpolated(const std::vector<float>& grid, double x_px, double y_px) const;
 
   int cell_px_;

@@ -7,6 +7,7 @@
 #include <opencv2/imgproc.hpp>
 #include <span>
 #include <unordered_map>
+#include <variant>
 
 #include "core/parallel.h"
 #include "stars/hot_pixels.h"
@@ -16,7 +17,7 @@ namespace starwaist::stars {
 namespace {
 
 constexpr int kStripRows = 128;  // a strip of a wide frame stays in the third-level cache
-constexpr int kMarginRows = 16;  // rows read beyond a strip: kernel reach at level 1, whole bins
+constexpr int kMarginRows = 8;   // rows read beyond a strip: kernel and peak at level 1, whole bins
 constexpr double kKernelSigma = 1.0;  // of the smoothing kernel, in pixels of its level
 constexpr int kKernelSize = 7;
 constexpr double kDefectSnr = 7.0;  // a hot pixel fainter than this changes no size
@@ -103,23 +104,19 @@ struct Scratch {
   cv::Mat half;
   cv::Mat quarter;
   cv::Mat smoothed;
-  std::vector<float> level;
 };
 
 // Reads rows [begin, end) with the sky taken off; NaN becomes 0 (the sky).
 void read_strip(const Frame& frame, const SkyMap& sky, int begin, int end, Scratch& scratch) {
   cv::Mat& strip = scratch.strip;
   strip.create(end - begin, frame.pixels.width_px(), CV_32F);
-  std::vector<float>& level = scratch.level;
-  level.resize(static_cast<std::size_t>(strip.cols));
+  const bool has_gaps = !std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
   for (int y = begin; y < end; ++y) {
-    float* row = strip.ptr<float>(y - begin);
-    frame.pixels.read_row(y, 0, std::span(row, static_cast<std::size_t>(strip.cols)));
-    sky.level_row(y, 0, level);
-    for (int x = 0; x < strip.cols; ++x) {
-      const float value = row[x] - level[static_cast<std::size_t>(x)];
-      row[x] = std::isfinite(value) ? value : 0.0F;
-    }
+    const std::span row(strip.ptr<float>(y - begin), static_cast<std::size_t>(strip.cols));
+    frame.pixels.read_row(y, 0, row);
+    sky.subtract_from_row(y, 0, row);
+    if (!has_gaps) continue;
+    for (float& value : row) value = std::isfinite(value) ? value : 0.0F;
   }
 }
 
@@ -271,6 +268,7 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
     detection.defects.insert(detection.defects.end(), own.defects.begin(), own.defects.end());
   }
 
+  scratches.clear();
   if (wants_coarse) detection.coarse = coarse;
   collect_coarse(coarse, collector, sky, white, cv::Mat(), std::max(first_level, kCoarseLevel),
                  last_level, detection);
@@ -278,28 +276,26 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   return detection;
 }
 
-std::vector<Candidate> detect_again(const Detection& detection, const SkyMap& first_sky,
-                                    const SkyMap& sky, const std::vector<MaskedDisc>& discs,
-                                    double threshold_snr, double sample_fraction, int first_level,
-                                    int last_level) {
+std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, const SkyMap& sky,
+                                    const std::vector<MaskedDisc>& discs, double threshold_snr,
+                                    double sample_fraction, int first_level, int last_level) {
   constexpr int kBin = 1 << kCoarseLevel;
-  cv::Mat image = detection.coarse.clone();
-  for (int y = 0; y < image.rows; ++y) {
-    float* row = image.ptr<float>(y);
+  for (int y = 0; y < coarse.rows; ++y) {
+    float* row = coarse.ptr<float>(y);
     const double y_px = (y + 0.5) * kBin - 0.5;
-    for (int x = 0; x < image.cols; ++x) {
+    for (int x = 0; x < coarse.cols; ++x) {
       const double x_px = (x + 0.5) * kBin - 0.5;
       row[x] += static_cast<float>(first_sky.level_adu(x_px, y_px) - sky.level_adu(x_px, y_px));
     }
   }
-  cv::Mat masked(image.size(), CV_32F, cv::Scalar(0));
+  cv::Mat masked(coarse.size(), CV_32F, cv::Scalar(0));
   for (const MaskedDisc& disc : discs) {
     cv::circle(masked,
                cv::Point(static_cast<int>(disc.x_px / kBin), static_cast<int>(disc.y_px / kBin)),
                static_cast<int>(std::ceil(disc.radius_px / kBin)), cv::Scalar(1), cv::FILLED);
   }
   Detection again;
-  collect_coarse(image, Collector(sky, threshold_snr), sky,
+  collect_coarse(coarse, Collector(sky, threshold_snr), sky,
                  kernel_noise_factor() / std::sqrt(sample_fraction), masked, first_level,
                  last_level, again);
   sort_strongest_first(again.candidates);

@@ -45,11 +45,11 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
                  int last_level, int threads);
 
 // The levels from kCoarseLevel on once more, with a better sky: the wide kernels sum so many pixels
-// that light of bright rings in the first sky hides the faint ones. `discs`: what is not sky.
-std::vector<Candidate> detect_again(const Detection& detection, const SkyMap& first_sky,
-                                    const SkyMap& sky, const std::vector<MaskedDisc>& discs,
-                                    double threshold_snr, double sample_fraction, int first_level,
-                                    int last_level);
+// that light of bright rings in the first sky hides the faint ones. `coarse`: Detection::coarse,
+// used up. `discs`: what is not sky.
+std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, const SkyMap& sky,
+                                    const std::vector<MaskedDisc>& discs, double threshold_snr,
+                                    double sample_fraction, int first_level, int last_level);
 
 inline constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
 

@@ -50,9 +50,10 @@ std::optional<Found> find_stars(const FrameContext& context, double threshold_sn
 
 bool find_again(const FrameContext& context, const SkyMap& first_sky,
                 const std::vector<MaskedDisc>& discs, double threshold_snr, Found& found) {
-  if (found.levels.first < kCoarseLevel || found.detection.coarse.empty()) return false;
+  const cv::Mat coarse = std::exchange(found.detection.coarse, cv::Mat());
+  if (found.levels.first < kCoarseLevel || coarse.empty()) return false;
   const auto candidates =
-      detect_again(found.detection, first_sky, *context.sky, discs, threshold_snr,
+      detect_again(coarse, first_sky, *context.sky, discs, threshold_snr,
                    context.frame->sample_fraction, found.levels.first, found.levels.last);
   found.candidates = merged(candidates, found.levels.first, found.levels.last, kSameObject);
   return true;

@@ -24,15 +24,14 @@ Stamp cut_stamp(const FrameContext& context, Centre centre, double radius_px) {
   const int x_first = std::max(0, stamp.x_begin_px);
   const int x_end = std::min(pixels.width_px(), stamp.x_begin_px + stamp.width_px);
   if (x_end <= x_first) return stamp;
-  std::vector<float> level(static_cast<std::size_t>(x_end - x_first));
+  const auto count = static_cast<std::size_t>(x_end - x_first);
   for (int y = std::max(0, stamp.y_begin_px);
        y < std::min(pixels.height_px(), stamp.y_begin_px + stamp.height_px); ++y) {
     float* row = stamp.pixels.data() +
                  static_cast<std::ptrdiff_t>(y - stamp.y_begin_px) * stamp.width_px +
                  (x_first - stamp.x_begin_px);
-    pixels.read_row(y, x_first, std::span(row, level.size()));
-    context.sky->level_row(y, x_first, level);
-    for (std::size_t i = 0; i < level.size(); ++i) row[i] -= level[i];
+    pixels.read_row(y, x_first, std::span(row, count));
+    context.sky->subtract_from_row(y, x_first, std::span(row, count));
   }
   const double noise_adu = std::sqrt(pixel_variance(context, centre));
   repair_hot_pixels(
