@@ -33,12 +33,13 @@ TEST(CircleWeight, SumsToTheCircle) {
 // The growth curve's table against the definition, near the centre and where the far form serves.
 TEST(GrowthCurve, TableHoldsTheWeights) {
   for (const double distance : {0.0, 0.7, 3.3, 11.9, 12.4, 20.3, 37.6, 55.2}) {
-    const int reach = 70;
-    Stamp stamp{0, 0, 2 * reach + 1, 2 * reach + 1, {}};
-    stamp.pixels.assign(static_cast<std::size_t>(stamp.width_px * stamp.height_px), 0.0F);
-    const int column = reach + static_cast<int>(std::ceil(distance));
-    stamp.pixels[static_cast<std::size_t>(reach * stamp.width_px + column)] = 1;
-    const GrowthCurve growth(stamp, {column - distance, static_cast<double>(reach)}, 64.0);
+    constexpr int kReach = 70;
+    constexpr std::size_t kSide = 2 * kReach + 1;
+    Stamp stamp{0, 0, 2 * kReach + 1, 2 * kReach + 1, {}};
+    stamp.pixels.assign(kSide * kSide, 0.0F);
+    const int column = kReach + static_cast<int>(std::ceil(distance));
+    stamp.pixels[kReach * kSide + static_cast<std::size_t>(column)] = 1;
+    const GrowthCurve growth(stamp, {column - distance, static_cast<double>(kReach)}, 64.0);
     for (double r = 0.5; r < 64; r += 0.83) {
       // Linear in the distance over 1/16 px, cubic in the radius over 1/4 px; far out 1 / d^2.
       EXPECT_NEAR(growth.flux(r), circle_weight(distance, r), 0.002) << distance << " " << r;

@@ -226,8 +226,8 @@ GrowthCurve::GrowthCurve(const Stamp& stamp, Centre centre, double limit_px) : l
   for (std::size_t bin = 0; bin < bins.size(); ++bin) {
     const float light = bins[bin];
     if (light == 0) continue;
-    const auto first =
-        static_cast<std::size_t>(WeightTable::first_knot(static_cast<int>(bin)) + kRimKnots);
+    const int first_knot = WeightTable::first_knot(static_cast<int>(bin)) + kRimKnots;
+    const auto first = static_cast<std::size_t>(first_knot);
     if (first >= knots + kRimKnots) break;
     table.row(static_cast<int>(bin), row);
     float* out = partial.data() + first;

@@ -380,7 +380,8 @@ std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
         blank_disc(*disc, y, line);
       }
       for (int column = 0; column < mesh.columns; ++column) {
-        const auto begin = static_cast<std::size_t>(column * mesh.cell_px);
+        const auto begin =
+            static_cast<std::size_t>(column) * static_cast<std::size_t>(mesh.cell_px);
         const auto end = static_cast<std::size_t>(mesh.x_end(column));
         sums[static_cast<std::size_t>(column)].add(
             std::span<const float>(line).subspan(begin, end - begin));

@@ -128,7 +128,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
 
   std::optional<SkyMap> sky;
   const auto refine = [&] {
-    const auto discs = discs_of(found->candidates, found->size_px);
+    std::vector<MaskedDisc> discs = discs_of(found->candidates, found->size_px);
     sky = stars::refined_sky(frame, *first_sky, discs, threads);
     if (!sky) sky = first_sky;
     context.sky = &*sky;
