@@ -31,6 +31,12 @@ FrameReadOptions read_options_of(const RunOptions& options) {
   return read;
 }
 
+// Of a mosaic frame one colour, here, where the mosaic can be given up: measure_frame would keep it
+// beside the colour.
+Frame one_colour(Frame frame, const RunOptions& options) {
+  return color_channel(std::move(frame), options.measure.channel.value_or(ColorChannel::green));
+}
+
 Result<Measured> measure_file(const std::string& path, const RunInput& input,
                               const RunOptions& options, int threads) {
   Result<Frame> frame = read_frame(path, read_options_of(options));
@@ -42,6 +48,7 @@ Result<Measured> measure_file(const std::string& path, const RunInput& input,
   measure.threads = threads;
   Measured result;
   result.rig = rig;
+  *frame = one_colour(std::move(*frame), options);
   auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
   result.frame = std::move(*measured);
@@ -57,8 +64,9 @@ void follow_stars(std::vector<FrameMeasurement>& frames,
   const int threads = core::thread_count(options.threads);
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     if (missing[i].empty() || !models[i] || (options.stop && options.stop())) return;
-    const auto pixels = read_frame(paths[i], read_options_of(options));
+    auto pixels = read_frame(paths[i], read_options_of(options));
     if (!pixels) return;
+    *pixels = one_colour(std::move(*pixels), options);
     measure_known_stars(*pixels, *models[i], missing[i], options.measure, frames[i]);
   });
 }

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <functional>
 #include <numbers>
+#include <tuple>
 
 #include "stars/aperture.h"
 #include "stars/summary.h"
@@ -181,12 +182,13 @@ Wing ring_wing(const std::vector<Annulus>& annuli) {
     const double x1 = kStep * static_cast<double>(to);
     const double pedestal = annuli[last - 1].pedestal_sigma * (x1 * x1 - x0 * x0);
     const double error = std::sqrt(variance + pedestal * pedestal);
-    return std::pair{light > 3 * error ? light / (x1 * x1 - x0 * x0) : 0.0,
-                     std::sqrt(0.5 * (x0 * x0 + x1 * x1))};
+    return std::tuple{light > 3 * error ? light / (x1 * x1 - x0 * x0) : 0.0,
+                      std::sqrt(0.5 * (x0 * x0 + x1 * x1)), error};
   };
-  const auto [inner_light, inner_x] = sum(3 * last / 5, 4 * last / 5);
-  const auto [outer_light, outer_x] = sum(4 * last / 5, last);
+  const auto [inner_light, inner_x, inner_error] = sum(3 * last / 5, 4 * last / 5);
+  const auto [outer_light, outer_x, outer_error] = sum(4 * last / 5, last);
   Wing wing;
+  wing.sigma = outer_error;  // what may hide there may also lie beyond
   if (!(outer_light > 0) || !(inner_light > outer_light)) return wing;
   // A profile steepens outward (a Gaussian's exponent grows with x^2, a Moffat's hardly any more):
   // in between, in proportion to x from the middle of the two groups to the edge.
