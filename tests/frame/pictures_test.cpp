@@ -1,9 +1,7 @@
 // TIFF and PNG files of other programs, whole and damaged.
 #include <gtest/gtest.h>
 
-#include <cstdlib>
 #include <filesystem>
-#include <optional>
 #include <random>
 #include <string>
 #include <vector>
@@ -11,40 +9,23 @@
 #include "starwaist/frame.h"
 #include "support/raw_pixels.h"
 #include "support/temporary_folder.h"
+#include "support/written_files.h"
 
 namespace starwaist {
 namespace {
 
 namespace fs = std::filesystem;
 
-// The files of write_pictures.py, written once for all tests.
-class Pictures : public testing::Test {
+struct PictureSuite {
+  static constexpr const char* kScript = "tests/frame/write_pictures.py";
+  static constexpr const char* kAvailable =
+      "/usr/bin/python3 -c 'import PIL' 2>/dev/null && command -v raw2tiff >/dev/null";
+  static constexpr const char* kMissing =
+      "Pillow (package python3-pil) or libtiff-tools is not installed";
+};
+
+class Pictures : public testing_support::WrittenFiles<PictureSuite> {
  protected:
-  static void SetUpTestSuite() {
-    folder().emplace();
-    const std::string python = "/usr/bin/python3";
-    const std::string script = STARWAIST_SOURCE_DIR "/tests/frame/write_pictures.py";
-    there() = std::system((python + " -c 'import PIL' 2>/dev/null && command -v raw2tiff "
-                                    ">/dev/null")
-                              .c_str()) == 0;
-    if (!there()) return;
-    ASSERT_EQ(std::system((python + " -W ignore '" + script + "' '" + in("") + "'").c_str()), 0);
-  }
-  static void TearDownTestSuite() { folder().reset(); }
-  void SetUp() override {
-    if (!there()) {
-      GTEST_SKIP() << "Pillow (package python3-pil) or libtiff-tools is not installed";
-    }
-  }
-  static std::optional<testing_support::TemporaryFolder>& folder() {
-    static std::optional<testing_support::TemporaryFolder> shared;
-    return shared;
-  }
-  static bool& there() {
-    static bool found = false;
-    return found;
-  }
-  static std::string in(const std::string& name) { return folder()->in(name); }
   static std::vector<fs::path> files_in(const std::string& name) {
     std::vector<fs::path> files;
     for (const auto& entry : fs::directory_iterator(in(name))) {

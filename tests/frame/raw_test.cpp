@@ -1,46 +1,27 @@
 // Raw files of ordinary cameras, as DNG written from the specification.
 #include <gtest/gtest.h>
 
-#include <cstdlib>
 #include <filesystem>
-#include <optional>
 #include <random>
 #include <string>
 
 #include "starwaist/frame.h"
 #include "support/raw_pixels.h"
 #include "support/temporary_folder.h"
+#include "support/written_files.h"
 
 namespace starwaist {
 namespace {
 
 namespace fs = std::filesystem;
 
-// The files of write_raw.py, written once for all tests.
-class RawFiles : public testing::Test {
- protected:
-  static void SetUpTestSuite() {
-    folder().emplace();
-    const std::string python = "/usr/bin/python3";
-    const std::string script = STARWAIST_SOURCE_DIR "/tests/frame/write_raw.py";
-    there() = std::system((python + " -c 'import numpy' 2>/dev/null").c_str()) == 0;
-    if (!there()) return;
-    ASSERT_EQ(std::system((python + " '" + script + "' '" + in("") + "'").c_str()), 0);
-  }
-  static void TearDownTestSuite() { folder().reset(); }
-  void SetUp() override {
-    if (!there()) GTEST_SKIP() << "python3-numpy is not installed";
-  }
-  static std::optional<testing_support::TemporaryFolder>& folder() {
-    static std::optional<testing_support::TemporaryFolder> shared;
-    return shared;
-  }
-  static bool& there() {
-    static bool found = false;
-    return found;
-  }
-  static std::string in(const std::string& name) { return folder()->in(name); }
+struct RawSuite {
+  static constexpr const char* kScript = "tests/frame/write_raw.py";
+  static constexpr const char* kAvailable = "/usr/bin/python3 -c 'import numpy' 2>/dev/null";
+  static constexpr const char* kMissing = "python3-numpy is not installed";
 };
+
+using RawFiles = testing_support::WrittenFiles<RawSuite>;
 
 std::string letters_of(const BayerTile& tile) {
   std::string letters;

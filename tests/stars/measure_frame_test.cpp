@@ -2,6 +2,7 @@
 // renderer) and against hostile pixels.
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <memory>
@@ -79,6 +80,47 @@ Bias bias_of(const Profile& profile, const Field& field) {
   return {median(size), median(flux), *measured->hfr_px / truth - 1, size.size()};
 }
 
+// Adds light(x, y) to every pixel.
+template <class Light>
+void add_light(Frame& frame, Light&& light) {
+  const int width = frame.pixels.width_px();
+  const int height = frame.pixels.height_px();
+  std::vector<float> pixels(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
+  for (int y = 0; y < height; ++y) {
+    const auto row = std::span<float>(pixels).subspan(
+        static_cast<std::size_t>(y) * static_cast<std::size_t>(width),
+        static_cast<std::size_t>(width));
+    frame.pixels.read_row(y, 0, row);
+    for (int x = 0; x < width; ++x) {
+      row[static_cast<std::size_t>(x)] += static_cast<float>(light(x, y));
+    }
+  }
+  frame.pixels = PixelBuffer(width, height, std::move(pixels));
+}
+
+// Stars listed within `reach_px` of a true one.
+int listed_near(const FrameMeasurement& frame, const analytic::TrueStar& truth, double reach_px) {
+  return static_cast<int>(std::count_if(frame.stars.begin(), frame.stars.end(), [&](const Star& s) {
+    return std::hypot(truth.x_px - s.x_px, truth.y_px - s.y_px) < reach_px;
+  }));
+}
+
+// A field of rings 30 px across on a sky with a noise of 10 electrons.
+const Annulus kFaintRing{15, 0.35};
+
+FieldOptions faint_rings(int side_px, int count, double separation_px, double light_e) {
+  FieldOptions options;
+  options.width_px = options.height_px = side_px;
+  options.star_count = count;
+  options.min_separation_px = separation_px;
+  options.margin_px = separation_px / 2;
+  options.faintest_e = 0.998 * light_e;
+  options.brightest_e = 1.002 * light_e;
+  options.sky_e = 91;
+  options.read_noise_e = 3;
+  return options;
+}
+
 // 1 %: the bias asked of every profile but the widest wings (2 %).
 constexpr double kBias = 0.01;
 constexpr double kWideWingBias = 0.02;
@@ -125,78 +167,42 @@ TEST(MeasureFrame, RingsUpToTwentyFivePixelsAreWholeStars) {
 
 TEST(MeasureFrame, FaintRingBelowTheNoiseOfEveryPixelIsOneStar) {
   // 5000 electrons in a ring 30 px across: 0.7 sigma a pixel at a noise of 10, 19 sigma in all.
-  const Annulus profile{15, 0.35};
-  FieldOptions options;
-  options.width_px = options.height_px = 512;
-  options.star_count = 12;
-  options.min_separation_px = 90;
-  options.margin_px = 45;
-  options.faintest_e = 4990;
-  options.brightest_e = 5010;
-  options.sky_e = 91;
-  options.read_noise_e = 3;
-  const Field field = analytic::star_field(profile, options);
+  const Field field = analytic::star_field(kFaintRing, faint_rings(512, 12, 90, 5000));
   const auto measured = measure_frame(field.frame);
   ASSERT_TRUE(measured.has_value());
   int found = 0;
-  for (const auto& t : field.stars) {
-    for (const Star& s : measured->stars) {
-      found += std::hypot(t.x_px - s.x_px, t.y_px - s.y_px) < 5 ? 1 : 0;
-    }
-  }
+  for (const auto& t : field.stars) found += listed_near(*measured, t, 5);
   EXPECT_GE(found, 11);
   EXPECT_LE(measured->stars.size(), 13U);
   ASSERT_TRUE(measured->hfr_px.has_value());
   // Twelve stars of SNR 19: each size is good to about 1.4 / SNR (background-limited, aperture 4
   // sigma), so the frame's to 2 %; three of these.
-  EXPECT_NEAR(*measured->hfr_px, profile.half_flux_radius(), 0.06 * profile.half_flux_radius());
+  EXPECT_NEAR(*measured->hfr_px, kFaintRing.half_flux_radius(),
+              0.06 * kFaintRing.half_flux_radius());
 }
 
 // Twelve faint rings among four that are fifty times brighter, whose light in the sky would hide
 // them: 8000 electrons in the same ring, matched signal-to-noise about 17.
 TEST(MeasureFrame, FaintRingsAmongBrightOnesAreFound) {
-  const Annulus profile{15, 0.35};
-  FieldOptions options;
-  options.width_px = options.height_px = 640;
-  options.star_count = 16;
-  options.min_separation_px = 110;
-  options.margin_px = 55;
-  options.faintest_e = 8000;
-  options.brightest_e = 8001;
-  options.sky_e = 91;
-  options.read_noise_e = 3;
-  Field field = analytic::star_field(profile, options);
-  FieldOptions bright = options;
-  bright.star_count = 4;
-  bright.faintest_e = 400000;
-  bright.brightest_e = 400001;
+  Field field = analytic::star_field(kFaintRing, faint_rings(640, 16, 110, 8000));
+  FieldOptions bright = faint_rings(640, 4, 110, 400000);
   bright.sky_e = 0;
   bright.read_noise_e = 0;
-  bright.seed = options.seed + 7;
-  const Field added = analytic::star_field(profile, bright);
-  std::vector<float> pixels(640 * 640);
-  std::vector<float> more(640);
-  for (int y = 0; y < 640; ++y) {
-    const auto row = std::span<float>(pixels).subspan(static_cast<std::size_t>(y) * 640, 640);
-    field.frame.pixels.read_row(y, 0, row);
-    added.frame.pixels.read_row(y, 0, more);
-    for (std::size_t x = 0; x < 640; ++x) row[x] += more[x];
-  }
-  field.frame.pixels = PixelBuffer(640, 640, std::move(pixels));
+  bright.seed += 7;
+  const Field added = analytic::star_field(kFaintRing, bright);
+  add_light(field.frame, [&](int x, int y) { return added.frame.pixels.at(x, y); });
   const auto measured = measure_frame(field.frame);
   ASSERT_TRUE(measured.has_value());
   int hidden = 0;
   int found = 0;
   for (const auto& t : field.stars) {
-    bool covered = false;  // by a bright ring
-    for (const auto& b : added.stars) {
-      covered = covered || std::hypot(t.x_px - b.x_px, t.y_px - b.y_px) < 60;
-    }
-    hidden += covered ? 1 : 0;
-    for (const Star& s : measured->stars) {
-      if (covered || std::hypot(t.x_px - s.x_px, t.y_px - s.y_px) > 5) continue;
+    const bool covered = std::any_of(added.stars.begin(), added.stars.end(), [&](const auto& b) {
+      return std::hypot(t.x_px - b.x_px, t.y_px - b.y_px) < 60;
+    });
+    if (covered) {
+      ++hidden;
+    } else if (listed_near(*measured, t, 5) > 0) {
       ++found;
-      break;
     }
   }
   EXPECT_GE(found, 16 - hidden - 1);
@@ -207,22 +213,12 @@ TEST(MeasureFrame, FaintRingsAmongBrightOnesAreFound) {
 TEST(MeasureFrame, ASatellitesTrailIsKeptOut) {
   const Moffat profile{2.5, 3.5};
   Field field = analytic::star_field(profile, lonely(1.5, 36));
-  const int width = field.frame.pixels.width_px();
-  const int height = field.frame.pixels.height_px();
   const auto before = measure_frame(field.frame);
-  std::vector<float> pixels(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
-  for (int y = 0; y < height; ++y) {
-    const auto row = std::span<float>(pixels).subspan(
-        static_cast<std::size_t>(y) * static_cast<std::size_t>(width),
-        static_cast<std::size_t>(width));
-    field.frame.pixels.read_row(y, 0, row);
-    for (int x = 0; x < width; ++x) {
-      const double across = (y - 0.3 * height - 0.37 * x) / std::hypot(1.0, 0.37);
-      row[static_cast<std::size_t>(x)] +=
-          static_cast<float>(600 * std::exp(-0.5 * across * across / (1.2 * 1.2)));
-    }
-  }
-  field.frame.pixels = PixelBuffer(width, height, std::move(pixels));
+  const int height = field.frame.pixels.height_px();
+  add_light(field.frame, [height](int x, int y) {
+    const double across = (y - 0.3 * height - 0.37 * x) / std::hypot(1.0, 0.37);
+    return 600 * std::exp(-0.5 * across * across / (1.2 * 1.2));
+  });
   const auto after = measure_frame(field.frame);
   ASSERT_TRUE(before && after && before->hfr_px && after->hfr_px);
   EXPECT_NEAR(*after->hfr_px / *before->hfr_px, 1, 0.01);

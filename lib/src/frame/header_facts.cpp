@@ -7,6 +7,7 @@
 #include <regex>
 #include <utility>
 
+#include "frame/bayer_letters.h"
 #include "frame/header_time.h"
 #include "starwaist/numbers.h"
 
@@ -172,19 +173,6 @@ std::optional<double> aim_altitude(const Card& card) {
   return value;
 }
 
-std::optional<ColorChannel> channel_of(char letter) {
-  switch (letter) {
-    case 'R':
-      return ColorChannel::red;
-    case 'G':
-      return ColorChannel::green;
-    case 'B':
-      return ColorChannel::blue;
-    default:
-      return std::nullopt;
-  }
-}
-
 int parity(const Header& header, std::string_view name) {
   const Card* card = header.find(name);
   const auto value = card == nullptr ? std::nullopt : number(*card);
@@ -199,15 +187,17 @@ bool rows_are_bottom_up(const Header& header) {
   return card != nullptr && upper_case(card->value) == "BOTTOM-UP";
 }
 
-// Four letters, each green on one diagonal, red and blue on the other.
+// Four letters, row by row.
 std::optional<BayerTile> bayer_tile(const Header& header, int height_px, const Card& card) {
   const std::string letters = upper_case(card.value);
   if (letters.size() != 4) return std::nullopt;
-  std::string sorted = letters;
-  std::sort(sorted.begin(), sorted.end());
-  const bool greens_on_a_diagonal =
-      (letters[0] == 'G' && letters[3] == 'G') || (letters[1] == 'G' && letters[2] == 'G');
-  if (sorted != "BGGR" || !greens_on_a_diagonal) return std::nullopt;
+  BayerTile lettered;
+  for (std::size_t site = 0; site < letters.size(); ++site) {
+    const auto channel = channel_of(letters[site]);
+    if (!channel) return std::nullopt;
+    lettered.tile[site] = *channel;
+  }
+  if (!is_bayer(lettered)) return std::nullopt;
   const int x_shift = parity(header, "XBAYROFF");
   const int y_shift = parity(header, "YBAYROFF");
   const bool bottom_up = rows_are_bottom_up(header);
@@ -215,8 +205,7 @@ std::optional<BayerTile> bayer_tile(const Header& header, int height_px, const C
   for (int y = 0; y < 2; ++y) {
     const int from_top = bottom_up ? height_px - 1 - y : y;
     for (int x = 0; x < 2; ++x) {
-      const int letter = 2 * ((from_top + y_shift) & 1) + ((x + x_shift) & 1);
-      tile.tile[2 * y + x] = *channel_of(letters[static_cast<std::size_t>(letter)]);
+      tile.tile[2 * y + x] = lettered.tile[2 * ((from_top + y_shift) & 1) + ((x + x_shift) & 1)];
     }
   }
   return tile;

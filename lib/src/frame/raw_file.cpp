@@ -10,6 +10,8 @@
 #include <utility>
 #include <vector>
 
+#include "frame/bayer_letters.h"
+
 namespace starwaist::frame_detail {
 
 namespace {
@@ -19,27 +21,13 @@ constexpr double kLargestRatio = 4096;
 constexpr const char* kDevelopFirst =
     "Convert it to a linear 16-bit TIFF with the camera's raw converter";
 
-std::optional<ColorChannel> channel_of(char letter) {
-  switch (letter) {
-    case 'R':
-      return ColorChannel::red;
-    case 'G':
-      return ColorChannel::green;
-    case 'B':
-      return ColorChannel::blue;
-    default:
-      return std::nullopt;
-  }
-}
-
 // The tile at the first visible pixel; absent where the colours do not repeat every 2 x 2 pixels or
-// are others than red, green, green and blue.
+// are no Bayer mosaic's.
 std::optional<BayerTile> bayer_tile(LibRaw& raw) {
   constexpr unsigned kFirstBayer = 1000;  // below it stand other patterns, by number
   constexpr int kPeriod = 8;              // rows that LibRaw's pattern can tell apart
   if (raw.imgdata.idata.filters < kFirstBayer) return std::nullopt;
   BayerTile tile;
-  std::array<int, 3> sites{};
   for (int y = 0; y < kPeriod; ++y) {
     for (int x = 0; x < 2; ++x) {
       const auto channel = channel_of(raw.imgdata.idata.cdesc[raw.COLOR(y, x)]);
@@ -47,11 +35,9 @@ std::optional<BayerTile> bayer_tile(LibRaw& raw) {
       ColorChannel& here = tile.tile[2 * (y % 2) + x];
       if (y >= 2 && here != *channel) return std::nullopt;
       here = *channel;
-      if (y < 2) ++sites[static_cast<std::size_t>(*channel)];
     }
   }
-  if (sites != std::array<int, 3>{1, 2, 1}) return std::nullopt;
-  return tile;
+  return is_bayer(tile) ? std::optional(tile) : std::nullopt;
 }
 
 // What each site of the tile has above the lowest black level of the four. Where a DNG's margins

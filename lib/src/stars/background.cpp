@@ -245,7 +245,9 @@ SkyMap::SkyMap(int cell_px, int columns, int rows, std::vector<float> level_adu,
       columns_(columns),
       rows_(rows),
       level_adu_(std::move(level_adu)),
-      noise_adu_(std::move(noise_adu)) {}
+      noise_adu_(std::move(noise_adu)),
+      median_level_adu_(median(std::vector<double>(level_adu_.begin(), level_adu_.end()))),
+      median_noise_adu_(median(std::vector<double>(noise_adu_.begin(), noise_adu_.end()))) {}
 
 double SkyMap::interpolated(const std::vector<float>& grid, double x_px, double y_px) const {
   const auto place = [this](double pixel, int cells, int& below, double& fraction) {
@@ -313,14 +315,6 @@ double SkyMap::level_adu(double x_px, double y_px) const {
 
 double SkyMap::noise_adu(double x_px, double y_px) const {
   return interpolated(noise_adu_, x_px, y_px);
-}
-
-double SkyMap::median_level_adu() const {
-  return median(std::vector<double>(level_adu_.begin(), level_adu_.end()));
-}
-
-double SkyMap::median_noise_adu() const {
-  return median(std::vector<double>(noise_adu_.begin(), noise_adu_.end()));
 }
 
 int sky_cell_px(int width_px, int height_px) {

@@ -28,8 +28,8 @@ class SkyMap {
   void subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const;
   [[nodiscard]] double level_adu(double x_px, double y_px) const;
   [[nodiscard]] double noise_adu(double x_px, double y_px) const;
-  [[nodiscard]] double median_level_adu() const;
-  [[nodiscard]] double median_noise_adu() const;
+  [[nodiscard]] double median_level_adu() const { return median_level_adu_; }
+  [[nodiscard]] double median_noise_adu() const { return median_noise_adu_; }
   [[nodiscard]] int cell_px() const { return cell_px_; }
   // By cell, row by row.
   [[nodiscard]] float cell_level_adu(std::size_t cell) const { return level_adu_[cell]; }
@@ -47,6 +47,8 @@ class SkyMap {
   int rows_;
   std::vector<float> level_adu_;
   std::vector<float> noise_adu_;
+  double median_level_adu_;
+  double median_noise_adu_;
 };
 
 // Side of a mesh cell: wide against the largest star looked for, narrow against the frame.

@@ -1,7 +1,6 @@
 #include "stars/field_sizes.h"
 
 #include <algorithm>
-#include <cmath>
 #include <map>
 #include <utility>
 
@@ -36,8 +35,8 @@ std::optional<Probe> frame_size(const FrameContext& context,
                                 const std::vector<Candidate>& candidates) {
   constexpr std::size_t kEnough = 80;
   constexpr std::size_t kMost = 400;
-  static constexpr double kCappedSnr =
-      60.0;  // so that one bright galaxy does not outvote the stars
+  // So that one bright galaxy does not outvote the stars.
+  static constexpr double kCappedSnr = 60.0;
   // A trail gives many strong candidates in a line. Where there are others, these count; where
   // everything is drawn out (the mount does not track), all do.
   constexpr double kRound = 0.5;
@@ -77,10 +76,7 @@ FieldSizes::FieldSizes(int width_px, int height_px, double frame_size_px,
   constexpr std::size_t kFewest = 5;
   std::vector<std::vector<double>> sizes(kZones);
   for (const MeasuredStar& m : stars) {
-    if (!m.measured || m.defect || m.star.saturated || m.star.blended || m.star.extended ||
-        m.star.snr < 1.5 * kSummarySnr) {
-      continue;
-    }
+    if (!is_clean(m) || m.star.snr < 1.5 * kSummarySnr) continue;
     if (m.size_px < 0.5 * frame_size_px || m.size_px > 3 * frame_size_px) continue;
     sizes[zone(m.star.x_px, m.star.y_px)].push_back(m.size_px);
   }
@@ -104,7 +100,7 @@ void mark_elongated(std::vector<MeasuredStar>& stars, double usual_polarisation)
   for (MeasuredStar& m : stars) {
     m.defect = m.star.extended = false;
     if (!m.measured) continue;
-    const double e = m.polarisation ? std::hypot(m.polarisation->e1, m.polarisation->e2) : 1.0;
+    const double e = elongation_of(m.polarisation);
     const double noise = kSigmas * m.polarisation_sigma;
     m.star.extended = e > usual_polarisation + kMore + noise;
     m.defect = e > std::max(kLine, usual_polarisation + 2 * kMore) + noise;

@@ -75,6 +75,10 @@ constexpr double kFirstApertureOfSize = 3.0;
 // radii, where the scatter from the sky is within 5 % of its least).
 constexpr double kApertureFraction = 0.95;
 
+double aperture_of_size(const GrowthProfile& profile) {
+  return std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);
+}
+
 // True where a pixel at the candidate's peak is clipped.
 bool is_clipped(const FrameContext& context, const Candidate& candidate) {
   const PixelBuffer& pixels = context.frame->pixels;
@@ -134,23 +138,29 @@ std::vector<bool> lonely_candidates(const Found& found) {
 Pedestal pedestal_of(const std::vector<MeasuredStar>& measured, double noise_adu) {
   std::vector<AnnulusOfStar> annuli;
   for (const MeasuredStar& m : measured) {
-    if (!m.annulus || !m.measured || m.defect || m.star.blended || m.star.saturated ||
-        m.star.extended) {
-      continue;
-    }
-    annuli.push_back({*m.annulus, m.star.flux_adu});
+    if (is_clean(m) && m.annulus) annuli.push_back({*m.annulus, m.star.flux_adu});
   }
   return Pedestal(annuli, noise_adu);
 }
 
 }  // namespace
 
+FieldSizes tell_apart(const FrameContext& context, const Found& found, const GrowthProfile& profile,
+                      std::vector<MeasuredStar>& stars) {
+  mark_elongated(stars, found.polarisation);
+  FieldSizes sizes(context.frame->pixels.width_px(), context.frame->pixels.height_px(),
+                   found.size_px, stars);
+  classify(stars, sizes);
+  mark_blends(profile, stars);
+  return sizes;
+}
+
 BrightStars learn(const FrameContext& context, const Found& found, int threads) {
-  const int width = context.frame->pixels.width_px();
-  const int height = context.frame->pixels.height_px();
   const double noise_adu = context.sky->median_noise_adu();
-  BrightStars model{GrowthProfile::gaussian(), Pedestal(noise_adu),
-                    FieldSizes(width, height, found.size_px), 0};
+  BrightStars model{GrowthProfile::gaussian(), kFirstApertureOfSize, Pedestal(noise_adu),
+                    FieldSizes(context.frame->pixels.width_px(), context.frame->pixels.height_px(),
+                               found.size_px),
+                    0};
   const std::vector<std::size_t> chosen = model_candidates(context, found);
   const std::vector<bool> all_lonely = lonely_candidates(found);
   std::vector<bool> lonely(chosen.size());
@@ -168,24 +178,16 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
       measure_star(context, {&model.profile, aperture, nullptr, false}, model.pedestal,
                    measured[k]);
     });
-    mark_elongated(measured, found.polarisation);
-    model.sizes = FieldSizes(width, height, found.size_px, measured);
-    classify(measured, model.sizes);
-    mark_blends(model.profile, measured);
+    model.sizes = tell_apart(context, found, model.profile, measured);
     model.pedestal = pedestal_of(measured, noise_adu);
     const auto members = stack_members(measured, lonely);
     if (const auto stacked = stack(context, measured, members, model.pedestal)) {
       model.profile = *stacked;
     }
+    model.aperture_of_size = aperture_of_size(model.profile);
     if (!first) model.beta = wing_exponent(context, measured, members);
   }
   return model;
-}
-
-double BrightStars::aperture_px(double size_px) const {
-  const double reach =
-      std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);
-  return std::max(reach * size_px, 2.5);
 }
 
 }  // namespace stars

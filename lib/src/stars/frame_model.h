@@ -1,6 +1,7 @@
 // What a frame tells of itself before its stars are measured one by one.
 #pragma once
 
+#include <algorithm>
 #include <memory>
 #include <optional>
 #include <vector>
@@ -45,14 +46,22 @@ bool find_again(const FrameContext& context, const SkyMap& first_sky,
 // A star to be measured from a place and an expected half-flux radius.
 MeasuredStar star_at(double x_px, double y_px, double expected_px);
 
+// Sets the flags of objects that are no clean stars: lines, galaxies, what is too small or too
+// large for its place, blends. Returns the sizes over the field, which the clean ones show.
+FieldSizes tell_apart(const FrameContext& context, const Found& found, const GrowthProfile& profile,
+                      std::vector<MeasuredStar>& stars);
+
 // What some hundred of the frame's stars tell of all of them.
 struct BrightStars {
   GrowthProfile profile = GrowthProfile::gaussian();
+  double aperture_of_size = 0;  // the profile's aperture, in half-flux radii
   Pedestal pedestal;
   FieldSizes sizes;
   double beta = 0;  // Moffat exponent of the wings
 
-  [[nodiscard]] double aperture_px(double size_px) const;
+  [[nodiscard]] double aperture_px(double size_px) const {
+    return std::max(aperture_of_size * size_px, 2.5);
+  }
 };
 
 // The bright stars twice: in a first aperture, and, once their growth profile is stacked, in the

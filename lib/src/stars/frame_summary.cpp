@@ -94,7 +94,7 @@ void summarise(const std::vector<MeasuredStar>& stars, const MeasureOptions& opt
     if (!w->polarisation || !w->star.eccentricity) continue;
     eccentricity.push_back(*w->star.eccentricity);
     // Directions count by how far they stand out of their noise.
-    const double size = std::hypot(w->polarisation->e1, w->polarisation->e2);
+    const double size = w->polarisation->magnitude();
     const double weight = size / (size + 2 * w->polarisation_sigma) / std::max(size, 1e-9);
     e1 += weight * w->polarisation->e1;
     e2 += weight * w->polarisation->e2;

@@ -11,7 +11,6 @@
 #include "stars/background.h"
 #include "stars/camera.h"
 #include "stars/detect.h"
-#include "stars/field_sizes.h"
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
 #include "stars/neighbours.h"
@@ -27,7 +26,6 @@ namespace starwaist {
 namespace {
 
 using stars::Candidate;
-using stars::FieldSizes;
 using stars::FrameContext;
 using stars::MaskedDisc;
 using stars::MeasuredStar;
@@ -150,9 +148,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     measured[i] = stars::star_at(c.x_px, c.y_px, model->expected_px(c.x_px, c.y_px));
     model->measure(frame, measured[i]);
   });
-  stars::mark_elongated(measured, found->polarisation);
-  stars::classify(measured, FieldSizes(out.width_px, out.height_px, found->size_px, measured));
-  stars::mark_blends(model->profile(), measured);
+  stars::tell_apart(context, *found, model->profile(), measured);
   stars::summarise(measured, options, out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model->profile().common_size_sigma() * *out.hfr_px;

@@ -206,7 +206,6 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
 }
 
 std::optional<Probe> probe_size(const FrameContext& context, const Candidate& candidate) {
-  Probe probe;
   double size = 1.2 * template_sigma_px(candidate.level);
   const GrowthProfile gaussian = GrowthProfile::gaussian();
   Centre centre{candidate.x_px, candidate.y_px};
@@ -224,13 +223,10 @@ std::optional<Probe> probe_size(const FrameContext& context, const Candidate& ca
     const bool settled = std::abs(measured->hfr_px - size) < 0.03 * size;
     size = measured->hfr_px;
     if (!settled && round < kRounds - 1) continue;
-    // A line has no moments of its own under a window.
-    const auto shape = windowed_polarisation(stamp, centre, std::max(kWindowOfSize * size, 1.0));
-    probe.polarisation = shape ? std::hypot(shape->e1, shape->e2) : 1.0;
-    break;
+    const double window = std::max(kWindowOfSize * size, 1.0);
+    return Probe{size, elongation_of(windowed_polarisation(stamp, centre, window))};
   }
-  probe.size_px = size;
-  return probe;
+  return std::nullopt;  // never reached: the last round answers
 }
 
 }  // namespace starwaist::stars

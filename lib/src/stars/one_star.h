@@ -26,6 +26,11 @@ struct MeasuredStar {
   double polarisation_sigma = 0;
 };
 
+// A whole star by itself, not one of the frame's many other objects.
+inline bool is_clean(const MeasuredStar& m) {
+  return m.measured && !m.defect && !m.star.saturated && !m.star.blended && !m.star.extended;
+}
+
 struct StarRules {
   const GrowthProfile* profile = nullptr;  // never null
   double aperture_px = 0;
@@ -38,7 +43,7 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
                   MeasuredStar& measured);
 
 // A candidate's half-flux radius without any knowledge (the aperture grows until it holds the
-// star), and how elongated it is: (a^2 - b^2) / (a^2 + b^2), 0 round, towards 1 a line.
+// star), and how elongated it is (elongation_of).
 struct Probe {
   double size_px = 0;
   double polarisation = 0;

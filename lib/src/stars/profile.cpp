@@ -6,6 +6,7 @@
 #include <functional>
 #include <numbers>
 #include <tuple>
+#include <utility>
 
 #include "stars/aperture.h"
 #include "stars/summary.h"
@@ -269,20 +270,19 @@ Trial tried(const std::vector<Annulus>& annuli, const Beyond& left, double prior
   // The core counts as one.
   double inside = 0;
   double variance = 0;
-  for (std::size_t k = 0; k < annuli.size(); ++k) {
-    if (k < core) {
-      inside += annuli[k].light;
-      variance += annuli[k].sigma * annuli[k].sigma;
-      if (k + 1 == core) add(1 - left(1.0), inside, std::sqrt(variance));
-      continue;
-    }
-    const double x = kStep * static_cast<double>(k);
-    add(left(x) - left(x + kStep), annuli[k].light, annuli[k].sigma);
+  for (std::size_t k = 0; k < core; ++k) {
+    inside += annuli[k].light;
+    variance += annuli[k].sigma * annuli[k].sigma;
+  }
+  double before = left(kStep * static_cast<double>(core - 1));
+  double at_edge = left(1.0);  // of the last annulus counted
+  add(1 - at_edge, inside, std::sqrt(variance));
+  for (std::size_t k = core; k < annuli.size(); ++k) {
+    before = std::exchange(at_edge, left(kStep * static_cast<double>(k + 1)));
+    add(before - at_edge, annuli[k].light, annuli[k].sigma);
   }
   const double edge = kStep * static_cast<double>(annuli.size());
   const double amplitude = md / mm;
-  const double at_edge = left(edge);
-  const double before = left(edge - kStep);
   return {dd - amplitude * md, amplitude * at_edge,
           2 + std::log(before / at_edge) / std::log(edge / (edge - kStep)), prior};
 }
@@ -349,15 +349,10 @@ std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars)
   if (fraction.size() < static_cast<std::size_t>(kNormalAt / kStep) || !(fraction.back() > 0)) {
     return std::nullopt;
   }
-  // Brightness of the centre over that at the half-flux radius, as in GrowthProfile::central_ratio.
-  const auto core = static_cast<std::size_t>(0.375 / kStep);
-  const auto rim = static_cast<std::size_t>(1.0 / kStep);
-  const double centre = fraction[core] / (0.375 * 0.375);
-  const double slope = (fraction[rim + 1] - fraction[rim - 1]) / (4 * kStep);
   // A filled-in ring is something of both.
   constexpr double kRing = 1.0;
   constexpr double kPeaked = 1.5;
-  const double ratio = slope > kSmallest ? centre / slope : kPeaked;
+  const double ratio = GrowthProfile(kStep, fraction, kSteepestWing, 0).central_ratio();
   const double peaked = std::clamp((ratio - kRing) / (kPeaked - kRing), 0.0, 1.0);
   const Wing of_ring = ring_wing(annuli);
   const Wing of_peak = peaked_wing(annuli);

@@ -1,6 +1,7 @@
 // Centre, elongation and profile width of one star on its stamp.
 #pragma once
 
+#include <cmath>
 #include <optional>
 #include <vector>
 
@@ -20,6 +21,8 @@ std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double
 struct Polarisation {
   double e1 = 0;
   double e2 = 0;
+  // (a^2 - b^2) / (a^2 + b^2) of the ellipse: 0 round, towards 1 a line.
+  [[nodiscard]] double magnitude() const { return std::hypot(e1, e2); }
 };
 
 // Second moments under the same round window, the window's own effect taken out as for a Gaussian
@@ -27,6 +30,12 @@ struct Polarisation {
 // the light or the moments are not positive.
 std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
                                                   double window_px);
+
+// Magnitude of a measured polarisation; 1 where there is none, since a line has no moments of its
+// own under a window.
+inline double elongation_of(const std::optional<Polarisation>& polarisation) {
+  return polarisation ? polarisation->magnitude() : 1.0;
+}
 
 // Eccentricity sqrt(1 - (b/a)^2) of an ellipse of polarisation e (0 to 1): (b/a)^2 = (1-e)/(1+e).
 double eccentricity_of(double polarisation);

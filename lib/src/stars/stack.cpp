@@ -18,10 +18,7 @@ std::vector<std::size_t> stack_members(const std::vector<MeasuredStar>& stars,
     members.clear();
     for (std::size_t i = 0; i < stars.size(); ++i) {
       const MeasuredStar& m = stars[i];
-      if (!m.measured || m.defect || m.star.saturated || m.star.blended || m.star.at_edge ||
-          m.star.extended || (only_lonely && !lonely[i])) {
-        continue;
-      }
+      if (!is_clean(m) || m.star.at_edge || (only_lonely && !lonely[i])) continue;
       members.push_back(i);
     }
     if (members.size() >= kEnough) break;
