@@ -9,6 +9,7 @@
 #include <utility>
 #include <vector>
 
+#include "core/large_pages.h"
 #include "frame/image_hdu.h"
 
 namespace starwaist::frame_detail {
@@ -120,7 +121,7 @@ Result<PixelBuffer> finish_16_bit(const ImageHdu& image, std::vector<std::uint16
 Result<PixelBuffer> read_8_bit(const FitsFile& file, const ImageHdu& image,
                                const Scaling& scaling) {
   const StripReader reader(file.handle.get(), image);
-  std::vector<std::uint16_t> stored(reader.pixels());
+  auto stored = core::zeros_on_large_pages<std::uint16_t>(reader.pixels());
   const int status = reader.for_each_strip<unsigned char>(
       TBYTE, [&](std::size_t first, const unsigned char* raw, std::size_t count) {
         std::copy(raw, raw + count, stored.begin() + static_cast<std::ptrdiff_t>(first));
@@ -137,7 +138,7 @@ Result<PixelBuffer> read_16_bit(const FitsFile& file, const ImageHdu& image,
                                 const Scaling& scaling) {
   constexpr int kOffset = 32768;
   const StripReader reader(file.handle.get(), image);
-  std::vector<std::uint16_t> stored(reader.pixels());
+  auto stored = core::zeros_on_large_pages<std::uint16_t>(reader.pixels());
   const std::size_t strip = reader.strip_pixels<std::uint16_t>();
   for (std::size_t first = 0; first < stored.size(); first += strip) {
     const std::size_t count = std::min(strip, stored.size() - first);
@@ -163,7 +164,7 @@ Result<std::optional<std::vector<Stored>>> read_wide(const FitsFile& file, const
                                                      int type, std::optional<long long> blank,
                                                      double shift) {
   const StripReader reader(file.handle.get(), image);
-  std::vector<Stored> stored(reader.pixels());
+  auto stored = core::zeros_on_large_pages<Stored>(reader.pixels());
   bool exact = true;
   const int status =
       reader.for_each_strip<Raw>(type, [&](std::size_t first, const Raw* raw, std::size_t count) {
@@ -223,7 +224,7 @@ Result<PixelBuffer> read_narrowest(const FitsFile& file, const ImageHdu& image, 
 Result<PixelBuffer> read_float(const FitsFile& file, const ImageHdu& image,
                                const Scaling& scaling) {
   const StripReader reader(file.handle.get(), image);
-  std::vector<float> stored(reader.pixels());
+  auto stored = core::zeros_on_large_pages<float>(reader.pixels());
   const std::size_t strip = reader.strip_pixels<float>();
   for (std::size_t first = 0; first < stored.size(); first += strip) {
     const std::size_t count = std::min(strip, stored.size() - first);
