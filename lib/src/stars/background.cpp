@@ -154,9 +154,10 @@ void smooth(std::vector<float>& grid, int columns, int rows) {
       // At an edge a median of six would flatten a gradient: only an outlier is replaced there.
       const double centre = median(around);
       float& cell = grid[cell_index(row, columns, column)];
-      const double spread = robust_sigma(around);
       const bool inner = around.size() == 9;
-      if (inner || std::abs(cell - centre) > 3 * spread) cell = static_cast<float>(centre);
+      if (inner || std::abs(cell - centre) > 3 * robust_sigma(around)) {
+        cell = static_cast<float>(centre);
+      }
     }
   }
 }

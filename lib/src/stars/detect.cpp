@@ -226,7 +226,7 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   const double white = kernel_noise_factor() / std::sqrt(frame.sample_fraction);
   const Collector collector(sky, threshold_snr);
   const bool wants_coarse = last_level >= kCoarseLevel;
-  cv::Mat coarse(height / 4, width / 4, CV_32F, cv::Scalar(0));
+  cv::Mat coarse(height / 4, width / 4, CV_32F);
 
   std::vector<Detection> of_strip(static_cast<std::size_t>((height + kStripRows - 1) / kStripRows));
   std::vector<Scratch> scratches(static_cast<std::size_t>(std::max(threads, 1)));

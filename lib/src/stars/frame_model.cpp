@@ -181,7 +181,7 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
     model.sizes = tell_apart(context, found, model.profile, measured);
     model.pedestal = pedestal_of(measured, noise_adu);
     const auto members = stack_members(measured, lonely);
-    if (const auto stacked = stack(context, measured, members, model.pedestal)) {
+    if (const auto stacked = stack(context, measured, members, model.pedestal, threads)) {
       model.profile = *stacked;
     }
     model.aperture_of_size = aperture_of_size(model.profile);

@@ -8,6 +8,7 @@
 #include <tuple>
 #include <utility>
 
+#include "core/parallel.h"
 #include "stars/aperture.h"
 #include "stars/summary.h"
 #include "starwaist/statistics.h"
@@ -139,21 +140,21 @@ class StackedStar {
   std::vector<std::vector<float>> values_;  // of the pixels in each annulus
 };
 
-Annulus stacked_annulus(const std::vector<StackedStar>& stars, std::size_t annulus) {
+Annulus stacked_annulus(const std::vector<std::optional<StackedStar>>& stars, std::size_t annulus) {
   const double inner = kStep * static_cast<double>(annulus);
   const double outer = inner + kStep;
   std::vector<double> light;
   std::vector<double> noise;
   std::vector<double> pedestal;
-  for (const StackedStar& stacked : stars) {
-    const auto share = stacked.light(annulus);
+  for (const auto& stacked : stars) {
+    const auto share = stacked->light(annulus);
     if (!share) continue;
     light.push_back(*share);
-    const ProfileStar& star = stacked.star();
+    const ProfileStar& star = stacked->star();
     const double area_per_x2 = std::numbers::pi * star.hfr_px * star.hfr_px;
     noise.push_back(star.sky_noise_adu * std::sqrt(area_per_x2 * (outer * outer - inner * inner)) /
-                    stacked.unit());
-    pedestal.push_back(star.sky_sigma_adu * area_per_x2 / stacked.unit());
+                    stacked->unit());
+    pedestal.push_back(star.sky_sigma_adu * area_per_x2 / stacked->unit());
   }
   if (light.empty()) return {};
   // A median's standard error is 1.2533 times the mean's.
@@ -328,15 +329,18 @@ Wing peaked_wing(const std::vector<Annulus>& annuli) {
 
 }  // namespace
 
-std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars) {
-  const std::vector<StackedStar> stacked(stars.begin(), stars.end());
-  const auto knots = static_cast<std::size_t>(kFarthest / kStep);
+std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, int threads) {
+  std::vector<std::optional<StackedStar>> stacked(stars.size());
+  core::parallel_for(stars.size(), threads, [&](std::size_t i) { stacked[i].emplace(stars[i]); });
+  std::vector<Annulus> all(static_cast<std::size_t>(kFarthest / kStep));
+  core::parallel_for(all.size(), threads,
+                     [&](std::size_t k) { all[k] = stacked_annulus(stacked, k); });
   std::vector<double> fraction{0.0};
   std::vector<Annulus> annuli;
   double variance = 0;
-  for (std::size_t k = 0; k < knots; ++k) {
+  for (std::size_t k = 0; k < all.size(); ++k) {
     const double outer = kStep * static_cast<double>(k + 1);
-    const Annulus annulus = stacked_annulus(stacked, k);
+    const Annulus& annulus = all[k];
     if (annulus.stars == 0 || annulus.stars * 2 < stars.size()) break;
     variance += annulus.sigma * annulus.sigma;
     const double pedestal = annulus.pedestal_sigma * outer * outer;

@@ -51,6 +51,6 @@ struct ProfileStar {
 // Median over the stars of the light in each annulus (a neighbour spoils only its own annuli and
 // its own star), summed outward while it stands above its noise, then continued by a power law.
 // Absent where no star serves.
-std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars);
+std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, int threads);
 
 }  // namespace starwaist::stars

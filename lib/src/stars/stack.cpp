@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/parallel.h"
 #include "stars/aperture.h"
 #include "stars/shape.h"
 #include "starwaist/statistics.h"
@@ -38,13 +39,12 @@ std::vector<std::size_t> stack_members(const std::vector<MeasuredStar>& stars,
 std::optional<GrowthProfile> stack(const FrameContext& context,
                                    const std::vector<MeasuredStar>& stars,
                                    const std::vector<std::size_t>& members,
-                                   const Pedestal& pedestal) {
+                                   const Pedestal& pedestal, int threads) {
   constexpr double kReach = 8.0;  // half-flux radii
-  std::vector<ProfileStar> stacked;
-  stacked.reserve(members.size());
-  for (const std::size_t i : members) {
-    const MeasuredStar& m = stars[i];
-    ProfileStar member;
+  std::vector<ProfileStar> stacked(members.size());
+  core::parallel_for(members.size(), threads, [&](std::size_t k) {
+    const MeasuredStar& m = stars[members[k]];
+    ProfileStar& member = stacked[k];
     member.centre = {m.star.x_px, m.star.y_px};
     member.reach_px = std::max(kReach * m.size_px, 6.0);
     member.hfr_px = m.size_px;
@@ -53,9 +53,8 @@ std::optional<GrowthProfile> stack(const FrameContext& context,
     member.sky_sigma_adu = sky.sigma_adu;
     member.stamp = cut_stamp(context, member.centre, member.reach_px + kRimReachPx);
     for (float& p : member.stamp.pixels) p -= static_cast<float>(sky.value_adu);
-    stacked.push_back(std::move(member));
-  }
-  return stacked_profile(stacked);
+  });
+  return stacked_profile(stacked, threads);
 }
 
 double wing_exponent(const FrameContext& context, const std::vector<MeasuredStar>& stars,

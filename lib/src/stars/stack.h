@@ -22,7 +22,7 @@ inline constexpr double kLonelyReach = 4.8;
 std::optional<GrowthProfile> stack(const FrameContext& context,
                                    const std::vector<MeasuredStar>& stars,
                                    const std::vector<std::size_t>& members,
-                                   const Pedestal& pedestal);
+                                   const Pedestal& pedestal, int threads);
 
 // The Moffat exponent that the members share; 3.5 where none can be fitted.
 double wing_exponent(const FrameContext& context, const std::vector<MeasuredStar>& stars,
