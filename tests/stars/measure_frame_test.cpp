@@ -380,6 +380,35 @@ TEST(MeasureFrame, HotPixelsAreCountedAndChangeNoSize) {
   EXPECT_LE(spoiled->stars.size(), clean->stars.size() + 1);
 }
 
+TEST(MeasureFrame, BadColumnsPassForNoStarsAndChangeNoSize) {
+  for (const double outer_px : {2.5, 14.0}) {
+    const Annulus profile{outer_px, 0.35};
+    const Field field = analytic::star_field(profile, lonely(0.75 * outer_px, 25));
+    const auto& good = std::get<std::vector<std::uint16_t>>(field.frame.pixels.storage());
+    const int width = field.frame.pixels.width_px();
+    const int height = field.frame.pixels.height_px();
+    auto pixels = good;
+    const auto at = [&](int x, int y) -> std::uint16_t& {
+      return pixels[static_cast<std::size_t>(y * width + x)];
+    };
+    for (int y = 0; y < height; ++y) {
+      for (int x = 40; x < width; x += 160) {
+        at(x, y) = 0;  // dead
+        at(x + 50, y) = static_cast<std::uint16_t>(std::min(65000, at(x + 50, y) + 3000));
+        if (y > height / 3) at(x + 100, y) = static_cast<std::uint16_t>(at(x + 100, y) + 60);
+      }
+    }
+    Frame frame = field.frame;
+    frame.pixels = PixelBuffer(width, height, pixels);
+    const auto clean = measure_frame(field.frame);
+    const auto spoiled = measure_frame(frame);
+    ASSERT_TRUE(clean && spoiled && clean->hfr_px && spoiled->hfr_px);
+    EXPECT_NEAR(*spoiled->hfr_px / *clean->hfr_px, 1, 0.01) << outer_px;
+    EXPECT_LE(spoiled->star_count, clean->star_count) << outer_px;
+    EXPECT_GE(spoiled->star_count, clean->star_count / 2) << outer_px;
+  }
+}
+
 TEST(MeasureFrame, SaturatedStarsAreFlaggedAndLeftOut) {
   const Gaussian profile{1.5};
   FieldOptions options = lonely(1.8, 25);
