@@ -28,7 +28,7 @@ const std::map<std::string, Module>& modules() {
       {"curve", {{"curve.h"}, {"core", "optics"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
-      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis"}}},
+      {"run", {{"run.h", "watch.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis"}}},
       {"report",
        {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis", "run"}}},
   };

@@ -1,0 +1,89 @@
+// A run while it is being taken: files as they become whole.
+//
+// Module: run. May include: core, optics, frame, stars, curve, render, diagnosis.
+#pragma once
+
+#include <chrono>
+#include <cstdint>
+#include <map>
+#include <memory>
+#include <optional>
+#include <set>
+#include <string>
+#include <vector>
+
+#include "starwaist/error.h"
+
+namespace starwaist {
+
+// Which version of a file this is.
+struct FileState {
+  std::uint64_t device = 0;
+  std::uint64_t inode = 0;
+  std::int64_t size_bytes = 0;
+  std::int64_t changed_ns = 0;  // time of the last change of its content, since 1970
+
+  friend bool operator==(const FileState&, const FileState&) = default;
+};
+
+// Tells files that are whole from those still being written. A file is whole once its writer closed
+// it or another name was moved to it, or once it has stayed the same for `settle_s`; an empty one
+// never is. Each version of a file is told once: one that gets another name afterwards is not told
+// again, one written anew under its old name is.
+class WholeFiles {
+ public:
+  explicit WholeFiles(double settle_s) : settle_s_(settle_s) {}
+
+  struct Listed {
+    std::string name;
+    FileState state;
+    bool closed = false;  // since the last look
+  };
+  // One look at the folder at `now_s` (any clock that does not go back). Returns the names that
+  // have become whole, in the order of their last change, then of their names.
+  std::vector<std::string> look(const std::vector<Listed>& listed, double now_s);
+
+  // A file that look() told could not be read: it is told again once it has changed, or, where it
+  // stays as it is, after `later_s` for the last time.
+  void retry(const std::string& name, double now_s, double later_s);
+
+  // Files that are not whole yet, or wait for another try.
+  [[nodiscard]] bool waiting() const;
+
+ private:
+  struct Known {
+    FileState state;
+    double since_s = 0;
+    bool told = false;
+    std::optional<double> again_s;
+    bool retried = false;
+  };
+  double settle_s_;
+  std::map<std::string, Known> known_;
+};
+
+// The frames of a folder as they become whole. Sub-folders and files of other kinds are passed
+// over. Not for use from two threads.
+class FolderFollower {
+ public:
+  // `settle_s`: for file systems that do not tell when a file is closed (network shares).
+  // Errors: not_found, unreadable.
+  static Result<FolderFollower> open(const std::string& folder, double settle_s = 1.0);
+  ~FolderFollower();
+  FolderFollower(FolderFollower&&) noexcept;
+  FolderFollower& operator=(FolderFollower&&) noexcept;
+
+  // Waits until a frame is whole, at most `longest`; returns the paths of those that are. Errors:
+  // unreadable (the folder went away).
+  Result<std::vector<std::string>> next(std::chrono::milliseconds longest);
+  // The frame could not be read; perhaps it is not whole after all (see WholeFiles::retry).
+  void retry(const std::string& path, double later_s);
+  [[nodiscard]] bool waiting() const;
+
+ private:
+  struct State;
+  explicit FolderFollower(std::unique_ptr<State> state);
+  std::unique_ptr<State> state_;
+};
+
+}  // namespace starwaist
