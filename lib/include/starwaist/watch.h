@@ -1,6 +1,6 @@
 // A run while it is being taken: files as they become whole.
 //
-// Module: run. May include: core, optics, frame, stars, curve, render, diagnosis.
+// Module: run. May include all but report.
 #pragma once
 
 #include <chrono>
@@ -10,9 +10,14 @@
 #include <optional>
 #include <set>
 #include <string>
+#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+#include "starwaist/plan.h"
+#include "starwaist/run.h"
 
 namespace starwaist {
 
@@ -84,6 +89,65 @@ class FolderFollower {
   struct State;
   explicit FolderFollower(std::unique_ptr<State> state);
   std::unique_ptr<State> state_;
+};
+
+// What is known once a frame is in.
+struct WatchAnswer {
+  std::string file;  // the frame
+  double position_steps = 0;
+  std::optional<double> size_px;  // of the frame's stars; absent: none could be measured
+  int frames = 0;                 // of the run so far, this one included
+  std::optional<double> best_focus_steps;
+  std::optional<double> best_focus_sigma_steps;
+  Interval interval_95_steps;
+  std::string verdict;                        // of the points so far
+  std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
+  bool enough = false;                        // best focus is known as well as wanted
+  std::string advice;                         // in plain words
+};
+
+template <>
+struct Fields<WatchAnswer> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &WatchAnswer::file, "", "the frame that came in"),
+      field("position_steps", &WatchAnswer::position_steps, "steps", "its position"),
+      field("size_px", &WatchAnswer::size_px, "px", "size of its stars"),
+      field("frames", &WatchAnswer::frames, "", "frames of the run so far"),
+      field("best_focus_steps", &WatchAnswer::best_focus_steps, "steps", "best focus so far"),
+      field("best_focus_sigma_steps", &WatchAnswer::best_focus_sigma_steps, "steps",
+            "its standard error"),
+      field("interval_95_steps", &WatchAnswer::interval_95_steps, "steps", "95 % interval"),
+      field("verdict", &WatchAnswer::verdict, "", "of the points so far"),
+      field("next_position_steps", &WatchAnswer::next_position_steps, "steps",
+            "where one more frame adds most"),
+      field("enough", &WatchAnswer::enough, "", "whether best focus is known as well as wanted"),
+      field("advice", &WatchAnswer::advice, "", "what to do next"));
+};
+static_assert(describes_every_field<WatchAnswer>());
+
+struct LiveRunOptions {
+  RunOptions run;  // `threads`: within each frame
+  NextSampleOptions next;
+  // The night's curve from an earlier run with this rig; absent: from the rig's optics, else from
+  // the points themselves once they show it.
+  std::optional<NightFacts> night;
+};
+
+// The run so far. Each frame is measured once, when it comes in; its size then counts over the
+// stars that it shares with the others, as in match_sizes (stars that a frame does not show are not
+// searched for again: `fit` does that).
+class LiveRun {
+ public:
+  explicit LiveRun(LiveRunOptions options);
+
+  // Measures the frame and answers from all frames so far. One that was taken at the same time and
+  // position as an earlier one of its name takes that one's place. Errors: those of reading and
+  // measuring it; no_data where it has no position. It then does not count.
+  Result<WatchAnswer> add(const std::string& path);
+
+ private:
+  LiveRunOptions options_;
+  RunMeasurement so_far_;
 };
 
 }  // namespace starwaist

@@ -3,6 +3,7 @@
 
 #include "run/arrival.h"
 #include "run/point_facts.h"
+#include "run/record_frames.h"
 #include "run/record_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
@@ -87,18 +88,18 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames,
   return {};
 }
 
-Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& options) {
-  RunOptions following = options;
-  following.follow = true;
-  auto run = measure_run(input, following);
-  if (!run) return tl::unexpected<Error>(run.error());
+}  // namespace
+
+Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
+                                              const std::map<std::string, StatedFacts>& stated,
+                                              const RunOptions& options) {
   RecordedRun answer;
-  answer.record.rig = run->rig;
-  answer.skipped = std::move(run->skipped);
+  answer.record.rig = run.rig;
+  answer.skipped = std::move(run.skipped);
 
   std::vector<FrameMeasurement>& frames = answer.record.frames;
   const std::size_t unread = answer.skipped.size();
-  for (FrameMeasurement& frame : run->frames) {
+  for (FrameMeasurement& frame : run.frames) {
     if (frame.position_steps) {
       frames.push_back(std::move(frame));
       continue;
@@ -120,7 +121,7 @@ Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& optio
   auto fit = fit_curve(points, answer.record.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
   answer.record.fit = std::move(*fit);
-  if (auto added = add_arrival(frames, input.stated, options, answer); !added) {
+  if (auto added = add_arrival(frames, stated, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
   std::vector<std::string>& notes = answer.record.fit.notes;
@@ -134,8 +135,6 @@ Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& optio
   answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
   return answer;
 }
-
-}  // namespace
 
 Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& options) {
   FitOptions fit_options = options.fit;
@@ -161,7 +160,13 @@ RunFit fit_of(const RecordedRun& recorded) {
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
   const auto input = find_run_input(inputs, options.table);
   if (!input) return tl::unexpected<Error>(input.error());
-  if (!input->table) return record_frames(*input, options);
+  if (!input->table) {
+    RunOptions following = options;
+    following.follow = true;
+    auto run = measure_run(*input, following);
+    if (!run) return tl::unexpected<Error>(run.error());
+    return run_detail::record_frames(std::move(*run), input->stated, options);
+  }
   auto table = read_run_table(*input->table, options.table);
   if (!table) return tl::unexpected<Error>(table.error());
   return run_detail::record_table(std::move(*table), options);

@@ -1,0 +1,87 @@
+#include <algorithm>
+#include <map>
+#include <utility>
+
+#include "run/record_frames.h"
+#include "starwaist/watch.h"
+
+namespace starwaist {
+namespace {
+
+bool same_exposure(const FrameMeasurement& a, const FrameMeasurement& b) {
+  return a.file == b.file && a.time_utc == b.time_utc && a.position_steps == b.position_steps;
+}
+
+// The curve to plan the next frame by: the earlier run's, the optics', or that of the points.
+Result<NightFacts> night_of(const LiveRunOptions& options, const RunRecord& record) {
+  if (options.night) return *options.night;
+  auto of_points = night_from_runs(std::span(&record.fit, 1), record.rig);
+  if (of_points) return of_points;
+  return night_from_optics(record.rig);
+}
+
+}  // namespace
+
+LiveRun::LiveRun(LiveRunOptions options) : options_(std::move(options)) {
+  options_.run.follow = false;
+  so_far_.rig = options_.run.rig;
+}
+
+Result<WatchAnswer> LiveRun::add(const std::string& path) {
+  RunMeasurement with = so_far_;
+  auto taken = measure_run({path}, options_.run);
+  if (!taken) return tl::unexpected<Error>(taken.error());
+  FrameMeasurement& frame = taken->frames.front();
+  const auto before =
+      std::find_if(with.frames.begin(), with.frames.end(),
+                   [&](const FrameMeasurement& known) { return same_exposure(known, frame); });
+  if (before != with.frames.end()) {
+    *before = frame;
+  } else {
+    with.frames.push_back(frame);
+    with.paths.push_back(path);
+  }
+  with.rig = completed(with.rig, taken->rig);
+  const auto recorded = run_detail::record_frames(with, {}, options_.run);
+  if (!recorded) return tl::unexpected<Error>(recorded.error());
+  if (!recorded->skipped.empty()) {
+    const SkippedFile& without = recorded->skipped.front();
+    return fail(ErrorCode::no_data, without.file + ": " + without.reason);
+  }
+  so_far_ = std::move(with);
+
+  const FitResult& fit = recorded->record.fit;
+  WatchAnswer answer;
+  answer.file = frame.file;
+  answer.position_steps = *frame.position_steps;
+  answer.frames = static_cast<int>(fit.points.size());
+  answer.best_focus_steps = fit.best_focus_steps;
+  answer.best_focus_sigma_steps = fit.best_focus_sigma_steps;
+  answer.interval_95_steps = fit.interval_95_steps;
+  answer.verdict = fit.verdict;
+  for (const CurvePoint& point : fit.points) {
+    if (point.file == frame.file && point.position_steps == answer.position_steps) {
+      answer.size_px = point.size_px;
+    }
+  }
+  const auto night = night_of(options_, recorded->record);
+  if (!night) {
+    answer.advice = "The next position cannot be told yet: " + night.error().text();
+    return answer;
+  }
+  const auto next = next_sample(fit.points, *night, recorded->record.rig, options_.next);
+  if (!next) {
+    answer.advice = "The next position cannot be told: " + next.error().text();
+    return answer;
+  }
+  answer.next_position_steps = next->next_position_steps;
+  answer.enough = next->enough;
+  answer.advice = next->reason;
+  if (!answer.best_focus_steps) {
+    answer.best_focus_steps = next->best_focus_steps;
+    answer.best_focus_sigma_steps = next->sigma_steps;
+  }
+  return answer;
+}
+
+}  // namespace starwaist
