@@ -26,9 +26,11 @@ const std::map<std::string, Module>& modules() {
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
+      {"advice", {{"plan.h", "backlash.h"}, {"core", "optics", "curve"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
-      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render"}}},
-      {"report", {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "run"}}},
+      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "advice", "render"}}},
+      {"report",
+       {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "advice", "render", "run"}}},
   };
   return table;
 }
