@@ -26,11 +26,15 @@ const std::map<std::string, Module>& modules() {
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
+      {"advice", {{"plan.h", "backlash.h"}, {"core", "optics", "curve"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
-      {"run", {{"run.h", "watch.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis"}}},
+      {"run",
+       {{"run.h", "watch.h"},
+        {"core", "optics", "frame", "stars", "curve", "advice", "render", "diagnosis"}}},
       {"report",
-       {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis", "run"}}},
+       {{"report.h"},
+        {"core", "optics", "frame", "stars", "curve", "advice", "render", "diagnosis", "run"}}},
   };
   return table;
 }

@@ -5,10 +5,13 @@
 
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
+#include "starwaist/backlash.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
+#include "starwaist/plan.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"
 #include "starwaist/stars.h"
@@ -46,6 +49,20 @@ std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagn
 // The page of a cause, and the list of all.
 std::string explain_text(const CausePage& page);
 std::string explain_list(const std::vector<CausePage>& pages);
+
+// The contract's `plan`: JSON, and for people.
+Result<std::string> plan_json(const FocusPlan& plan);
+std::string plan_text(const FocusPlan& plan);
+
+// The contract's `backlash`: JSON, and for people.
+Result<std::string> backlash_json(const BacklashResult& result,
+                                  const std::vector<SkippedFile>& skipped = {});
+std::string backlash_text(const BacklashResult& result);
+
+// A rig as a file for --config: 'f-number = 5' and so on, what is known; `remarks` on top as
+// comments, `more` options by their long names without dashes.
+std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks = {},
+                     const std::vector<std::pair<std::string, double>>& more = {});
 
 enum class FigureFormat { png, svg };
 

@@ -1,0 +1,144 @@
+// The slack of a focuser from sweeps in opposite directions.
+//
+// Module: advice. May include: core, optics, curve.
+//
+// Model: free play of width b. The mechanism stands still after a reversal until b is used up, and
+// then follows: moving inward it is at the commanded position x, moving outward at x - b, so that
+// best focus is commanded b higher on the way out. All points share one focus curve; best focus may
+// drift evenly in time (the order of the frames) or with the temperature. Whether a sweep began
+// with the slack taken up is weighed by its first points.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <vector>
+
+#include "starwaist/curve.h"
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+#include "starwaist/rig.h"
+
+namespace starwaist {
+
+enum class Direction { outward, inward };  // towards larger, smaller positions
+std::string direction_name(Direction direction);
+std::optional<Direction> direction_from_name(const std::string& name);
+
+struct BacklashOptions {
+  std::optional<Direction> final_direction;  // as the user wants it
+  // Which way the load is lifted when the telescope points up: the final move goes there, against
+  // gravity, so that the load's weight keeps the slack closed (common practice, no source).
+  std::optional<Direction> lifting;
+  std::optional<double> altitude_deg;
+};
+
+// The rules of the verdict.
+//
+// unusable: no points in one of the directions, fewer than kFewestPoints usable in all, or an
+//   interval that the sweeps leave open.
+// doubtful: the 95 % interval is wider, to either side, than half of the focus zone, kCoreShare of
+//   the curve's own width and kSlackShare of the slack, whichever is largest; the sweeps disagree
+//   the wrong way; more than a third of the points do not fit; a direction has fewer than
+//   kPointsPerDirection points; the temperature changed between two sweeps and nobody said what
+//   that does.
+struct BacklashRules {
+  static constexpr int kFewestPoints = 6;
+  static constexpr int kPointsPerDirection = 5;
+  static constexpr double kCoreShare = 0.3;
+  static constexpr double kSlackShare = 0.25;
+  static constexpr double kTakeupFactor = 1.5;        // of the slack
+  static constexpr double kTakeupOverUpperEnd = 1.2;  // of the interval's upper end
+  // Drift of best focus between two sweeps, one standard deviation, in half zones: with two sweeps
+  // it cannot be told from slack, so this much widens the interval.
+  static constexpr double kTwoSweepDrift = 0.3;
+};
+
+struct SweepSlack {
+  std::string direction;  // "outward" or "inward"
+  int points = 0;
+  std::optional<double> best_focus_steps;  // commanded, slack taken up, at the middle of the sweep
+  std::optional<double> sigma_steps;
+  std::optional<double> slack_steps;  // dead travel at its beginning; absent where not seen
+};
+
+template <>
+struct Fields<SweepSlack> {
+  static constexpr auto list = std::make_tuple(
+      field("direction", &SweepSlack::direction, "", "outward or inward"),
+      field("points", &SweepSlack::points, "", "usable points"),
+      field("best_focus_steps", &SweepSlack::best_focus_steps, "steps",
+            "commanded best focus in this direction"),
+      field("sigma_steps", &SweepSlack::sigma_steps, "steps", "its standard deviation"),
+      field("slack_steps", &SweepSlack::slack_steps, "steps", "dead travel at its beginning"));
+};
+static_assert(describes_every_field<SweepSlack>());
+
+// The contract's `backlash` object without its schema.
+struct BacklashResult {
+  std::optional<double> backlash_steps;
+  std::optional<double> sigma_steps;  // half of the 68 % interval
+  Interval interval_95_steps;
+  std::optional<double> takeup_steps;
+  std::string final_direction;
+  std::string verdict;
+  std::vector<std::string> reasons;
+  std::vector<SweepSlack> sweeps;
+  bool slack_found = false;           // the interval lies above 0
+  std::optional<double> drift_steps;  // of best focus over all frames
+  std::optional<double> drift_sigma_steps;
+  bool drift_identified = false;  // three sweeps or more: told from slack
+  int rejected_points = 0;
+  std::optional<double> remaining_steps;  // by verify_takeup
+  std::optional<Interval> remaining_interval_95_steps;
+  std::vector<std::string> notes;
+};
+
+template <>
+struct Fields<BacklashResult> {
+  static constexpr auto list = std::make_tuple(
+      field("backlash_steps", &BacklashResult::backlash_steps, "steps", "slack"),
+      field("sigma_steps", &BacklashResult::sigma_steps, "steps", "its standard deviation"),
+      field("interval_95_steps", &BacklashResult::interval_95_steps, "steps", "95 % interval"),
+      field("takeup_steps", &BacklashResult::takeup_steps, "steps",
+            "how far to go past the target before the last move"),
+      field("final_direction", &BacklashResult::final_direction, "", "of the last move"),
+      field("verdict", &BacklashResult::verdict, "", "trusted, doubtful or unusable"),
+      field("reasons", &BacklashResult::reasons, "", "why it is not trusted"),
+      field("sweeps", &BacklashResult::sweeps, "", "each sweep"),
+      field("slack_found", &BacklashResult::slack_found, "", "whether the interval is above 0"),
+      field("drift_steps", &BacklashResult::drift_steps, "steps",
+            "drift of best focus from the first frame to the last"),
+      field("drift_sigma_steps", &BacklashResult::drift_sigma_steps, "steps",
+            "its standard deviation"),
+      field("drift_identified", &BacklashResult::drift_identified, "",
+            "whether the sweeps tell drift from slack"),
+      field("rejected_points", &BacklashResult::rejected_points, "",
+            "points that do not fit the others"),
+      field("remaining_steps", &BacklashResult::remaining_steps, "steps",
+            "slack left in the run taken with take-up"),
+      field("remaining_interval_95_steps", &BacklashResult::remaining_interval_95_steps, "steps",
+            "its 95 % interval"),
+      field("notes", &BacklashResult::notes, "", "remarks"));
+};
+static_assert(describes_every_field<BacklashResult>());
+
+// One record: the points of one input in the order taken, one sweep or several with the reversals
+// inside. `used` is not looked at: a point counts where its size is known (a fit of mixed sweeps
+// takes good points for bad).
+using SweepRecord = std::vector<CurvePoint>;
+
+// Records in the order taken. Never fails for lack of data: the verdict says it.
+// Errors: invalid_argument for positions or sizes that are not finite, or sizes not above 0.
+Result<BacklashResult> measure_backlash(std::span<const SweepRecord> records, const Rig& rig,
+                                        const BacklashOptions& options = {});
+
+// Slack that is left in a later run taken with take-up: from both directions where it has them,
+// else from dead travel at its beginning. Fills remaining_steps, its interval and a note.
+// Errors: as measure_backlash.
+Result<void> verify_takeup(std::span<const SweepRecord> later, const Rig& rig,
+                           BacklashResult& result);
+
+}  // namespace starwaist

@@ -1,0 +1,55 @@
+#include "advice/information.h"
+
+#include <cmath>
+
+#include "curve/shape_fit.h"
+
+namespace starwaist::advice {
+
+curve::Shape shape_of(const NightFacts& night, const Rig& rig) {
+  if (night.size != SizeMeasure::hfr) return curve::Shape::hyperbola();
+  return curve::Shape::blur(curve::SeeingProfile::kolmogorov,
+                            rig.obstruction.value_or(kUsualObstruction));
+}
+
+Information::Information() { matrix_(3, 3) = 1 / (curve::kLopsided * curve::kLopsided); }
+
+void Information::add(const curve::Shape& shape, double u, const PointNoise& noise) {
+  const curve::LopsidedValue v = shape.at(u, 0);
+  const double share = curve::seeing_share(v, u);
+  const double seeing = noise.seeing * share;
+  const double variance = (noise.measuring * noise.measuring + seeing * seeing) / noise.frames;
+  const Eigen::Vector4d row =
+      Eigen::Vector4d(-v.slope / v.h, share, u * v.slope / v.h, v.by_a / v.h) / std::sqrt(variance);
+  matrix_ += row * row.transpose();
+}
+
+std::optional<double> Information::sigma() const {
+  // Scaled to a diagonal of ones, so that the rank does not depend on the noise.
+  const Eigen::Vector4d length = matrix_.diagonal().cwiseSqrt();
+  if (!(length.minCoeff() > 0)) return std::nullopt;
+  const Eigen::Matrix4d scaled =
+      length.cwiseInverse().asDiagonal() * matrix_ * length.cwiseInverse().asDiagonal();
+  const Eigen::LDLT<Eigen::Matrix4d> factors(scaled);
+  constexpr double kSmallestPivot = 1e-10;
+  if (!(factors.vectorD().minCoeff() > kSmallestPivot)) return std::nullopt;
+  const double variance = factors.solve(Eigen::Vector4d::Unit(0))[0] / (length[0] * length[0]);
+  return variance > 0 ? std::optional(std::sqrt(variance)) : std::nullopt;
+}
+
+double fit_cost(int points) {
+  (void)points;
+  return 1;
+}
+
+double distance_of_ratio(const curve::Shape& shape, double ratio) {
+  double low = 0;
+  double high = ratio + 1;  // h(u) >= u
+  for (int i = 0; i < 60; ++i) {
+    const double middle = 0.5 * (low + high);
+    (shape.at(middle).h < ratio ? low : high) = middle;
+  }
+  return 0.5 * (low + high);
+}
+
+}  // namespace starwaist::advice

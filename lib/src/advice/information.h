@@ -1,0 +1,49 @@
+// How well points at given places determine best focus: Fisher's information of the focus curve.
+#pragma once
+
+#include <Eigen/Dense>
+#include <optional>
+
+#include "curve/shape.h"
+#include "starwaist/plan.h"
+
+namespace starwaist::advice {
+
+// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
+inline constexpr double kUsualObstruction = 0.3;
+
+// Shape of the night's curve: the blur of the rig's pupil for half-flux radii, else a hyperbola.
+curve::Shape shape_of(const NightFacts& night, const Rig& rig);
+
+// Relative noise of one point that is the mean of `frames`.
+struct PointNoise {
+  double measuring = 0.01;  // of one frame
+  double seeing = 0.03;     // seeing scatter times the seeing's share
+  int frames = 1;
+};
+
+// Information on (best focus in B, ln smallest size, ln slope) from relative sizes. Arms moved
+// together against the core (spherical aberration) are a fourth parameter with a prior, as in the
+// fit.
+class Information {
+ public:
+  Information();
+  // A point at u = (x - x0) / B.
+  void add(const curve::Shape& shape, double u, const PointNoise& noise);
+  // Standard deviation of best focus in B; absent where the points do not determine it.
+  [[nodiscard]] std::optional<double> sigma() const;
+
+ private:
+  Eigen::Matrix4d matrix_ = Eigen::Matrix4d::Zero();
+};
+
+// By what the error of the fit of this library exceeds the bound, at n points.
+double fit_cost(int points);
+
+// Errors: invalid_argument for a night that no curve can be drawn from.
+Result<void> check_night(const NightFacts& night);
+
+// u at which the curve is `ratio` (>= 1) times its smallest.
+double distance_of_ratio(const curve::Shape& shape, double ratio);
+
+}  // namespace starwaist::advice

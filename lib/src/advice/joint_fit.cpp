@@ -1,0 +1,106 @@
+#include "advice/joint_fit.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "curve/shape_fit.h"
+
+namespace starwaist::advice {
+namespace {
+
+constexpr double kStudentDegrees = 4;
+
+struct AtPoint {
+  double reach;  // slope times distance from best focus
+  curve::LopsidedValue value;
+  double u;
+  double h0;
+  double k;
+};
+
+AtPoint at_point(const JointSamples& s, const std::vector<double>& mechanism,
+                 const curve::Shape& shape, const double* p, std::size_t i) {
+  AtPoint a{};
+  a.h0 = curve::bounded_exp(p[1]);
+  a.k = curve::bounded_exp(p[2]);
+  a.reach = a.k * (mechanism[i] - s.shift[i] - p[0] - p[4] * s.time[i]);
+  a.u = a.reach / a.h0;
+  a.value = shape.at(a.u, p[3]);
+  return a;
+}
+
+}  // namespace
+
+int JointSamples::used() const {
+  return static_cast<int>(
+      std::count_if(weight.begin(), weight.end(), [](double w) { return w > 0; }));
+}
+
+std::vector<double> mechanism(const JointSamples& s, const PlayHypothesis& hypothesis,
+                              double width) {
+  std::vector<double> place(s.count());
+  if (hypothesis.jumps || width <= 0) {
+    for (std::size_t i = 0; i < s.count(); ++i) {
+      place[i] = s.direction[i] > 0 ? s.x[i] - width : s.x[i];
+    }
+    return place;
+  }
+  std::size_t record = 0;
+  double at = 0;
+  for (std::size_t i = 0; i < s.count(); ++i) {
+    if (record < s.record_start.size() && i == s.record_start[record]) {
+      const bool outward = s.direction[i] > 0;
+      double lag = 0.5 * width;
+      const Beginning beginning = hypothesis.beginnings[record];
+      if (beginning == Beginning::taken_up) lag = outward ? width : 0;
+      if (beginning == Beginning::untaken) lag = outward ? 0 : width;
+      at = s.x[i] - lag;
+      ++record;
+    }
+    at = std::clamp(at, s.x[i] - width, s.x[i]);
+    place[i] = at;
+  }
+  return place;
+}
+
+void JointResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
+  const std::size_t n = samples_.count();
+  const std::size_t rows = n + 2;
+  if (jacobian != nullptr) std::fill(jacobian, jacobian + rows * kParameters, 0.0);
+  for (std::size_t i = 0; i < n; ++i) {
+    const double w = samples_.weight[i];
+    if (!(w > 0)) {
+      residuals[i] = 0;
+      continue;
+    }
+    const AtPoint a = at_point(samples_, mechanism_, shape_, p, i);
+    const double plain = w * (a.h0 * a.value.h - samples_.y[i]);
+    double factor = w;
+    residuals[i] = plain;
+    if (robust_) {
+      const double ratio = plain * plain / kStudentDegrees;
+      const double bent = std::copysign(std::sqrt(kStudentDegrees * std::log1p(ratio)), plain);
+      residuals[i] = bent;
+      if (ratio > 1e-12) factor *= plain / ((1 + ratio) * bent);
+    }
+    if (jacobian == nullptr) continue;
+    jacobian[i] = -factor * a.k * a.value.slope;
+    jacobian[rows + i] = factor * a.h0 * (a.value.h - a.u * a.value.slope);
+    jacobian[2 * rows + i] = factor * a.reach * a.value.slope;
+    jacobian[3 * rows + i] = factor * a.h0 * a.value.by_a;
+    jacobian[4 * rows + i] = jacobian[i] * samples_.time[i];
+  }
+  residuals[n] = p[3] / priors_.lopsidedness;
+  residuals[n + 1] = p[4] / priors_.drift;
+  if (jacobian == nullptr) return;
+  jacobian[3 * rows + n] = 1 / priors_.lopsidedness;
+  jacobian[4 * rows + n + 1] = 1 / priors_.drift;
+}
+
+JointValue joint_value(const JointSamples& samples, const std::vector<double>& mechanism,
+                       const curve::Shape& shape, const JointParameters& p, std::size_t i) {
+  const AtPoint a = at_point(samples, mechanism, shape, p.data(), i);
+  return {a.h0 * a.value.h, curve::seeing_share(a.value, a.u)};
+}
+
+}  // namespace starwaist::advice

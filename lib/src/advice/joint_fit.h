@@ -1,0 +1,79 @@
+// One focus curve through the points of several sweeps, for a given width of the slack.
+#pragma once
+
+#include <Eigen/Dense>
+#include <optional>
+#include <vector>
+
+#include "curve/least_squares.h"
+#include "curve/shape.h"
+
+namespace starwaist::advice {
+
+// How a record begins: as part of the slack that is not yet taken up in its first direction.
+enum class Beginning { taken_up, untaken, half };
+
+// What is assumed of the slack beside its width.
+struct PlayHypothesis {
+  std::vector<Beginning> beginnings;  // one a record
+  bool jumps = false;                 // focus jumps at reversals without dead travel
+  double prior = 1;
+};
+
+// Points of all records in the order taken; positions scaled to about -1..1, sizes to about 1.
+struct JointSamples {
+  std::vector<double> x;       // commanded
+  std::vector<double> shift;   // of best focus by temperature, same unit; 0 where unknown
+  std::vector<double> y;       // size
+  std::vector<double> time;    // -0.5 to 0.5 over all
+  std::vector<double> weight;  // 1 / sigma; 0 leaves the point out
+  std::vector<int> direction;  // of the move that led there: +1 outward, -1 inward
+  std::vector<std::size_t> record_start;
+  [[nodiscard]] std::size_t count() const { return x.size(); }
+  [[nodiscard]] int used() const;
+};
+
+// Where the mechanism is at each point, in positions as commanded on the way in. A negative width
+// (sweeps that disagree the wrong way) is a shift without dead travel.
+std::vector<double> mechanism(const JointSamples& samples, const PlayHypothesis& hypothesis,
+                              double width);
+
+// Parameters: best focus (on the way in, mid-time), ln smallest size, ln slope, lopsidedness,
+// drift over all frames.
+inline constexpr int kJointParameters = 5;
+using JointParameters = Eigen::Matrix<double, kJointParameters, 1>;
+using JointFit = curve::LeastSquaresFit<kJointParameters>;
+
+struct JointPriors {
+  double lopsidedness = 0.045;
+  double drift = 1;  // standard deviation, scaled units over all frames
+};
+
+class JointResiduals {
+ public:
+  static constexpr int kParameters = kJointParameters;
+  // `robust`: residuals r become sign(r) sqrt(nu ln(1 + r^2 / nu)), Student's t in place of a
+  // normal distribution, nu = 4.
+  JointResiduals(const JointSamples& samples, const std::vector<double>& mechanism,
+                 const curve::Shape& shape, const JointPriors& priors, bool robust)
+      : samples_(samples), mechanism_(mechanism), shape_(shape), priors_(priors), robust_(robust) {}
+  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
+  void evaluate(const double* p, double* residuals, double* jacobian) const;
+
+ private:
+  const JointSamples& samples_;
+  const std::vector<double>& mechanism_;
+  const curve::Shape& shape_;
+  JointPriors priors_;
+  bool robust_;
+};
+
+// Size and relative change with the seeing at point i.
+struct JointValue {
+  double size;
+  double seeing_share;
+};
+JointValue joint_value(const JointSamples& samples, const std::vector<double>& mechanism,
+                       const curve::Shape& shape, const JointParameters& p, std::size_t i);
+
+}  // namespace starwaist::advice

@@ -1,0 +1,75 @@
+#include "report/advice_words.h"
+#include "report/text_table.h"
+#include "report/words.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+namespace {
+
+using report::bullet_section;
+using report::named_line;
+
+std::string slack_words(const BacklashResult& r) {
+  if (!r.backlash_steps) return "unknown";
+  if (!r.slack_found && r.interval_95_steps.high && *r.backlash_steps >= 0) {
+    return "none found, at most " + format_like_sigma(*r.interval_95_steps.high, r.sigma_steps) +
+           " steps";
+  }
+  return format_like_sigma(*r.backlash_steps, r.sigma_steps) + " ± " +
+         format_like_sigma(r.sigma_steps.value_or(0), r.sigma_steps) + " steps";
+}
+
+std::string verdict_words(const std::string& verdict) {
+  if (verdict == "trusted") return "trusted: these settings can be used as they are";
+  if (verdict == "doubtful") return "doubtful: take the figures as a hint, see below";
+  return "unusable: these sweeps give no slack to rely on, see below";
+}
+
+std::string sweeps_table(const BacklashResult& r) {
+  std::vector<std::vector<std::string>> rows;
+  for (const SweepSlack& s : r.sweeps) {
+    rows.push_back({s.direction, std::to_string(s.points),
+                    s.best_focus_steps ? format_like_sigma(*s.best_focus_steps, s.sigma_steps) : "",
+                    s.sigma_steps ? format_like_sigma(*s.sigma_steps, s.sigma_steps) : "",
+                    s.slack_steps ? format_like_sigma(*s.slack_steps, r.sigma_steps) : "?"});
+  }
+  return report::aligned_table({{"Sweep", "", report::Align::left},
+                                {"Points", ""},
+                                {"Best focus", "steps"},
+                                {"±", "steps"},
+                                {"Dead travel", "steps"}},
+                               rows);
+}
+
+}  // namespace
+
+std::string backlash_text(const BacklashResult& r) {
+  std::string text = named_line("Slack", slack_words(r));
+  text += named_line("Verdict", verdict_words(r.verdict));
+  if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
+      !words.empty()) {
+    text += named_line("95 % interval", words);
+  }
+  if (r.takeup_steps && *r.takeup_steps > 0) {
+    const bool inward = r.final_direction == "inward";
+    text += named_line("Take-up",
+                       "go " + report::rounded(*r.takeup_steps) + " steps past the target to " +
+                           (inward ? "larger" : "smaller") + " positions, then come back " +
+                           r.final_direction + "; never against the focuser's stop");
+  }
+  if (r.drift_identified && r.drift_steps) {
+    text += named_line("Drift", format_like_sigma(*r.drift_steps, r.drift_sigma_steps) + " ± " +
+                                    format_like_sigma(*r.drift_sigma_steps, r.drift_sigma_steps) +
+                                    " steps from the first frame to the last");
+  }
+  if (r.remaining_steps) {
+    text += named_line("Left over", report::rounded(*r.remaining_steps) +
+                                        " steps of slack in the run taken with take-up");
+  }
+  text += bullet_section("Why it is not trusted", r.reasons);
+  if (!r.sweeps.empty()) text += "\n" + sweeps_table(r);
+  return text + bullet_section("Notes", r.notes);
+}
+
+}  // namespace starwaist

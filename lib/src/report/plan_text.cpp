@@ -1,0 +1,129 @@
+#include <charconv>
+#include <cmath>
+#include <string>
+#include <vector>
+
+#include "report/advice_words.h"
+#include "report/text_table.h"
+#include "report/words.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+namespace {
+
+using report::bullet_section;
+using report::named_line;
+using report::rounded;
+
+std::string frames_words(int frames, double exposure_s) {
+  return std::to_string(frames) + (frames == 1 ? " frame of " : " frames of ") +
+         rounded(exposure_s) + " s at each";
+}
+
+std::string minutes_words(double minutes) {
+  return format_fixed(minutes, minutes < 9.95 ? 1 : 0) + " minutes";
+}
+
+std::string in_steps_and_um(double steps, std::optional<double> um) {
+  std::string text = rounded(steps) + " steps wide";
+  if (um) text += " (" + rounded(*um) + " um)";
+  return text;
+}
+
+std::string alternatives_table(const FocusPlan& plan) {
+  std::vector<std::vector<std::string>> rows;
+  for (const PlanAlternative& a : plan.alternatives) {
+    const bool chosen = a.points == plan.points && a.frames_per_point == plan.frames_per_point &&
+                        a.step_steps == plan.step_steps;
+    rows.push_back({std::to_string(a.points), format_fixed(a.step_steps, 0),
+                    std::to_string(a.frames_per_point), rounded(a.expected_sigma_steps),
+                    a.probability_in_zone ? report::percent_words(*a.probability_in_zone) : "",
+                    format_fixed(a.minutes, 1), format_fixed(a.edge_size_ratio, 1),
+                    chosen      ? "this plan"
+                    : a.trusted ? ""
+                                : "often doubtful"});
+  }
+  return report::aligned_table({{"Points", ""},
+                                {"Step", "steps"},
+                                {"Frames", "a point"},
+                                {"±", "steps"},
+                                {"In zone", ""},
+                                {"Time", "min"},
+                                {"Edge", "x smallest"},
+                                {"", "", report::Align::left}},
+                               rows);
+}
+
+// As few digits as read back as the same number.
+std::string shortest(double value) {
+  char buffer[40];
+  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
+  return {buffer, end};
+}
+
+}  // namespace
+
+std::string plan_text(const FocusPlan& plan) {
+  std::string text = named_line("Step size", rounded(plan.step_steps) + " steps");
+  text += named_line("Points", std::to_string(plan.points) + ", " + rounded(plan.half_range_steps) +
+                                   " steps to each side; the outermost stars are " +
+                                   format_fixed(plan.edge_size_ratio, 1) + " times the smallest");
+  text += named_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s));
+  text += named_line("Time", minutes_words(plan.minutes));
+  std::string accuracy = "± " + rounded(plan.expected_sigma_steps) + " steps expected";
+  if (plan.probability_in_zone) {
+    accuracy += "; within half of the focus zone with " +
+                report::percent_words(*plan.probability_in_zone) + " probability";
+  }
+  text += named_line("Accuracy", accuracy);
+  if (plan.critical_focus_zone_steps) {
+    text += named_line("Focus zone", in_steps_and_um(*plan.critical_focus_zone_steps,
+                                                     plan.critical_focus_zone_um) +
+                                         ", a quarter wave to either side");
+  } else {
+    text += named_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step");
+  }
+  text += named_line("Seeing's zone", in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
+                                          ": there stars grow by less than " +
+                                          format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %");
+  text += named_line("Noise", format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
+                                  format_fixed(100 * plan.seeing_scatter, 1) +
+                                  " % of seeing from frame to frame");
+  if (!plan.positions_steps.empty()) {
+    std::string positions;
+    for (const double p : plan.positions_steps) {
+      positions += (positions.empty() ? "" : ", ") + format_fixed(p, 0);
+    }
+    text += named_line("Positions", positions);
+  }
+  if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan);
+  return text + bullet_section("Notes", plan.notes);
+}
+
+std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,
+                     const std::vector<std::pair<std::string, double>>& more) {
+  std::string text;
+  for (const std::string& remark : remarks) text += "# " + report::printable(remark) + "\n";
+  const auto put = [&text](const std::string& name, const std::optional<double>& value) {
+    if (value && std::isfinite(*value)) text += name + " = " + shortest(*value) + "\n";
+  };
+  put("focal-length-mm", rig.focal_length_mm);
+  put("aperture-mm", rig.aperture_mm);
+  put("f-number", rig.f_number);
+  put("obstruction", rig.obstruction);
+  put("pixel-um", rig.pixel_um);
+  put("um-per-step", rig.um_per_step);
+  put("wavelength-um", rig.wavelength_um);
+  put("seeing-arcsec", rig.seeing_arcsec);
+  put("focus-um-per-c", rig.focus_um_per_c);
+  put("gain-e-per-adu", rig.gain_e_per_adu);
+  put("read-noise-e", rig.read_noise_e);
+  put("saturation-adu", rig.saturation_adu);
+  put("min-position-steps", rig.min_position_steps);
+  put("max-position-steps", rig.max_position_steps);
+  for (const auto& [name, value] : more) put(name, value);
+  return text;
+}
+
+}  // namespace starwaist
