@@ -68,11 +68,11 @@ TEST(WholeFiles, SeveralAreToldInTheOrderOfTheirLastChange) {
 TEST(WholeFiles, AnUnreadableFileIsTriedOnceMoreOrWhenItChanges) {
   WholeFiles files(1.0);
   files.look({file("a", 1, 100, 5, true)}, 0);
-  files.retry("a", 0, 2.0);
+  EXPECT_TRUE(files.retry("a", 0, 2.0));
   EXPECT_TRUE(files.waiting());
   EXPECT_THAT(files.look({file("a", 1, 100, 5)}, 1.9), IsEmpty());
   EXPECT_THAT(files.look({file("a", 1, 100, 5)}, 2.1), ElementsAre("a"));
-  files.retry("a", 2.1, 2.0);  // it had its second try
+  EXPECT_FALSE(files.retry("a", 2.1, 2.0));  // it had its second try
   EXPECT_FALSE(files.waiting());
   EXPECT_THAT(files.look({file("a", 1, 100, 5)}, 10), IsEmpty());
   EXPECT_THAT(files.look({file("a", 1, 150, 11, true)}, 11), ElementsAre("a"));

@@ -15,6 +15,7 @@
 #include "starwaist/render.h"
 #include "starwaist/run.h"
 #include "starwaist/stars.h"
+#include "starwaist/watch.h"
 
 namespace starwaist {
 
@@ -63,6 +64,10 @@ std::string backlash_text(const BacklashResult& result);
 // comments, `more` options by their long names without dashes.
 std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks = {},
                      const std::vector<std::pair<std::string, double>>& more = {});
+
+// starwaist/watch/1 on one line, and for people: the frame, best focus so far, what to do next.
+Result<std::string> watch_json_line(const WatchAnswer& answer);
+std::string watch_text(const WatchAnswer& answer);
 
 enum class FigureFormat { png, svg };
 

@@ -49,8 +49,8 @@ class WholeFiles {
   std::vector<std::string> look(const std::vector<Listed>& listed, double now_s);
 
   // A file that look() told could not be read: it is told again once it has changed, or, where it
-  // stays as it is, after `later_s` for the last time.
-  void retry(const std::string& name, double now_s, double later_s);
+  // stays as it is, after `later_s` for the last time. False where that was so already.
+  bool retry(const std::string& name, double now_s, double later_s);
 
   // Files that are not whole yet, or wait for another try.
   [[nodiscard]] bool waiting() const;
@@ -82,7 +82,7 @@ class FolderFollower {
   // unreadable (the folder went away).
   Result<std::vector<std::string>> next(std::chrono::milliseconds longest);
   // The frame could not be read; perhaps it is not whole after all (see WholeFiles::retry).
-  void retry(const std::string& path, double later_s);
+  bool retry(const std::string& path, double later_s);
   [[nodiscard]] bool waiting() const;
 
  private:

@@ -133,8 +133,8 @@ Result<std::vector<std::string>> FolderFollower::next(std::chrono::milliseconds 
   }
 }
 
-void FolderFollower::retry(const std::string& path, double later_s) {
-  state_->files.retry(fs::path(path).filename().string(), state_->now_s(), later_s);
+bool FolderFollower::retry(const std::string& path, double later_s) {
+  return state_->files.retry(fs::path(path).filename().string(), state_->now_s(), later_s);
 }
 
 bool FolderFollower::waiting() const { return state_->files.waiting(); }

@@ -49,9 +49,11 @@ std::vector<std::string> WholeFiles::look(const std::vector<Listed>& listed, dou
   return names;
 }
 
-void WholeFiles::retry(const std::string& name, double now_s, double later_s) {
+bool WholeFiles::retry(const std::string& name, double now_s, double later_s) {
   const auto known = known_.find(name);
-  if (known != known_.end() && !known->second.retried) known->second.again_s = now_s + later_s;
+  if (known == known_.end() || known->second.retried) return false;
+  known->second.again_s = now_s + later_s;
+  return true;
 }
 
 bool WholeFiles::waiting() const {
