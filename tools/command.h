@@ -36,6 +36,8 @@ class Command {
 
 std::unique_ptr<Command> make_measure_command();
 std::unique_ptr<Command> make_fit_command();
+std::unique_ptr<Command> make_drift_command();
+std::unique_ptr<Command> make_log_command();
 std::unique_ptr<Command> make_render_command();
 
 // "starwaist: file: what. remedy", one line.

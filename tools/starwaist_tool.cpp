@@ -15,6 +15,8 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   std::vector<std::unique_ptr<Command>> commands;
   commands.push_back(make_measure_command());
   commands.push_back(make_fit_command());
+  commands.push_back(make_drift_command());
+  commands.push_back(make_log_command());
   commands.push_back(make_render_command());
   return commands;
 }
