@@ -38,6 +38,8 @@ std::unique_ptr<Command> make_measure_command();
 std::unique_ptr<Command> make_fit_command();
 std::unique_ptr<Command> make_diagnose_command();
 std::unique_ptr<Command> make_watch_command();
+std::unique_ptr<Command> make_drift_command();
+std::unique_ptr<Command> make_log_command();
 std::unique_ptr<Command> make_render_command();
 std::unique_ptr<Command> make_plan_command();
 std::unique_ptr<Command> make_backlash_command();

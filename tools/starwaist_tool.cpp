@@ -19,6 +19,8 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   commands.push_back(make_plan_command());
   commands.push_back(make_backlash_command());
   commands.push_back(make_watch_command());
+  commands.push_back(make_drift_command());
+  commands.push_back(make_log_command());
   commands.push_back(make_render_command());
   return commands;
 }

@@ -11,6 +11,7 @@
 #include "starwaist/backlash.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
+#include "starwaist/history.h"
 #include "starwaist/plan.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"
@@ -86,6 +87,25 @@ Result<std::string> focus_plot(const RunFit& run, FigureFormat format);
 // cannot_write.
 Result<void> write_focus_plot(const RunFit& run, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
+
+// Drift: the contract's object with the skipped rows; in words and tables; focus against
+// temperature with the line, its 95 % band for one run, filters by colour and the runs left out.
+Result<std::string> drift_json(const DriftFit& fit, const std::vector<SkippedFile>& skipped = {});
+std::string drift_table(const DriftFit& fit);
+Result<std::string> drift_plot(const DriftFit& fit, FigureFormat format);
+Result<void> write_drift_plot(const DriftFit& fit, const std::string& path,
+                              const std::vector<std::string>& protected_paths = {});
+
+// The ledger's runs: schema starwaist/log/1, with `details` their reasons, findings and points;
+// CSV that `drift` and `log add` read back; one line a run.
+struct LogJsonOptions {
+  bool details = false;
+};
+Result<std::string> log_json(const std::vector<LedgerRun>& runs,
+                             const LogJsonOptions& options = {});
+std::string log_csv(const std::vector<LedgerRun>& runs);
+std::string log_table(const std::vector<LedgerRun>& runs);
+std::string log_line(const LedgerRun& run);
 
 // A PNG of the frame, stretched for the eye, with the measured stars marked: a green circle (1.5
 // half-flux radii and 2 px more) for a star that counts, an orange square for a saturated one, a

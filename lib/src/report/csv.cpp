@@ -1,56 +1,14 @@
-#include <charconv>
-#include <cmath>
 #include <string>
 #include <type_traits>
 
+#include "report/csv_cells.h"
 #include "starwaist/report.h"
 
 namespace starwaist {
 
 namespace {
 
-// A text cell. A leading = + - @ tab or return makes spreadsheets run the cell as a formula: a
-// leading apostrophe, which they read as "this is text", stops that (OWASP, CSV injection; from
-// memory). Quoting as in RFC 4180, section 2.
-std::string text_cell(std::string text) {
-  if (!text.empty() && std::string("=+-@\t\r").find(text.front()) != std::string::npos) {
-    text.insert(0, 1, '\'');
-  }
-  if (text.find_first_of(",\"\r\n") == std::string::npos) return text;
-  std::string quoted = "\"";
-  for (const char c : text) {
-    if (c == '"') quoted += '"';
-    quoted += c;
-  }
-  return quoted + "\"";
-}
-
-// Shortest text that reads back as the same number; empty where there is none.
-std::string cell(double value) {
-  if (!std::isfinite(value)) return {};
-  char buffer[40];
-  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
-  return {buffer, end};
-}
-std::string cell(int value) { return std::to_string(value); }
-std::string cell(const std::string& value) { return text_cell(value); }
-template <class Value>
-std::string cell(const std::optional<Value>& value) {
-  return value ? cell(*value) : std::string();
-}
-std::string cell(const std::vector<std::string>& values) {
-  std::string joined;
-  for (const auto& value : values) joined += (joined.empty() ? "" : "; ") + value;
-  return text_cell(joined);
-}
-
-std::string cell(const std::vector<std::pair<std::string, std::string>>& values) {
-  std::string joined;
-  for (const auto& [name, value] : values) {
-    joined += (joined.empty() ? "" : "; ") + name + "=" + value;
-  }
-  return text_cell(joined);
-}
+using report::cell;
 
 // The stars of a frame have no place in one row.
 template <class Member>

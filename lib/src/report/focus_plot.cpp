@@ -1,11 +1,9 @@
 #include <algorithm>
-#include <chrono>
 #include <cmath>
-#include <limits>
 #include <string>
 #include <vector>
 
-#include "report/child_process.h"
+#include "report/figure.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -15,69 +13,22 @@ namespace starwaist {
 
 namespace {
 
-// Okabe & Ito's palette, told apart by the colour-blind (from memory), and greys.
-constexpr const char* kPointColor = "#0072B2";
-constexpr const char* kCurveColor = "#D55E00";
+using report::kCurveColor;
+using report::kInkColor;
+using report::kPointColor;
+using report::kReasonColor;
+using report::kReasonWidth;
+using report::kRejectedColor;
+using report::number;
+using report::quoted;
+using report::Range;
+
 constexpr const char* kOtherCurveColor = "#999999";
 constexpr const char* kBestColor = "#00694E";
 constexpr const char* kIntervalColor = "#A9DBCB";
 constexpr const char* kZoneColor = "#DCEFE8";
-constexpr const char* kRejectedColor = "#7A7A7A";
-constexpr const char* kReasonColor = "#9A3B00";
-constexpr const char* kInkColor = "#333333";
 constexpr int kCurveSamples = 400;
-constexpr std::size_t kMostLabels = 8;     // labels of rejected points; more would cover the figure
-constexpr std::size_t kReasonWidth = 125;  // characters of one line of the figure
-constexpr std::chrono::seconds kGnuplotLimit{60};
-
-// A gnuplot string that is only ever text: everything but plain letters, digits and a few marks is
-// written as an octal escape, so no quote, backquote, backslash, $ or @ of a file name reaches
-// gnuplot's parser.
-std::string quoted(const std::string& text) {
-  constexpr std::string_view kPlain = " .,:;()+-=/_";
-  std::string result = "\"";
-  for (const char c : report::printable(text)) {
-    const auto byte = static_cast<unsigned char>(c);
-    const bool letter = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
-    if (letter || kPlain.find(c) != std::string_view::npos) {
-      result += c;
-    } else {
-      result += {'\\', static_cast<char>('0' + (byte >> 6)),
-                 static_cast<char>('0' + ((byte >> 3) & 7)), static_cast<char>('0' + (byte & 7))};
-    }
-  }
-  return result + "\"";
-}
-
-// Twelve significant digits without the locale.
-std::string number(double value) {
-  if (value == 0) return "0";
-  const int leading = static_cast<int>(std::floor(std::log10(std::abs(value))));
-  return format_fixed(value, std::clamp(11 - leading, 0, 300));
-}
-
-struct Range {
-  double low = std::numeric_limits<double>::infinity();
-  double high = -std::numeric_limits<double>::infinity();
-
-  void include(double value) {
-    low = std::min(low, value);
-    high = std::max(high, value);
-  }
-  [[nodiscard]] bool empty() const { return !(low <= high); }
-  [[nodiscard]] double width() const { return high - low; }
-  // Room of `fraction` of the width on both sides; some width even for a single value.
-  void pad(double fraction) {
-    if (!(width() > 1e-9 * std::abs(low))) {
-      const double room = std::max(1e-3, 0.1 * std::abs(low));
-      low -= room;
-      high += room;
-    }
-    const double room = fraction * width();
-    low -= room;
-    high += room;
-  }
-};
+constexpr std::size_t kMostLabels = 8;  // labels of rejected points; more would cover the figure
 
 class FocusFigure {
  public:
@@ -87,7 +38,7 @@ class FocusFigure {
   }
 
   [[nodiscard]] std::string script() const {
-    std::string text = terminal();
+    std::string text = report::terminal(format_);
     // Error bars without caps: one that is smaller than its marker lies hidden under it.
     text += "set encoding utf8\nset minussign\nset termoption noenhanced\nset errorbars 0\n";
     text += data();
@@ -189,16 +140,6 @@ class FocusFigure {
   [[nodiscard]] bool off_scale(const CurvePoint& point) const {
     return point.position_steps < x_.low || point.position_steps > x_.high ||
            *point.size_px < y_.low || *point.size_px > y_.high;
-  }
-
-  [[nodiscard]] std::string terminal() const {
-    // 96 dpi; fonts by fontconfig, which takes the nearest where DejaVu Sans is missing.
-    if (format_ == FigureFormat::png) {
-      return "set terminal pngcairo noenhanced size 1280,960 font \"DejaVu Sans,13\" "
-             "linewidth 1.5 rounded background rgb 'white'\n";
-    }
-    return "set terminal svg noenhanced size 1280,960 dynamic font \"DejaVu Sans,17\" "
-           "linewidth 1.5 rounded background rgb 'white'\n";
   }
 
   [[nodiscard]] std::string data() const {
@@ -324,29 +265,23 @@ class FocusFigure {
       text += "set label " + std::to_string(10 + labels++) + " " + quoted(words) + " at first " +
               number(at_x) + ",first " + number(at_y) + (to_the_left ? " right" : " left") +
               " offset character " + (to_the_left ? "-1.2" : "1.2") + "," +
-              (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") + " noenhanced front " + font(11) +
-              " textcolor rgb '" + kRejectedColor + "'\n";
+              (at_y > y_.low + 0.9 * y_.width() ? "-0.3" : "0") + " noenhanced front " +
+              report::font(format_, 11) + " textcolor rgb '" + kRejectedColor + "'\n";
     }
     return text;
-  }
-
-  // Font sizes in points for pngcairo; the SVG terminal counts in pixels.
-  [[nodiscard]] std::string font(int points) const {
-    return "font \"," + std::to_string(format_ == FigureFormat::png ? points : points * 4 / 3) +
-           "\"";
   }
 
   [[nodiscard]] std::string curve_panel() const {
     const bool with_residuals = chosen_ != nullptr;
     std::string text;
     text += "set label 1 " + quoted(title()) + " at screen 0.085,0.957 left noenhanced " +
-            font(20) + " textcolor rgb '" + kInkColor + "'\n";
+            report::font(format_, 20) + " textcolor rgb '" + kInkColor + "'\n";
     text += "set label 2 " + quoted(subtitle()) + " at screen 0.085,0.913 left noenhanced " +
-            font(13) + " textcolor rgb '#666666'\n";
+            report::font(format_, 13) + " textcolor rgb '#666666'\n";
     if (!fit_.reasons.empty()) {
       text += "set label 3 " + quoted(reason()) + " at screen 0.085," +
-              (subtitle().empty() ? "0.913" : "0.884") + " left noenhanced " + font(12) +
-              " textcolor rgb '" + kReasonColor + "'\n";
+              (subtitle().empty() ? "0.913" : "0.884") + " left noenhanced " +
+              report::font(format_, 12) + " textcolor rgb '" + kReasonColor + "'\n";
     }
     text += "set tmargin at screen ";
     text += fit_.reasons.empty() ? "0.88\n" : "0.845\n";
@@ -357,7 +292,8 @@ class FocusFigure {
       return text +
              "unset tics\nunset border\nunset key\nset label 4 \"no point has a size\" at "
              "graph 0.5,graph 0.5 center " +
-             font(16) + " textcolor rgb '#666666'\nset yrange [0:1]\nplot NaN notitle\n";
+             report::font(format_, 16) +
+             " textcolor rgb '#666666'\nset yrange [0:1]\nplot NaN notitle\n";
     }
     text += "set yrange [" + number(y_.low) + ":" + number(y_.high) + "]\n";
     text += "set format y \"%.10g\"\n";
@@ -372,7 +308,7 @@ class FocusFigure {
     text +=
         "set key at screen 0.525,screen 0.015 center bottom horizontal maxcols 4 Left reverse "
         "samplen 2.2 spacing 1.2 width 1 nobox noenhanced " +
-        font(11) + " textcolor rgb '" + kInkColor + "'\n";
+        report::font(format_, 11) + " textcolor rgb '" + kInkColor + "'\n";
     text += "plot " + curve_plots() + "\n";
     text += "unset label\nunset object\nunset arrow\n";
     return text;
@@ -495,7 +431,7 @@ class FocusFigure {
     text += std::string("set ylabel \"off curve [px]\" offset 0.5,0 textcolor rgb '") + kInkColor +
             "'\n";
     text += "set yrange [" + number(-1.25 * largest) + ":" + number(1.25 * largest) + "]\n";
-    text += "set ytics " + number(nice_step(largest)) + "\n";
+    text += "set ytics " + number(report::nice_step(largest)) + "\n";
     text += bands();
     text +=
         std::string("plot 0 with lines linewidth 1.4 linecolor rgb '") + kCurveColor + "' notitle";
@@ -515,13 +451,6 @@ class FocusFigure {
     return text;
   }
 
-  // 1, 2 or 5 times a power of ten, so that one or two ticks lie on each side of nought.
-  static double nice_step(double largest) {
-    const double power = std::pow(10.0, std::floor(std::log10(largest)));
-    const double digits = largest / power;
-    return power * (digits >= 5 ? 5 : digits >= 2 ? 2 : 1);
-  }
-
   const FitResult& fit_;
   FigureFormat format_;
   const ModelFit* chosen_ = nullptr;
@@ -529,100 +458,20 @@ class FocusFigure {
   Range y_;
 };
 
-std::string xml_text(const std::string& text) {
-  std::string result;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        result += "&amp;";
-        break;
-      case '<':
-        result += "&lt;";
-        break;
-      case '>':
-        result += "&gt;";
-        break;
-      default:
-        result += c;
-    }
-  }
-  return result;
-}
-
-// Replaces the words between <name> and </name> by `text`, for screen readers and file managers.
-void replace_element(std::string& svg, const std::string& name, const std::string& text) {
-  const auto begin = svg.find("<" + name + ">");
-  const auto end = svg.find("</" + name + ">");
-  if (begin == std::string::npos || end == std::string::npos || end < begin) return;
-  const auto first = begin + name.size() + 2;
-  svg.replace(first, end - first, xml_text(text));
-}
-
-tl::unexpected<Error> no_gnuplot(const Error& error) {
-  return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + error.message,
-              error.code == ErrorCode::not_found
-                  ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
-                  : "Leave out the figure");
-}
-
 }  // namespace
-
-Result<void> check_gnuplot() {
-  const auto asked = report::run_child({"gnuplot", "--version"}, "", kGnuplotLimit);
-  if (!asked) return no_gnuplot(asked.error());
-  return {};
-}
-
-std::optional<FigureFormat> figure_format(const std::string& path) {
-  const std::string name = lower_case(path);
-  const auto ends_with = [&](std::string_view ending) {
-    return name.size() > ending.size() &&
-           name.compare(name.size() - ending.size(), ending.size(), ending) == 0;
-  };
-  if (ends_with(".png")) return FigureFormat::png;
-  if (ends_with(".svg")) return FigureFormat::svg;
-  return std::nullopt;
-}
 
 Result<std::string> focus_plot(const RunFit& run, FigureFormat format) {
   const FocusFigure figure(run, format);
-  // -d: no start-up files of the user. The picture comes on standard output, so that no file name
-  // takes part in the script.
-  auto drawn = report::run_child({"gnuplot", "-d"}, figure.script(), kGnuplotLimit);
-  if (!drawn) return no_gnuplot(drawn.error());
-  const bool whole = format == FigureFormat::png ? drawn->out.compare(0, 4, "\x89PNG") == 0
-                                                 : drawn->out.find("</svg>") != std::string::npos;
-  if (drawn->exit_status != 0 || !whole) {
-    std::string words = report::printable(drawn->err);
-    words = report::shortened(trimmed(words), 160);
-    return fail(ErrorCode::cannot_write,
-                "the figure could not be drawn: gnuplot ended with status " +
-                    std::to_string(drawn->exit_status) + (words.empty() ? "" : ": " + words),
-                "Check that gnuplot has its pngcairo and svg terminals (Debian: gnuplot-nox), or "
-                "leave out the figure");
-  }
-  std::string picture = std::move(drawn->out);
-  if (format == FigureFormat::svg) {
-    replace_element(picture, "title", "Focus curve: " + report::printable(figure.title()));
-    replace_element(
-        picture, "desc",
-        "Star size against focuser position, with the fitted curve and its residuals. " +
-            figure.subtitle());
-  }
-  return picture;
+  return report::drawn_figure(
+      figure.script(), format, "Focus curve: " + figure.title(),
+      "Star size against focuser position, with the fitted curve and its residuals. " +
+          figure.subtitle());
 }
 
 Result<void> write_focus_plot(const RunFit& run, const std::string& path,
                               const std::vector<std::string>& protected_paths) {
-  const auto format = figure_format(path);
-  if (!format) {
-    return fail(ErrorCode::invalid_argument, path + ": a figure's name ends in .png or .svg",
-                "Name it so");
-  }
-  if (auto allowed = check_output_file(path, protected_paths); !allowed) return allowed;
-  const auto picture = focus_plot(run, *format);
-  if (!picture) return tl::unexpected<Error>(picture.error());
-  return write_whole_file(path, *picture, protected_paths);
+  return report::write_figure(path, protected_paths,
+                              [&](FigureFormat format) { return focus_plot(run, format); });
 }
 
 }  // namespace starwaist

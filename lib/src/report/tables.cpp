@@ -2,6 +2,7 @@
 #include <string>
 #include <vector>
 
+#include "report/answer_text.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -13,49 +14,17 @@ namespace {
 
 using report::Align;
 using report::aligned_table;
+using report::answer_line;
+using report::count_words;
+using report::dash_gaps;
+using report::fixed_or_empty;
 using report::printable;
+using report::section;
 using report::shortened;
 using report::wrapped;
 
 // What is left of an 80-column line beside the numbers.
 constexpr std::size_t kFileWidth = 22;
-
-template <class Value>
-std::string fixed_or_empty(const std::optional<Value>& value, int decimals) {
-  return value ? format_fixed(static_cast<double>(*value), decimals) : std::string();
-}
-
-std::string dash_if_empty(const std::string& text) { return text.empty() ? "-" : text; }
-
-// A column that is empty throughout is dropped by aligned_table; in one that is not, a missing
-// value shows as a dash.
-void dash_gaps(std::vector<std::vector<std::string>>& rows) {
-  if (rows.empty()) return;
-  for (std::size_t c = 0; c < rows.front().size(); ++c) {
-    const bool used =
-        std::any_of(rows.begin(), rows.end(), [&](const auto& row) { return !row[c].empty(); });
-    if (!used) continue;
-    for (auto& row : rows) row[c] = dash_if_empty(row[c]);
-  }
-}
-
-std::string count_words(std::size_t count, const std::string& one, const std::string& many) {
-  return std::to_string(count) + " " + (count == 1 ? one : many);
-}
-
-std::string bullets(const std::vector<std::string>& lines) {
-  std::string text;
-  for (const auto& line : lines) text += wrapped(printable(line), "  - ");
-  return text;
-}
-
-// "name   text" with the names of the answer in one column.
-std::string answer_line(const std::string& name, const std::string& text) {
-  constexpr std::size_t kNameWidth = 15;
-  std::string first = name + ":";
-  first.resize(std::max(kNameWidth, first.size() + 1), ' ');
-  return wrapped(text, first);
-}
 
 std::string verdict_words(const std::string& verdict) {
   if (verdict == "trusted") return "trusted: this position can be used as it is";
@@ -156,11 +125,6 @@ std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) 
   lines.reserve(skipped.size());
   for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
   return lines;
-}
-
-// A heading over bullets; nothing where there are none.
-std::string section(const std::string& heading, const std::vector<std::string>& lines) {
-  return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines);
 }
 
 }  // namespace

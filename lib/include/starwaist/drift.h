@@ -1,0 +1,224 @@
+// Best focus against temperature over many runs: slope, filter offsets, altitude, thermal lag, runs
+// that do not belong, predictions.
+//
+// Module: drift. May include: core.
+//
+// Model, for run i: position = a + b (T - reference) + offset of its filter + c (altitude -
+// reference) + e, the variance of e being the run's own sigma squared plus tau squared, a
+// run-to-run scatter that the data tell. With a thermal lag L, T is what a tube has that follows
+// the air with dTe/dt = (T - Te) / L.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+
+namespace starwaist {
+
+// The best focus of one run.
+struct DriftRun {
+  int row = 0;  // data row of the table, from 1
+  double position_steps = 0;
+  std::optional<double> temperature_c;  // absent: the run is rejected
+  std::optional<double> sigma_steps;    // standard error of the position
+  std::optional<std::string> filter;
+  std::optional<std::string> time_utc;  // ISO 8601 without zone
+  std::optional<double> altitude_deg;
+  std::optional<std::string> unusable;  // why the caller leaves it out
+};
+
+struct DriftQuery {
+  double temperature_c = 0;
+  std::optional<std::string> filter;   // absent: the reference filter
+  std::optional<double> altitude_deg;  // absent: the reference altitude
+};
+
+enum class TubeMaterial { aluminium, steel, carbon };
+std::optional<TubeMaterial> tube_material_from_name(const std::string& name);
+
+// Expansion of a plain tube, um per degree: aluminium 23.1e-6, carbon steel 11.7e-6 (CRC Handbook,
+// from memory), carbon fibre along the tube 1e-6 (-0.5e-6 to 2e-6 by layup, from memory).
+double tube_expansion_um_per_c(TubeMaterial material, double length_mm);
+
+struct DriftOptions {
+  std::optional<double> half_zone_steps;  // 2 lambda N^2 in steps; absent: rig not known
+  std::optional<double> um_per_step;
+  std::optional<TubeMaterial> tube;
+  std::optional<double> tube_length_mm;  // absent with a tube: no comparison
+  bool altitude = true;                  // whether a term may be fitted
+  bool lag = true;
+  std::vector<DriftQuery> predictions;
+};
+
+struct DriftFilter {
+  std::optional<std::string> filter;  // absent: runs without a filter's name
+  int runs = 0;                       // that count
+  double offset_steps = 0;            // from the filter with the most runs
+  std::optional<double> sigma_steps;  // half of the 68 % interval; the reference has none
+  Interval interval_95_steps;
+};
+
+template <>
+struct Fields<DriftFilter> {
+  static constexpr auto list = std::make_tuple(
+      field("filter", &DriftFilter::filter, "", "name"),
+      field("runs", &DriftFilter::runs, "", "runs that count"),
+      field("offset_steps", &DriftFilter::offset_steps, "steps",
+            "best focus less that of the filter with the most runs"),
+      field("sigma_steps", &DriftFilter::sigma_steps, "steps", "half of the 68 % interval"),
+      field("interval_95_steps", &DriftFilter::interval_95_steps, "steps", "95 % interval"));
+};
+static_assert(describes_every_field<DriftFilter>());
+
+struct DriftRejection {
+  int row = 0;
+  std::string reason;
+};
+
+template <>
+struct Fields<DriftRejection> {
+  static constexpr auto list =
+      std::make_tuple(field("row", &DriftRejection::row, "", "data row, from 1"),
+                      field("reason", &DriftRejection::reason, "", "why it does not count"));
+};
+static_assert(describes_every_field<DriftRejection>());
+
+struct DriftPrediction {
+  double temperature_c = 0;
+  std::optional<std::string> filter;
+  std::optional<double> position_steps;       // absent for a filter that no run has
+  Interval interval_95_steps;                 // for the true best focus of one run
+  std::optional<double> probability_in_zone;  // that it lies within half the zone of the position
+};
+
+template <>
+struct Fields<DriftPrediction> {
+  static constexpr auto list = std::make_tuple(
+      field("temperature_c", &DriftPrediction::temperature_c, "c", "temperature"),
+      field("filter", &DriftPrediction::filter, "", "filter"),
+      field("position_steps", &DriftPrediction::position_steps, "steps", "predicted best focus"),
+      field("interval_95_steps", &DriftPrediction::interval_95_steps, "steps",
+            "for the true best focus of one run, run-to-run scatter included"),
+      field("probability_in_zone", &DriftPrediction::probability_in_zone, "",
+            "that best focus lies within half the zone of it"));
+};
+static_assert(describes_every_field<DriftPrediction>());
+
+// The rules of the verdict.
+// unusable: no slope (fewer used runs than kFewestSpare above the number of coefficients, or all at
+//   one temperature).
+// doubtful: fewer than kTrustedSpare such runs; temperatures over less than kTemperatureRange;
+//   over kRejectedShare of the runs rejected; or a slope so uncertain that over half the range of
+//   temperatures its 95 % interval moves best focus by more than half the zone (zone unknown: by
+//   more than half of the slope itself and more than the scatter of the runs).
+struct DriftRules {
+  static constexpr int kFewestSpare = 1;
+  static constexpr int kTrustedSpare = 3;
+  static constexpr double kTemperatureRange = 1.5;  // degrees
+  static constexpr double kRejectedShare = 0.4;
+  static constexpr double kCollinear = 0.9;  // correlation of time and temperature that is told
+};
+
+struct DriftResult {
+  int runs = 0;
+  int used = 0;
+  std::optional<double> slope_steps_per_c;
+  std::optional<double> slope_sigma;  // half of the 68 % interval
+  Interval slope_interval_95;
+  std::optional<double> reference_temperature_c;  // mean of the used runs, to a tenth
+  std::optional<double> position_at_reference_steps;
+  std::optional<double> lag_minutes;  // absent where the data do not demand one
+  Interval lag_interval_95_minutes;
+  std::optional<double> altitude_steps_per_deg;  // absent where it is not fitted
+  std::optional<double> altitude_sigma;
+  std::optional<double> reference_altitude_deg;
+  std::optional<double> residual_rms_steps;
+  std::optional<double> run_scatter_steps;  // beyond the runs' own sigmas
+  std::vector<DriftFilter> filters;
+  std::optional<double> refocus_every_c;  // moves best focus by half the zone
+  std::optional<double> night_rate_c_per_hour;
+  std::optional<double> refocus_every_minutes;     // at that rate
+  std::optional<double> next_in_zone_probability;  // at the last run's temperature and filter
+  std::vector<DriftRejection> rejected;
+  std::vector<DriftPrediction> predictions;
+  std::string verdict;  // trusted, doubtful, unusable
+  std::vector<std::string> reasons;
+  std::vector<std::string> notes;
+};
+
+template <>
+struct Fields<DriftResult> {
+  static constexpr auto list = std::make_tuple(
+      field("runs", &DriftResult::runs, "", "runs given"),
+      field("used", &DriftResult::used, "", "runs that count"),
+      field("slope_steps_per_c", &DriftResult::slope_steps_per_c, "steps/c",
+            "movement of best focus for one degree"),
+      field("slope_sigma", &DriftResult::slope_sigma, "steps/c", "half of the 68 % interval"),
+      field("slope_interval_95", &DriftResult::slope_interval_95, "steps/c", "95 % interval"),
+      field("reference_temperature_c", &DriftResult::reference_temperature_c, "c",
+            "where position_at_reference_steps holds"),
+      field("position_at_reference_steps", &DriftResult::position_at_reference_steps, "steps",
+            "best focus there, in the filter with the most runs"),
+      field("lag_minutes", &DriftResult::lag_minutes, "minutes",
+            "by which focus follows the thermometer"),
+      field("lag_interval_95_minutes", &DriftResult::lag_interval_95_minutes, "minutes",
+            "95 % interval"),
+      field("altitude_steps_per_deg", &DriftResult::altitude_steps_per_deg, "steps/deg",
+            "movement of best focus for one degree of altitude"),
+      field("altitude_sigma", &DriftResult::altitude_sigma, "steps/deg",
+            "half of the 68 % interval"),
+      field("reference_altitude_deg", &DriftResult::reference_altitude_deg, "deg",
+            "where position_at_reference_steps and predictions hold"),
+      field("residual_rms_steps", &DriftResult::residual_rms_steps, "steps",
+            "root mean square of the used runs off the line"),
+      field("run_scatter_steps", &DriftResult::run_scatter_steps, "steps",
+            "scatter of the runs beyond their own sigmas"),
+      field("filters", &DriftResult::filters, "", "offsets between filters"),
+      field("refocus_every_c", &DriftResult::refocus_every_c, "c",
+            "change of temperature that moves best focus by 2 lambda N^2"),
+      field("night_rate_c_per_hour", &DriftResult::night_rate_c_per_hour, "c/hour",
+            "change of temperature in the last night"),
+      field("refocus_every_minutes", &DriftResult::refocus_every_minutes, "minutes",
+            "refocus_every_c at that rate"),
+      field("next_in_zone_probability", &DriftResult::next_in_zone_probability, "",
+            "that best focus of a next run lies within half the zone of its prediction"),
+      field("rejected", &DriftResult::rejected, "", "runs that do not count"),
+      field("predictions", &DriftResult::predictions, "", "what was asked for"),
+      field("verdict", &DriftResult::verdict, "", "trusted, doubtful or unusable"),
+      field("reasons", &DriftResult::reasons, "", "why it is not trusted"),
+      field("notes", &DriftResult::notes, "", "remarks"));
+};
+static_assert(describes_every_field<DriftResult>());
+
+// One run as a figure shows it.
+struct DriftPoint {
+  int row = 0;
+  double temperature_c = 0;  // lag applied
+  double position_steps = 0;
+  double level_steps = 0;  // altitude taken out, moved to the reference filter
+  std::optional<double> sigma_steps;
+  std::optional<std::string> filter;
+  bool used = true;
+};
+
+struct DriftFit {
+  DriftResult result;
+  std::vector<DriftPoint> points;     // those with a temperature
+  std::vector<DriftPrediction> band;  // reference filter, over the range of temperatures
+};
+
+// Fits the model. Runs that do not belong are rejected, each with its reason: single ones far off
+// the line, and the smaller part where best focus shifted as a whole from one run on (mirror).
+// Order is that of the times where all have one, else that of the rows. Intervals hold whatever the
+// number of runs: with no sigma given they are Student's; else tau is integrated over with
+// Jeffreys' prior. Never fails for lack of data: the verdict says it. Errors: invalid_argument for
+// a number that is not finite or a sigma that is not positive.
+Result<DriftFit> fit_drift(std::span<const DriftRun> runs, const DriftOptions& options = {});
+
+}  // namespace starwaist

@@ -1,0 +1,181 @@
+// The runs of many nights in one SQLite file.
+//
+// Module: ledger. May include: core.
+//
+// The file is in write-ahead mode; what add() returns is on the disk and survives the end of the
+// process at any moment. Several processes may add at once: they wait for each other.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <utility>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/interval.h"
+
+namespace starwaist {
+
+struct LedgerPoint {
+  std::string file;
+  double position_steps = 0;
+  std::optional<double> size_px;
+  std::optional<double> sigma_px;
+  std::optional<double> temperature_c;
+  bool used = true;
+};
+
+template <>
+struct Fields<LedgerPoint> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &LedgerPoint::file, "", "frame or table row"),
+      field("position_steps", &LedgerPoint::position_steps, "steps", "focuser position"),
+      field("size_px", &LedgerPoint::size_px, "px", "star size"),
+      field("sigma_px", &LedgerPoint::sigma_px, "px", "its standard error"),
+      field("temperature_c", &LedgerPoint::temperature_c, "c", "temperature"),
+      field("used", &LedgerPoint::used, "", "whether the fit used it"));
+};
+static_assert(describes_every_field<LedgerPoint>());
+
+struct LedgerRun {
+  std::int64_t id = 0;  // given by the ledger
+  std::string rig;      // empty: the only one
+  std::optional<std::string> time_utc;
+  std::optional<std::string> filter;
+  std::optional<double> temperature_c;
+  std::optional<double> altitude_deg;
+  std::optional<double> best_focus_steps;
+  std::optional<double> sigma_steps;
+  Interval interval_95_steps;
+  std::optional<std::string> verdict;  // absent: nobody said it
+  std::string source;                  // folder or file, with the row of a table
+  std::vector<std::string> reasons;    // why it is not trusted
+  std::vector<std::string> findings;   // causes that a diagnosis named
+  std::vector<LedgerPoint> points;
+};
+
+template <>
+struct Fields<LedgerRun> {
+  static constexpr auto list = std::make_tuple(
+      field("id", &LedgerRun::id, "", "number in the ledger"),
+      field("rig", &LedgerRun::rig, "", "name of the rig"),
+      field("time_utc", &LedgerRun::time_utc, "", "middle of the run"),
+      field("filter", &LedgerRun::filter, "", "filter"),
+      field("temperature_c", &LedgerRun::temperature_c, "c", "temperature of the tube or the air"),
+      field("altitude_deg", &LedgerRun::altitude_deg, "deg", "altitude of the telescope"),
+      field("best_focus_steps", &LedgerRun::best_focus_steps, "steps", "best focus"),
+      field("sigma_steps", &LedgerRun::sigma_steps, "steps", "half of its 68 % interval"),
+      field("interval_95_steps", &LedgerRun::interval_95_steps, "steps", "95 % interval"),
+      field("verdict", &LedgerRun::verdict, "", "trusted, doubtful or unusable"),
+      field("source", &LedgerRun::source, "", "where the run came from"),
+      field("reasons", &LedgerRun::reasons, "", "why it is not trusted"),
+      field("findings", &LedgerRun::findings, "", "causes that a diagnosis named"),
+      field("points", &LedgerRun::points, "", "the points of its curve"));
+};
+static_assert(describes_every_field<LedgerRun>());
+
+// One sub-exposure of a session.
+struct LedgerMeasurement {
+  std::string rig;
+  std::string file;
+  std::optional<std::string> time_utc;
+  std::optional<std::string> filter;
+  std::optional<double> exposure_s;
+  std::optional<double> temperature_c;
+  std::optional<double> position_steps;
+  std::optional<double> hfr_px;
+  std::optional<double> hfr_sigma_px;
+  std::optional<double> fwhm_px;
+  std::optional<double> eccentricity;
+  std::optional<int> star_count;
+  std::optional<double> background_adu;
+};
+
+template <>
+struct Fields<LedgerMeasurement> {
+  static constexpr auto list = std::make_tuple(
+      field("rig", &LedgerMeasurement::rig, "", "name of the rig"),
+      field("file", &LedgerMeasurement::file, "", "frame"),
+      field("time_utc", &LedgerMeasurement::time_utc, "", "start of the exposure"),
+      field("filter", &LedgerMeasurement::filter, "", "filter"),
+      field("exposure_s", &LedgerMeasurement::exposure_s, "s", "exposure"),
+      field("temperature_c", &LedgerMeasurement::temperature_c, "c", "temperature"),
+      field("position_steps", &LedgerMeasurement::position_steps, "steps", "focuser position"),
+      field("hfr_px", &LedgerMeasurement::hfr_px, "px", "half-flux radius"),
+      field("hfr_sigma_px", &LedgerMeasurement::hfr_sigma_px, "px", "its standard error"),
+      field("fwhm_px", &LedgerMeasurement::fwhm_px, "px", "full width at half maximum"),
+      field("eccentricity", &LedgerMeasurement::eccentricity, "", "0 round"),
+      field("star_count", &LedgerMeasurement::star_count, "", "stars"),
+      field("background_adu", &LedgerMeasurement::background_adu, "adu", "sky"));
+};
+static_assert(describes_every_field<LedgerMeasurement>());
+
+// What a list is limited to; absent: everything. Dates compare as text: "2027-02" is before every
+// time of that month. Runs without a time are left out where a date is asked for.
+struct LedgerFilter {
+  std::optional<std::string> from;   // first date or time that counts
+  std::optional<std::string> until;  // last date (the whole day, month or year) or time that counts
+  std::optional<std::string> rig;
+  std::optional<std::string> filter;   // compared without case
+  std::optional<std::string> verdict;  // trusted, doubtful, unusable
+  bool details = true;                 // reasons, findings and points too
+};
+
+struct LedgerAdded {
+  std::int64_t id = 0;
+  bool already_there = false;  // the same run was added before; facts that it lacked were filled in
+};
+
+struct LedgerCounts {
+  std::int64_t rigs = 0;
+  std::int64_t runs = 0;
+  std::int64_t points = 0;
+  std::int64_t measurements = 0;
+};
+
+// The version of the file's tables. Older files are brought up to it when they are opened for
+// writing or reading; newer ones are refused.
+inline constexpr int kLedgerVersion = 2;
+
+class Ledger {
+ public:
+  enum class Access { create, existing };
+
+  // Opens the file; with `create` it is made where it is absent. A file that is no ledger is
+  // refused and left as it is. Errors: not_found, unreadable, unsupported_format (no ledger, a
+  // newer version), cannot_write.
+  static Result<Ledger> open(const std::string& path, Access access);
+  ~Ledger();
+  Ledger(Ledger&&) noexcept;
+  Ledger& operator=(Ledger&&) noexcept;
+
+  // Adds all of them or none, in order. A run is known by its content: positions and sizes of its
+  // points, or, without points, time, filter, temperature, altitude and best focus; so the same run
+  // twice is one, from whatever folder. Errors: invalid_argument (a number not finite),
+  // cannot_write (also when other writers hold the file for longer than half a minute).
+  Result<std::vector<LedgerAdded>> add(std::span<const LedgerRun> runs);
+  // The same for sub-exposures, known by rig, file, time and size. Returns how many were new.
+  Result<int> add_measurements(std::span<const LedgerMeasurement> measurements);
+
+  // In the order of time, those without one last. Errors: unreadable.
+  Result<std::vector<LedgerRun>> runs(const LedgerFilter& filter = {}) const;
+  Result<std::vector<LedgerMeasurement>> measurements(const LedgerFilter& filter = {}) const;
+
+  // What is wrong with the file, in sentences; empty where nothing is: SQLite's own check, foreign
+  // keys, and that every run's identity is that of its content. Errors: unreadable.
+  Result<std::vector<std::string>> check() const;
+  Result<LedgerCounts> counts() const;
+
+ private:
+  class Database;
+  explicit Ledger(std::unique_ptr<Database> database);
+  std::unique_ptr<Database> database_;
+};
+
+}  // namespace starwaist

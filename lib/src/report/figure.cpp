@@ -1,0 +1,154 @@
+#include "report/figure.h"
+
+#include <chrono>
+#include <string_view>
+
+#include "report/child_process.h"
+#include "report/text_table.h"
+#include "starwaist/numbers.h"
+
+namespace starwaist {
+
+namespace {
+
+constexpr std::chrono::seconds kGnuplotLimit{60};
+std::string xml_text(const std::string& text) {
+  std::string result;
+  for (const char c : text) {
+    switch (c) {
+      case '&':
+        result += "&amp;";
+        break;
+      case '<':
+        result += "&lt;";
+        break;
+      case '>':
+        result += "&gt;";
+        break;
+      default:
+        result += c;
+    }
+  }
+  return result;
+}
+
+// Replaces the words between <name> and </name> by `text`, for screen readers and file managers.
+void replace_element(std::string& svg, const std::string& name, const std::string& text) {
+  const auto begin = svg.find("<" + name + ">");
+  const auto end = svg.find("</" + name + ">");
+  if (begin == std::string::npos || end == std::string::npos || end < begin) return;
+  const auto first = begin + name.size() + 2;
+  svg.replace(first, end - first, xml_text(text));
+}
+
+tl::unexpected<Error> no_gnuplot(const Error& error) {
+  return fail(ErrorCode::cannot_write, "the figure could not be drawn: " + error.message,
+              error.code == ErrorCode::not_found
+                  ? "Install gnuplot (Debian: gnuplot-nox) or leave out the figure"
+                  : "Leave out the figure");
+}
+
+}  // namespace
+
+Result<void> check_gnuplot() {
+  const auto asked = report::run_child({"gnuplot", "--version"}, "", kGnuplotLimit);
+  if (!asked) return no_gnuplot(asked.error());
+  return {};
+}
+
+std::optional<FigureFormat> figure_format(const std::string& path) {
+  const std::string name = lower_case(path);
+  const auto ends_with = [&](std::string_view ending) {
+    return name.size() > ending.size() &&
+           name.compare(name.size() - ending.size(), ending.size(), ending) == 0;
+  };
+  if (ends_with(".png")) return FigureFormat::png;
+  if (ends_with(".svg")) return FigureFormat::svg;
+  return std::nullopt;
+}
+
+namespace report {
+
+std::string quoted(const std::string& text) {
+  constexpr std::string_view kPlain = " .,:;()+-=/_";
+  std::string result = "\"";
+  for (const char c : report::printable(text)) {
+    const auto byte = static_cast<unsigned char>(c);
+    const bool letter = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
+    if (letter || kPlain.find(c) != std::string_view::npos) {
+      result += c;
+    } else {
+      result += {'\\', static_cast<char>('0' + (byte >> 6)),
+                 static_cast<char>('0' + ((byte >> 3) & 7)), static_cast<char>('0' + (byte & 7))};
+    }
+  }
+  return result + "\"";
+}
+
+std::string number(double value) {
+  if (value == 0) return "0";
+  const int leading = static_cast<int>(std::floor(std::log10(std::abs(value))));
+  return format_fixed(value, std::clamp(11 - leading, 0, 300));
+}
+
+std::string terminal(FigureFormat format) {
+  // 96 dpi; fonts by fontconfig, which takes the nearest where DejaVu Sans is missing.
+  if (format == FigureFormat::png) {
+    return "set terminal pngcairo noenhanced size 1280,960 font \"DejaVu Sans,13\" "
+           "linewidth 1.5 rounded background rgb 'white'\n";
+  }
+  return "set terminal svg noenhanced size 1280,960 dynamic font \"DejaVu Sans,17\" "
+         "linewidth 1.5 rounded background rgb 'white'\n";
+}
+
+std::string font(FigureFormat format, int points) {
+  return "font \"," + std::to_string(format == FigureFormat::png ? points : points * 4 / 3) + "\"";
+}
+
+double nice_step(double largest) {
+  const double power = std::pow(10.0, std::floor(std::log10(largest)));
+  const double digits = largest / power;
+  return power * (digits >= 5 ? 5 : digits >= 2 ? 2 : 1);
+}
+
+Result<std::string> drawn_figure(const std::string& script, FigureFormat format,
+                                 const std::string& title, const std::string& description) {
+  // -d: no start-up files of the user. The picture comes on standard output, so that no file name
+  // takes part in the script.
+  auto drawn = run_child({"gnuplot", "-d"}, script, kGnuplotLimit);
+  if (!drawn) return no_gnuplot(drawn.error());
+  const bool whole = format == FigureFormat::png ? drawn->out.compare(0, 4, "\x89PNG") == 0
+                                                 : drawn->out.find("</svg>") != std::string::npos;
+  if (drawn->exit_status != 0 || !whole) {
+    std::string words = printable(drawn->err);
+    words = shortened(trimmed(words), 160);
+    return fail(ErrorCode::cannot_write,
+                "the figure could not be drawn: gnuplot ended with status " +
+                    std::to_string(drawn->exit_status) + (words.empty() ? "" : ": " + words),
+                "Check that gnuplot has its pngcairo and svg terminals (Debian: gnuplot-nox), or "
+                "leave out the figure");
+  }
+  std::string picture = std::move(drawn->out);
+  if (format == FigureFormat::svg) {
+    replace_element(picture, "title", printable(title));
+    replace_element(picture, "desc", printable(description));
+  }
+  return picture;
+}
+
+Result<void> write_figure(const std::string& path, const std::vector<std::string>& protected_paths,
+                          const std::function<Result<std::string>(FigureFormat)>& draw) {
+  const auto format = figure_format(path);
+  if (!format) {
+    return fail(ErrorCode::invalid_argument, path + ": a figure's name ends in .png or .svg",
+                "Name it so");
+  }
+  if (auto allowed = check_output_file(path, protected_paths); !allowed) return allowed;
+  const auto picture = draw(*format);
+  if (!picture) return tl::unexpected<Error>(picture.error());
+  return write_whole_file(path, *picture, protected_paths);
+}
+
+}  // namespace report
+
+}  // namespace starwaist

@@ -1,0 +1,23 @@
+#include "core/encode.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+Result<std::string> log_json(const std::vector<LedgerRun>& runs, const LogJsonOptions& options) {
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", "starwaist/log/1"}};
+  encoding::Json array = encoding::Json::array();
+  for (const auto& run : runs) {
+    encoding::Json one = encoder.encode(run, "runs[" + std::to_string(array.size()) + "]");
+    if (!options.details) {
+      for (const char* key : {"reasons", "findings", "points"}) one.erase(key);
+    }
+    array.push_back(std::move(one));
+  }
+  object["runs"] = std::move(array);
+  const auto json = encoder.finished(std::move(object));
+  if (!json) return tl::unexpected<Error>(json.error());
+  return encoding::json_text(*json);
+}
+
+}  // namespace starwaist

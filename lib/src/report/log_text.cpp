@@ -1,0 +1,81 @@
+#include <algorithm>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "report/answer_text.h"
+#include "report/csv_cells.h"
+#include "report/text_table.h"
+#include "starwaist/numbers.h"
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+using report::Align;
+using report::cell;
+
+std::string log_csv(const std::vector<LedgerRun>& runs) {
+  // The names that drift's tables have.
+  std::string text =
+      "id,rig,time,filter,temperature,altitude,position,sigma,interval_low,interval_high,verdict,"
+      "source\r\n";
+  for (const auto& run : runs) {
+    text += cell(run.id) + "," + cell(run.rig) + "," + cell(run.time_utc) + "," + cell(run.filter) +
+            "," + cell(run.temperature_c) + "," + cell(run.altitude_deg) + "," +
+            cell(run.best_focus_steps) + "," + cell(run.sigma_steps) + "," +
+            cell(run.interval_95_steps.low) + "," + cell(run.interval_95_steps.high) + "," +
+            cell(run.verdict) + "," + cell(run.source) + "\r\n";
+  }
+  return text;
+}
+
+std::string log_table(const std::vector<LedgerRun>& runs) {
+  if (runs.empty()) return "No runs.\n";
+  constexpr std::size_t kFilterWidth = 10;
+  constexpr std::size_t kRigWidth = 14;
+  std::vector<std::vector<std::string>> rows;
+  rows.reserve(runs.size());
+  std::map<std::string, int> verdicts;
+  for (const auto& run : runs) {
+    std::string time = report::printable(run.time_utc.value_or(""));
+    std::replace(time.begin(), time.end(), 'T', ' ');
+    time.resize(std::min<std::size_t>(time.size(), 16));  // minutes do
+    ++verdicts[run.verdict.value_or("unknown")];
+    rows.push_back(
+        {std::to_string(run.id), time, report::shortened(report::printable(run.rig), kRigWidth),
+         report::shortened(report::printable(run.filter.value_or("")), kFilterWidth),
+         report::fixed_or_empty(run.temperature_c, 1),
+         report::fixed_or_empty(run.best_focus_steps, 1),
+         report::fixed_or_empty(run.sigma_steps, 1), report::printable(run.verdict.value_or(""))});
+  }
+  report::dash_gaps(rows);
+  std::string text = report::count_words(runs.size(), "run", "runs");
+  for (const auto& [verdict, count] : verdicts) {
+    text += ", " + std::to_string(count) + " " + report::printable(verdict);
+  }
+  return text + "\n\n" +
+         report::aligned_table({{"Run", ""},
+                                {"Time (UTC)", "", Align::left},
+                                {"Rig", "", Align::left},
+                                {"Filter", "", Align::left},
+                                {"Temp", "°C"},
+                                {"Best focus", "steps"},
+                                {"±", "steps"},
+                                {"Verdict", "", Align::left}},
+                               rows);
+}
+
+std::string log_line(const LedgerRun& run) {
+  std::string line = report::printable(run.source) + ": ";
+  if (run.best_focus_steps) {
+    line += format_like_sigma(*run.best_focus_steps, run.sigma_steps);
+    if (run.sigma_steps) line += " ± " + format_like_sigma(*run.sigma_steps, run.sigma_steps);
+    line += " steps";
+  } else {
+    line += "no best focus";
+  }
+  if (run.verdict) line += ", " + *run.verdict;
+  return line;
+}
+
+}  // namespace starwaist

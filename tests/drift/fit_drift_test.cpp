@@ -1,0 +1,356 @@
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <fstream>
+#include <random>
+#include <sstream>
+#include <string>
+#include <vector>
+
+#include "drift/linear_fit.h"
+#include "starwaist/drift.h"
+#include "starwaist/statistics.h"
+#include "support/drift_nights.h"
+
+namespace starwaist {
+namespace {
+
+using testing::HasSubstr;
+using testing_support::make_nights;
+using testing_support::Nights;
+using testing_support::NightsOptions;
+
+DriftRun run(int row, double position, double temperature) {
+  DriftRun made;
+  made.row = row;
+  made.position_steps = position;
+  made.temperature_c = temperature;
+  return made;
+}
+
+DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& options = {}) {
+  const auto fit = fit_drift(runs, options);
+  EXPECT_TRUE(fit.has_value());
+  return fit ? fit->result : DriftResult();
+}
+
+// ---- against sources outside the project ----
+
+double matching_digits(double value, double certified) {
+  const double error = std::abs(value - certified) / std::abs(certified);
+  return error > 0 ? -std::log10(error) : 15.0;
+}
+
+// NIST's Statistical Reference Datasets, Norris: certified values in the file of gretl-data.
+TEST(FitDrift, GivesTheCertifiedLineOfNorris) {
+  const std::string path = "/usr/share/gretl/data/nist/Norris.dat";
+  std::ifstream file(path);
+  if (!file) GTEST_SKIP() << path << " is absent: install the package gretl-data";
+  std::vector<DriftRun> runs;
+  std::string line;
+  while (std::getline(file, line)) {
+    if (line.rfind("Data:", 0) == 0) runs.clear();
+    std::istringstream words(line);
+    double y = 0;
+    double x = 0;
+    if (words >> y >> x) runs.push_back(run(static_cast<int>(runs.size()) + 1, y, x));
+  }
+  ASSERT_EQ(runs.size(), 36U);
+  const DriftResult r = fitted(runs);
+  ASSERT_TRUE(r.slope_steps_per_c);
+  EXPECT_EQ(r.used, 36);
+  EXPECT_GE(matching_digits(*r.slope_steps_per_c, 1.00211681802045), 8);
+  EXPECT_GE(matching_digits(
+                *r.position_at_reference_steps - *r.slope_steps_per_c * *r.reference_temperature_c,
+                -0.262323073774029),
+            8);
+  // Without sigmas the intervals are Student's with 34 degrees of freedom.
+  const double certified_sigma = 0.429796848199937e-3;
+  EXPECT_GE(matching_digits(*r.slope_interval_95.high - *r.slope_steps_per_c,
+                            student_t_quantile(0.975, 34) * certified_sigma),
+            6);
+  EXPECT_GE(matching_digits(*r.slope_sigma,
+                            student_t_quantile(0.5 + 0.6826894921370859 / 2, 34) * certified_sigma),
+            6);
+}
+
+// ROTSE-III's published bilinear model, mm and Fahrenheit, at altitude 45 degrees: 0.0119 mm per
+// degree Celsius.
+TEST(FitDrift, FindsTheSlopeOfAPublishedModel) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 12; ++i) {
+    const double celsius = 15 - 1.5 * i;
+    const double t = 32 + 1.8 * celsius;
+    const double e = 45;
+    const double mm = 3.4427 - .0068352 * e + .0000324 * e * e + .0044962 * t + 5.885e-5 * e * t -
+                      2.498e-7 * e * e * t;
+    runs.push_back(run(i + 1, mm, celsius));
+  }
+  constexpr double kPublishedDigits = 5e-5;  // "0.0119"
+  EXPECT_NEAR(*fitted(runs).slope_steps_per_c, 0.0119, kPublishedDigits);
+}
+
+// MONET's published model: the sum of three temperature coefficients, -0.0254 mm per degree,
+// scatter 0.025 mm; and UKIRT's "mm" read as thousandths of steps of 1 um.
+TEST(FitDrift, FindsAPublishedSlopeUnderThePublishedScatter) {
+  std::mt19937_64 random(7);
+  std::normal_distribution<double> scatter(0, 25);
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 200; ++i) {
+    const double celsius = 20 - 0.15 * i;
+    runs.push_back(
+        run(i + 1, 3000 + 1000 * (-.01751 - .00334 - .00456) * celsius + scatter(random), celsius));
+  }
+  const DriftResult r = fitted(runs);
+  // Four standard errors: sigma / sqrt(Sxx) = 25 / sqrt(200 * 75).
+  EXPECT_NEAR(*r.slope_steps_per_c, -25.4, 4 * 25 / std::sqrt(200 * 75.0));
+  EXPECT_NEAR(*r.run_scatter_steps, 25, 5);
+}
+
+// physics.md section 7: T = 12..5, sigma 5: Sxx 42, deviation of the slope 0.772.
+TEST(FitDrift, HasTheErrorOfTheClosedForm) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 8; ++i) runs.push_back(run(i + 1, (i % 2 == 0 ? 1 : -1) * 1.0, 12 - i));
+  Eigen::MatrixXd x(8, 2);
+  Eigen::VectorXd y(8);
+  for (int i = 0; i < 8; ++i) {
+    x(i, 0) = 1;
+    x(i, 1) = *runs[static_cast<std::size_t>(i)].temperature_c;
+    y[i] = runs[static_cast<std::size_t>(i)].position_steps;
+  }
+  const auto fit = drift::fit_linear(x, y, Eigen::VectorXd::Constant(8, 25));
+  EXPECT_NEAR(std::sqrt(fit.covariance(1, 1)), 0.772, 5e-4);
+}
+
+TEST(TubeExpansion, IsThatOfTheTables) {
+  // physics.md section 7, plain tubes.
+  EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::aluminium, 500), 11.8, 0.3);
+  EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::steel, 1000), 11.7, 0.1);
+  EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::carbon, 1000), 1, 0.1);
+}
+
+// ---- exact, invariant ----
+
+TEST(FitDrift, RecoversNoiseFreeSlopeOffsetsAndAltitude) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 24; ++i) {
+    DriftRun r = run(i + 1, 0, 10 - 0.4 * i + 0.3 * (i % 3));
+    r.filter = i % 3 == 0 ? "L" : i % 3 == 1 ? "Ha" : "L";
+    r.altitude_deg = 30 + (i * 17) % 50;
+    r.position_steps =
+        5000 - 11.8 * *r.temperature_c + (*r.filter == "Ha" ? 31 : 0) + 0.7 * *r.altitude_deg;
+    runs.push_back(r);
+  }
+  const DriftResult r = fitted(runs);
+  constexpr double kRounding = 1e-8;
+  EXPECT_EQ(r.used, 24);
+  EXPECT_NEAR(*r.slope_steps_per_c, -11.8, kRounding);
+  EXPECT_NEAR(*r.altitude_steps_per_deg, 0.7, kRounding);
+  ASSERT_EQ(r.filters.size(), 2U);
+  EXPECT_EQ(r.filters[0].filter, "L");
+  EXPECT_EQ(r.filters[0].offset_steps, 0);
+  EXPECT_FALSE(r.filters[0].sigma_steps);
+  EXPECT_EQ(r.filters[1].filter, "Ha");
+  EXPECT_NEAR(r.filters[1].offset_steps, 31, 1e-7);
+}
+
+TEST(FitDrift, DoesNotDependOnOrderOrOrigin) {
+  std::mt19937_64 random(11);
+  NightsOptions o;
+  o.filters = 2;
+  Nights made = make_nights(o, random);
+  for (auto& r : made.runs) r.time_utc.reset();
+  const DriftResult first = fitted(made.runs);
+  std::vector<DriftRun> other(made.runs.rbegin(), made.runs.rend());
+  for (auto& r : other) r.position_steps += 100000;
+  const DriftResult second = fitted(other);
+  EXPECT_NEAR(*first.slope_steps_per_c, *second.slope_steps_per_c, 1e-6);
+  EXPECT_NEAR(*first.position_at_reference_steps + 100000, *second.position_at_reference_steps,
+              1e-5);
+}
+
+// ---- answers to single questions ----
+
+TEST(FitDrift, SaysHowOftenToRefocus) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 12; ++i) {
+    DriftRun r = run(i + 1, 5000 + 12.0 * 0.5 * i + (i % 2 == 0 ? 0.5 : -0.5), 10 - 0.5 * i);
+    r.sigma_steps = 1;
+    r.time_utc =
+        "2027-02-03T" + std::string(i < 10 ? "1" : "2") + std::to_string(i % 10) + ":00:00";
+    runs.push_back(r);
+  }
+  DriftOptions options;
+  options.half_zone_steps = 11;
+  const DriftResult r = fitted(runs, options);
+  EXPECT_NEAR(*r.refocus_every_c, 11.0 / 12, 0.02);
+  EXPECT_NEAR(*r.night_rate_c_per_hour, -0.5, 1e-9);
+  EXPECT_NEAR(*r.refocus_every_minutes, 60 * 11.0 / 12 / 0.5, 3);
+  EXPECT_GT(*r.next_in_zone_probability, 0.99);
+  // One night that only cools: the clock could be the cause.
+  ASSERT_FALSE(r.notes.empty());
+  EXPECT_THAT(r.notes.front(), HasSubstr("of one night"));
+  EXPECT_EQ(r.verdict, "trusted");
+}
+
+TEST(FitDrift, RejectsASingleRunWithItsReason) {
+  std::mt19937_64 random(3);
+  NightsOptions o;
+  o.nights = 3;
+  Nights made = make_nights(o, random);
+  made.runs[16].position_steps += 60;
+  const DriftResult r = fitted(made.runs);
+  ASSERT_EQ(r.rejected.size(), 1U);
+  EXPECT_EQ(r.rejected.front().row, 17);
+  EXPECT_THAT(r.rejected.front().reason, HasSubstr("above what the other runs say"));
+}
+
+TEST(FitDrift, RejectsTheRunsAfterAMirrorMoved) {
+  std::mt19937_64 random(4);
+  NightsOptions o;
+  o.nights = 2;
+  o.runs_a_night = 14;
+  o.jump_at = 21;
+  o.jump_steps = -70;
+  Nights made = make_nights(o, random);
+  const DriftResult r = fitted(made.runs);
+  ASSERT_EQ(r.rejected.size(), 7U);
+  EXPECT_EQ(r.rejected.front().row, 22);
+  EXPECT_THAT(r.rejected.front().reason, HasSubstr("shifted as a whole"));
+  EXPECT_TRUE(r.slope_interval_95.contains(made.slope));
+}
+
+TEST(FitDrift, ToldRunsStayOutWithTheCallersReason) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 6; ++i) runs.push_back(run(i + 1, 5000 - 10 * i + i % 2, i));
+  runs[2].unusable = "the run's own verdict is unusable";
+  runs[4].temperature_c.reset();
+  const DriftResult r = fitted(runs);
+  ASSERT_EQ(r.rejected.size(), 2U);
+  EXPECT_EQ(r.rejected[0].row, 3);
+  EXPECT_THAT(r.rejected[1].reason, HasSubstr("no temperature"));
+  EXPECT_EQ(r.used, 4);
+}
+
+TEST(FitDrift, TooLittleIsUnusableNeverAnError) {
+  EXPECT_EQ(fitted({}).verdict, "unusable");
+  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 2)}).verdict, "unusable");
+  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 1), run(3, 7, 1), run(4, 7, 1)}).verdict, "unusable");
+  const DriftResult few = fitted({run(1, 5, 1), run(2, 8, 3), run(3, 10, 5)});
+  EXPECT_EQ(few.verdict, "doubtful");
+  EXPECT_FALSE(few.reasons.empty());
+  // Student with one degree of freedom: 12.7 times the standard error.
+  EXPECT_GT(*few.slope_interval_95.high - *few.slope_interval_95.low, 10 * *few.slope_sigma);
+}
+
+TEST(FitDrift, RefusesNumbersThatAreNone) {
+  EXPECT_FALSE(fit_drift(std::vector{run(1, std::nan(""), 1)}));
+  DriftRun odd = run(1, 5, 1);
+  odd.sigma_steps = 0;
+  EXPECT_FALSE(fit_drift(std::vector{odd}));
+}
+
+TEST(FitDrift, TellsAnUnknownFilterFromAKnownOne) {
+  std::mt19937_64 random(8);
+  NightsOptions o;
+  o.filters = 2;
+  DriftOptions options;
+  options.predictions = {{2, "A", {}}, {2, "z", {}}, {2, std::nullopt, {}}};
+  const DriftResult r = fitted(make_nights(o, random).runs, options);
+  ASSERT_EQ(r.predictions.size(), 3U);
+  EXPECT_TRUE(r.predictions[0].position_steps);
+  EXPECT_FALSE(r.predictions[1].position_steps);
+  EXPECT_TRUE(r.predictions[2].position_steps);
+}
+
+// ---- many nights ----
+
+struct Tally {
+  int fits = 0;
+  int slope_covered = 0;
+  int predictions = 0;
+  int predictions_covered = 0;
+  int rejected = 0;
+  int rightly = 0;
+  int bad = 0;
+};
+
+Tally simulate(const NightsOptions& options, int trials) {
+  std::mt19937_64 random(20270203);
+  std::uniform_real_distribution<double> even(-25, 25);
+  Tally tally;
+  for (int trial = 0; trial < trials; ++trial) {
+    NightsOptions o = options;
+    o.slope = even(random);
+    const Nights made = make_nights(o, random);
+    std::vector<DriftRun> used;
+    std::vector<double> truth;
+    DriftOptions asked;
+    for (std::size_t i = 0; i < made.runs.size(); ++i) {
+      if (i % 6 == 4) {
+        asked.predictions.push_back({*made.runs[i].temperature_c, made.runs[i].filter, {}});
+        truth.push_back(made.true_focus[i]);
+      } else {
+        used.push_back(made.runs[i]);
+        tally.bad += made.bad_rows.count(made.runs[i].row) != 0 ? 1 : 0;
+      }
+    }
+    const DriftResult r = fitted(used, asked);
+    ++tally.fits;
+    tally.slope_covered += r.slope_interval_95.contains(made.slope) ? 1 : 0;
+    for (std::size_t i = 0; i < truth.size(); ++i) {
+      if (!r.predictions[i].position_steps) continue;
+      ++tally.predictions;
+      tally.predictions_covered += r.predictions[i].interval_95_steps.contains(truth[i]) ? 1 : 0;
+    }
+    for (const auto& rejection : r.rejected) {
+      ++tally.rejected;
+      tally.rightly += made.bad_rows.count(rejection.row) != 0 ? 1 : 0;
+    }
+  }
+  return tally;
+}
+
+// 95 % within four standard deviations of so many draws.
+void expect_coverage(int covered, int of) {
+  const double share = static_cast<double>(covered) / of;
+  EXPECT_NEAR(share, 0.95, 4 * std::sqrt(0.95 * 0.05 / of)) << covered << " of " << of;
+}
+
+TEST(FitDrift, IntervalsOfAFewRunsCoverTheTruth) {
+  NightsOptions o;
+  o.runs_a_night = 12;
+  const Tally tally = simulate(o, 150);
+  expect_coverage(tally.slope_covered, tally.fits);
+  // Predictions of one fit share its errors: a third as many count.
+  expect_coverage(tally.predictions_covered / 3, tally.predictions / 3);
+}
+
+TEST(FitDrift, FindsTheBadRunsOfASeasonAndNoOthers) {
+  NightsOptions o;
+  o.nights = 10;
+  o.filters = 3;
+  o.outlier_share = 0.1;
+  const Tally tally = simulate(o, 25);
+  EXPECT_GE(tally.rightly, 0.95 * tally.rejected) << tally.rejected;
+  EXPECT_GE(tally.rightly, 0.95 * tally.bad) << tally.bad;
+  expect_coverage(tally.predictions_covered / 3, tally.predictions / 3);
+}
+
+TEST(FitDrift, FindsALagWhereThereIsOneAndNoneWhereThereIsNone) {
+  std::mt19937_64 random(5);
+  NightsOptions o;
+  o.nights = 12;
+  o.scatter = 2;
+  o.slope = -20;
+  EXPECT_FALSE(fitted(make_nights(o, random).runs).lag_minutes);
+  o.lag_minutes = 30;
+  const DriftResult r = fitted(make_nights(o, random).runs);
+  ASSERT_TRUE(r.lag_minutes);
+  EXPECT_TRUE(r.lag_interval_95_minutes.contains(30)) << *r.lag_minutes;
+  EXPECT_NEAR(*r.lag_minutes, 30, 10);
+}
+
+}  // namespace
+}  // namespace starwaist

@@ -1,0 +1,1 @@
+target_link_libraries(ledger_tests PRIVATE PkgConfig::SQLITE)
