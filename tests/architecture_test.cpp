@@ -26,6 +26,7 @@ const std::map<std::string, Module>& modules() {
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
+      {"field", {{"field.h"}, {"core", "optics", "frame", "stars", "curve"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render"}}},
       {"report", {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "run"}}},

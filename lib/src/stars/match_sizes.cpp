@@ -21,13 +21,13 @@ struct Seen {
 // Sizes by star (rows) and frame (columns).
 using Table = std::vector<std::vector<std::optional<Seen>>>;
 
+const std::optional<double>& size_of(const Star& star, StarSize kind) {
+  return kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
+}
+
 std::optional<Seen> seen(const Star& star, StarSize kind) {
-  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
-      !star.hfr_px || !star.hfr_sigma_px) {
-    return std::nullopt;
-  }
-  const std::optional<double>& size = kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
-  if (!size || !(*size > 0)) return std::nullopt;
+  if (!has_dependable_size(star, kind)) return std::nullopt;
+  const std::optional<double>& size = size_of(star, kind);
   const double relative = *star.hfr_sigma_px / *star.hfr_px;
   return Seen{std::log(*size), std::max(relative * relative, 1e-10)};
 }
@@ -200,6 +200,15 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 
 }  // namespace
 
+bool has_dependable_size(const Star& star, StarSize size) {
+  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
+      !star.hfr_px || !star.hfr_sigma_px) {
+    return false;
+  }
+  const std::optional<double>& value = size_of(star, size);
+  return value && *value > 0;
+}
+
 std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames) {
   std::vector<std::vector<StarPlace>> missing(frames.size());
   if (frames.empty()) return missing;
@@ -222,6 +231,26 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
     }
   }
   return missing;
+}
+
+std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
+  std::vector<StarTrack> tracks;
+  if (frames.empty()) return tracks;
+  const Registration registration = register_frames(frames, StarSize::hfr);
+  tracks.assign(frames[registration.reference].stars.size(),
+                StarTrack(frames.size(), std::nullopt));
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto& pairs = registration.pairs[i];
+    for (std::size_t k = 0; k < pairs.size(); ++k) {
+      if (pairs[k]) tracks[*pairs[k]][i] = k;
+    }
+  }
+  const auto alone = [](const StarTrack& track) {
+    return std::count_if(track.begin(), track.end(),
+                         [](const auto& star) { return star.has_value(); }) < 2;
+  };
+  tracks.erase(std::remove_if(tracks.begin(), tracks.end(), alone), tracks.end());
+  return tracks;
 }
 
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
