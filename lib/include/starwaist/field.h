@@ -49,26 +49,26 @@ struct FieldFocus {
   double tilt_x_sigma_steps = 0;
   double tilt_y_sigma_steps = 0;
   double curvature_sigma_steps = 0;
-  double tilt_correlation = 0;          // of the two tilts' errors
-  double degrees_of_freedom = 0;        // that the sigmas rest on
-  double centre_focus_steps = 0;        // best focus of the field's centre
-  double compromise_focus_steps = 0;    // where the field's median size is smallest
-  double core_steps = 0;                // width of one star's curve: smallest size over arm slope
+  double tilt_correlation = 0;        // of the two tilts' errors
+  double degrees_of_freedom = 0;      // that the sigmas rest on
+  double centre_focus_steps = 0;      // best focus of the field's centre
+  double compromise_focus_steps = 0;  // where the field's median size is smallest
+  double core_steps = 0;              // width of one star's curve: smallest size over arm slope
   int stars = 0;
   int frames = 0;
   std::vector<FieldZone> zones;  // those with three stars or more
 };
 
 // Joint fit over the stars of a run: ln of star j's size in frame i is s_j + e_i + ln H(x_i - f_j),
-// with H the run's own curve, f_j best focus at the star's place, s_j and e_i free. So seeing, which
-// all stars of a frame share, cancels, and so does a star's own constant. A sharpness that changes
-// over the field (coma of the corners) is fitted along. Weights by Huber (k = 1.345). The curve is
-// fitted once more with tilt and curvature taken out of the sizes.
-// Sigmas: the sandwich over stars (each star's points may err together), widened where the frames'
-// gradients scatter by more than their stars do (seeing that differs over the field).
-// `frames` have positions; `tracks` as star_tracks gives them; `fit` is the run's.
-// Errors: no_data where the curve has no minimum, fewer than four frames are at different places,
-// or fewer than eight stars are seen on both sides of best focus in half of the frames.
+// with H the run's own curve, f_j best focus at the star's place, s_j and e_i free. So seeing,
+// which all stars of a frame share, cancels, and so does a star's own constant. A sharpness that
+// changes over the field (coma of the corners) is fitted along. Weights by Huber (k = 1.345). The
+// curve is fitted once more with tilt and curvature taken out of the sizes. Sigmas: the sandwich
+// over stars (each star's points may err together), widened where the frames' gradients scatter by
+// more than their stars do (seeing that differs over the field). `frames` have positions; `tracks`
+// as star_tracks gives them; `fit` is the run's. Errors: no_data where the curve has no minimum,
+// fewer than four frames are at different places, or fewer than eight stars are seen on both sides
+// of best focus in half of the frames.
 Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
                                     std::span<const StarTrack> tracks, const FitResult& fit,
                                     const Rig& rig = {});

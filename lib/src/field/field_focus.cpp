@@ -498,8 +498,7 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
   out.tilt_y_sigma_steps = widening * std::sqrt(covariance(1, 1));
   out.curvature_sigma_steps = widening * std::sqrt(covariance(2, 2));
   out.tilt_correlation = covariance(0, 1) / std::sqrt(covariance(0, 0) * covariance(1, 1));
-  out.degrees_of_freedom =
-      std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
+  out.degrees_of_freedom = std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
   out.centre_focus_steps = curve->centre_steps();
   out.compromise_focus_steps = compromise_of(*curve, state.shape, frames.front());
   out.core_steps = curve->core_steps();
