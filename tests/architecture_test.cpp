@@ -27,8 +27,10 @@ const std::map<std::string, Module>& modules() {
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
-      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render"}}},
-      {"report", {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "run"}}},
+      {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
+      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis"}}},
+      {"report",
+       {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis", "run"}}},
   };
   return table;
 }

@@ -1,6 +1,5 @@
 // starwaist fit: from a run to best focus.
-#include "command.h"
-#include "starwaist/numbers.h"
+#include "run_command.h"
 #include "starwaist/report.h"
 
 namespace starwaist::tool {
@@ -26,45 +25,7 @@ input, or an output that cannot be written; 130 interrupted.)";
 class FitCommand : public Command {
  public:
   FitCommand() : Command("fit", "Find best focus, its uncertainty and a verdict") {
-    add_input_options(app(), input_);
-    add_common_options(app(), common_);
-    app()
-        .add_option(
-            "--model",
-            [this](const CLI::results_t& values) {
-              fit_.model = model_from_name(lower_case(values.front()));
-              if (!fit_.model) {
-                throw CLI::ValidationError(
-                    "--model", "'" + values.front() + "' is not hyperbola, parabola or blur");
-              }
-              return true;
-            },
-            "Only this curve decides: hyperbola, parabola or blur [weighted by how well they fit]")
-        ->type_name("NAME");
-    app()
-        .add_option(
-            "--size",
-            [this](const CLI::results_t& values) {
-              const std::string name = lower_case(values.front());
-              if (name != "hfr" && name != "fwhm") {
-                throw CLI::ValidationError("--size", "'" + values.front() + "' is not hfr or fwhm");
-              }
-              size_ = name == "hfr" ? SizeMeasure::hfr : SizeMeasure::fwhm;
-              return true;
-            },
-            "Size that is fitted: hfr (half-flux radius) or fwhm [hfr; of a table, what it has]")
-        ->type_name("NAME");
-    app()
-        .add_option(
-            "--column",
-            [this](const CLI::results_t& values) {
-              for (const auto& value : values) table_.columns.push_back(parse_column(value));
-              return true;
-            },
-            "Name of a table's column, as in hfr=HalfFlux; may be repeated")
-        ->type_name("COLUMN=NAME")
-        ->expected(1)
-        ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
+    add_run_command_options(app(), options_);
     app()
         .add_option("--plot", plot_, "Draw the focus curve; the name ends in .png or .svg")
         ->type_name("FILE");
@@ -72,10 +33,6 @@ class FitCommand : public Command {
         .add_option("--arrived", arrived_,
                     "A frame taken afterwards at best focus: is its size what the curve promised?")
         ->type_name("FRAME");
-    app().add_flag(
-        "--each", each_,
-        "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
-    add_rig_options(app(), rig_);
     app().footer(kExamples);
   }
 
@@ -85,14 +42,14 @@ class FitCommand : public Command {
                                            "--plot: '" + plot_ + "' ends neither in .png nor .svg",
                                            "End the name in .png or .svg"});
     }
-    const auto checked_rig = checked(rig_);
+    const auto checked_rig = checked(options_.rig);
     if (!checked_rig) return report_failure(streams, checked_rig.error());
-    if (each_) return run_each(*checked_rig, streams);
-    const auto found = find_run_input(input_.inputs, table_);
+    if (options_.each) return run_each(*checked_rig, streams);
+    const auto found = find_run_input(options_.input.inputs, options_.table);
     if (!found) return report_failure(streams, found.error());
     auto protected_paths = protected_paths_of(*found);
     if (!arrived_.empty()) protected_paths.push_back(arrived_);
-    if (auto allowed = check_outputs({common_.json, plot_}, protected_paths); !allowed) {
+    if (auto allowed = check_outputs({options_.common.json, plot_}, protected_paths); !allowed) {
       return report_failure(streams, allowed.error());
     }
     if (!plot_.empty()) {
@@ -101,9 +58,10 @@ class FitCommand : public Command {
       }
     }
 
-    ProgressLine progress(streams, common_.quiet);
-    const RunOptions options = options_of(*checked_rig, progress, streams);
-    const auto run = fit_run(input_.inputs, options);
+    ProgressLine progress(streams, options_.common.quiet);
+    RunOptions options = run_options_of(options_, *checked_rig, progress, streams);
+    if (!arrived_.empty()) options.arrived = arrived_;
+    const auto run = fit_run(options_.input.inputs, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());
@@ -117,15 +75,16 @@ class FitCommand : public Command {
                                        : report_failure(streams, drawn.error());
       }
     }
-    if (!common_.json.empty()) {
-      if (auto written = write_output(common_.json, *json, protected_paths, streams); !written) {
+    if (!options_.common.json.empty()) {
+      if (auto written = write_output(options_.common.json, *json, protected_paths, streams);
+          !written) {
         return report_failure(streams, written.error());
       }
     }
-    if (!common_.json_to_stdout()) {
+    if (!options_.common.json_to_stdout()) {
       RunFit shown = *run;
       shown.skipped.clear();  // already named on standard error
-      if (common_.quiet) shown.fit.notes.clear();
+      if (options_.common.quiet) shown.fit.notes.clear();
       if (auto written = write_output("-", fit_table(shown), {}, streams); !written) {
         return report_failure(streams, written.error());
       }
@@ -134,16 +93,6 @@ class FitCommand : public Command {
   }
 
  private:
-  RunOptions options_of(const Rig& rig, ProgressLine& progress, const ToolStreams& streams) const {
-    RunOptions options = run_options_of(common_, input_, rig, progress, streams);
-    options.table = table_;
-    options.table.size = size_;
-    options.fit = fit_;
-    options.fit.size = size_.value_or(SizeMeasure::hfr);
-    if (!arrived_.empty()) options.arrived = arrived_;
-    return options;
-  }
-
   // Many runs: lines on standard output as they come, the JSON file whole at the end.
   int run_each(const Rig& rig, const ToolStreams& streams) const {
     if (!plot_.empty() || !arrived_.empty()) {
@@ -152,76 +101,32 @@ class FitCommand : public Command {
                                   "--plot and --arrived are for one run, not for each of many",
                                   "Leave them or --each out"});
     }
-    if (auto allowed = check_outputs({common_.json}, input_.inputs); !allowed) {
+    if (auto allowed = check_outputs({options_.common.json}, options_.input.inputs); !allowed) {
       return report_failure(streams, allowed.error());
     }
-    ProgressLine progress(streams, common_.quiet);
-    const RunOptions options = options_of(rig, progress, streams);
-    std::string lines;
-    std::optional<Error> failure;
+    ProgressLine progress(streams, options_.common.quiet);
+    const RunOptions options = run_options_of(options_, rig, progress, streams);
+    LinesOutput lines(options_.common, streams);
     bool all_trusted = true;
     const auto done =
-        fit_each(input_.inputs, options, [&](const std::string& name, const RunFit& run) {
+        fit_each(options_.input.inputs, options, [&](const std::string& name, const RunFit& run) {
           all_trusted = all_trusted && run.fit.verdict == verdict_name(Verdict::trusted);
           progress.wipe();
           print_skipped(streams, run.skipped);
-          const auto json = fit_json_line(name, run);
-          if (!json) failure = failure ? failure : json.error();
-          if (json && common_.json_to_stdout()) streams.out << *json << std::flush;
-          if (json && !common_.json_to_stdout()) lines += *json;
-          if (!common_.json_to_stdout()) streams.out << fit_line(name, run) << std::flush;
+          lines.add(fit_json_line(name, run), fit_line(name, run));
         });
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!done) return report_failure(streams, done.error());
-    if (failure) return report_failure(streams, *failure);
-    if (!streams.out) {
-      return report_failure(streams,
-                            Error{ErrorCode::cannot_write, "standard output: cannot be written",
-                                  "Name a file with --json"});
-    }
-    if (!common_.json.empty() && !common_.json_to_stdout()) {
-      if (auto written = write_output(common_.json, lines, input_.inputs, streams); !written) {
-        return report_failure(streams, written.error());
-      }
+    if (auto finished = lines.finish(options_.input.inputs); !finished) {
+      return report_failure(streams, finished.error());
     }
     return all_trusted ? kTrusted : kNotTrusted;
   }
 
- private:
-  static std::pair<std::string, std::string> parse_column(const std::string& text) {
-    const auto equals = text.find('=');
-    const std::string column = lower_case(trimmed(text.substr(0, equals)));
-    const std::string name(equals == std::string::npos
-                               ? std::string_view()
-                               : trimmed(std::string_view(text).substr(equals + 1)));
-    if (column.empty() || name.empty()) {
-      throw CLI::ValidationError("--column",
-                                 "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
-    }
-    constexpr std::string_view kColumns[] = {"position", "hfr",   "hfd",        "fwhm",
-                                             "sigma",    "stars", "flux",       "temperature",
-                                             "filter",   "time",  "background", "eccentricity",
-                                             "run",      "file",  "exposure"};
-    if (std::find(std::begin(kColumns), std::end(kColumns), column) == std::end(kColumns)) {
-      throw CLI::ValidationError("--column", "'" + column +
-                                                 "' is no column that is read: position, hfr, hfd, "
-                                                 "fwhm, sigma, stars, flux, temperature, filter, "
-                                                 "time, background, eccentricity, run, file or "
-                                                 "exposure");
-    }
-    return {column, name};
-  }
-
-  InputOptions input_;
-  CommonOptions common_;
-  Rig rig_;
-  FitOptions fit_;
-  TableOptions table_;
-  std::optional<SizeMeasure> size_;
+  RunCommandOptions options_;
   std::string plot_;
   std::string arrived_;
-  bool each_ = false;
 };
 
 }  // namespace

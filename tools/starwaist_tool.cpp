@@ -15,6 +15,7 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   std::vector<std::unique_ptr<Command>> commands;
   commands.push_back(make_measure_command());
   commands.push_back(make_fit_command());
+  commands.push_back(make_diagnose_command());
   commands.push_back(make_render_command());
   return commands;
 }
@@ -77,7 +78,9 @@ std::string program_help(const std::vector<std::unique_ptr<Command>>& commands) 
       "  starwaist measure demo\n"
       "      Star sizes of every frame.\n"
       "  starwaist fit demo --um-per-step 2 --plot curve.png\n"
-      "      Best focus with its uncertainty, a verdict and a picture of the curve.\n";
+      "      Best focus with its uncertainty, a verdict and a picture of the curve.\n"
+      "  starwaist diagnose demo --um-per-step 2\n"
+      "      What is wrong with a run, and what to do about it.\n";
   return text;
 }
 

@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"
@@ -32,6 +33,19 @@ std::string measure_table(const RunMeasurement& run);
 std::string fit_table(const RunFit& run);
 // One line for a list of many runs.
 std::string fit_line(const std::string& run_name, const RunFit& run);
+
+// starwaist/diagnose/1, with the whole answer of the fit under `fit`.
+Result<std::string> diagnose_json(const RunDiagnosis& diagnosis);
+// The same on one line, with the run's name.
+Result<std::string> diagnose_json_line(const std::string& run_name, const RunDiagnosis& diagnosis);
+// For people: in the first three lines whether the run can be used, what is wrong and what to do;
+// then each finding with its figures.
+std::string diagnose_text(const RunDiagnosis& diagnosis);
+// One line for a list of many runs.
+std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis);
+// The page of a cause, and the list of all.
+std::string explain_text(const CausePage& page);
+std::string explain_list(const std::vector<CausePage>& pages);
 
 enum class FigureFormat { png, svg };
 

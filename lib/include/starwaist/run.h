@@ -1,7 +1,7 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
 // place where pixels and numbers meet.
 //
-// Module: run. May include: core, optics, frame, stars, curve, render.
+// Module: run. May include: core, optics, frame, stars, curve, render, diagnosis.
 #pragma once
 
 #include <functional>
@@ -13,6 +13,7 @@
 #include <vector>
 
 #include "starwaist/curve.h"
+#include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
@@ -79,6 +80,7 @@ Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
 
 struct RunTable {
   std::vector<CurvePoint> points;  // hfd already halved; rows in file order
+  std::vector<PointFacts> facts;   // one a point, from the columns beside position and size
   SizeMeasure size = SizeMeasure::hfr;
   std::vector<SkippedFile> skipped;  // bad rows, by line number
   std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
@@ -169,11 +171,38 @@ void use_matched_sizes(std::vector<FrameMeasurement>& frames);
 // Errors: those of find_run_input, read_run_table and measure_run.
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
+// A run as fitted, with all that a diagnosis looks at.
+struct RecordedRun {
+  RunRecord record;
+  std::vector<SkippedFile> skipped;
+  std::optional<Arrival> arrived;
+};
+// The run without what only a diagnosis needs.
+RunFit fit_of(const RecordedRun& recorded);
+
+// As fit_run, and kept is what a diagnosis looks at.
+Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options);
+
+// A run and what is wrong with it. The verdict of `run.fit` is lowered where a finding asks it (see
+// diagnose).
+struct RunDiagnosis {
+  RunFit run;
+  std::vector<Finding> findings;  // in falling order of confidence; none: healthy
+};
+RunDiagnosis diagnosis_of(const RecordedRun& recorded);
+
+// record_run and diagnose. Errors: those of fit_run.
+Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
+                                  const RunOptions& options);
+
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
 // table with a column `run`; `consume` gets each run's name and answer in input order, as soon as
 // it is there. A run that cannot be read is answered too: unusable, the reason in its words.
 // Errors: those of reading an input itself; no_data for a folder without run folders; interrupted.
 Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
                       const std::function<void(const std::string&, const RunFit&)>& consume);
+Result<void> diagnose_each(
+    const std::vector<std::string>& inputs, const RunOptions& options,
+    const std::function<void(const std::string&, const RunDiagnosis&)>& consume);
 
 }  // namespace starwaist

@@ -7,6 +7,7 @@
 // functions are pure.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 #include <memory>
 #include <optional>
@@ -178,6 +179,13 @@ enum class StarSize { hfr, fwhm };
 // Result: one entry a frame, in order.
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
                                      StarSize size = StarSize::hfr);
+
+// One star through a run: its index in frames[i].stars, absent where frame i does not have it.
+using StarTrack = std::vector<std::optional<std::size_t>>;
+
+// Which star of each frame is the same, laid over each other as in match_sizes: one track for each
+// star of the frame with the most usable ones (brightest first) that at least one other frame has.
+std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames);
 
 // What a frame tells of itself (sky, growth profile, sizes over the field), without its pixels.
 class FrameModel;

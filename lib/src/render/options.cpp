@@ -4,7 +4,7 @@
 #include <string>
 #include <utility>
 
-#include "render/clock.h"
+#include "core/clock.h"
 #include "starwaist/numbers.h"
 #include "starwaist/render.h"
 
@@ -141,7 +141,7 @@ Result<RenderOptions> checked(RenderOptions options) {
       }
     }
   }
-  if (!render::parse_utc(options.start_utc)) {
+  if (!core::parse_utc(options.start_utc)) {
     return fail(ErrorCode::invalid_argument, "start_utc is '" + options.start_utc + "'",
                 "Write it as 2027-02-03T20:11:05");
   }

@@ -7,7 +7,7 @@
 #include <numbers>
 #include <utility>
 
-#include "render/clock.h"
+#include "core/clock.h"
 #include "render/random.h"
 
 namespace starwaist::render {
@@ -162,8 +162,8 @@ Conditions conditions_of(const RenderOptions& options, int index) {
   Random random = stream(options, Purpose::conditions, index);
   Conditions conditions;
   conditions.file = file_name(options, index);
-  conditions.time_utc =
-      format_utc(*parse_utc(options.start_utc) + index * (options.exposure_s + kBetweenExposures));
+  conditions.time_utc = core::format_utc(*core::parse_utc(options.start_utc) +
+                                         index * (options.exposure_s + kBetweenExposures));
   conditions.position_steps = options.positions_steps[static_cast<std::size_t>(index)];
   conditions.defocus_um =
       (conditions.position_steps - options.best_focus_steps) * options.um_per_step +

@@ -1,4 +1,5 @@
 #include "core/encode.h"
+#include "report/fit_object.h"
 #include "starwaist/report.h"
 
 namespace starwaist {
@@ -33,16 +34,18 @@ Result<std::string> text_of(const Result<encoding::Json>& json) {
   return encoding::json_text(*json);
 }
 
-constexpr const char* kFitSchema = "starwaist/fit/1";
+}  // namespace
 
-void add_fit(const RunFit& run, encoding::Encoder& encoder, encoding::Json& object) {
+encoding::Json report::fit_object(const RunFit& run, encoding::Encoder& encoder,
+                                  const std::string* run_name) {
+  encoding::Json object = {{"schema", "starwaist/fit/1"}};
+  if (run_name != nullptr) object["run"] = *run_name;
   object.update(encoder.encode(run.fit, ""));
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);
   object["arrived"] = encoder.encode(run.arrived, "arrived");
+  return object;
 }
-
-}  // namespace
 
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
   encoding::Encoder encoder;
@@ -62,16 +65,12 @@ Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOpt
 
 Result<std::string> fit_json(const RunFit& run) {
   encoding::Encoder encoder;
-  encoding::Json object = {{"schema", kFitSchema}};
-  add_fit(run, encoder, object);
-  return text_of(encoder.finished(std::move(object)));
+  return text_of(encoder.finished(report::fit_object(run, encoder)));
 }
 
 Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run) {
   encoding::Encoder encoder;
-  encoding::Json object = {{"schema", kFitSchema}, {"run", run_name}};
-  add_fit(run, encoder, object);
-  const auto json = encoder.finished(std::move(object));
+  const auto json = encoder.finished(report::fit_object(run, encoder, &run_name));
   if (!json) return tl::unexpected<Error>(json.error());
   return encoding::json_line(*json);
 }

@@ -2,8 +2,8 @@
 #include <filesystem>
 #include <system_error>
 
-#include "run/fit_table.h"
 #include "run/folder.h"
+#include "run/record_table.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -12,11 +12,11 @@ namespace {
 namespace fs = std::filesystem;
 
 // The answer of a run that could not be read or fitted.
-RunFit refused(const Error& error, const RunOptions& options) {
-  RunFit answer;
-  if (auto fit = fit_curve({}, options.rig, options.fit)) answer.fit = std::move(*fit);
-  answer.fit.reasons = {error.text()};
-  answer.rig = options.rig;
+RecordedRun refused(const Error& error, const RunOptions& options) {
+  RecordedRun answer;
+  if (auto fit = fit_curve({}, options.rig, options.fit)) answer.record.fit = std::move(*fit);
+  answer.record.fit.reasons = {error.text()};
+  answer.record.rig = options.rig;
   return answer;
 }
 
@@ -25,7 +25,7 @@ Result<void> stopped(const RunOptions& options) {
   return {};
 }
 
-using Consume = std::function<void(const std::string&, const RunFit&)>;
+using Consume = std::function<void(const std::string&, const RecordedRun&)>;
 
 Result<void> each_of_table(const std::string& path, const RunOptions& options,
                            const Consume& consume) {
@@ -35,11 +35,11 @@ Result<void> each_of_table(const std::string& path, const RunOptions& options,
   for (NamedTable& named : *tables) {
     if (auto go_on = stopped(options); !go_on) return go_on;
     std::vector<SkippedFile> skipped = named.table.skipped;
-    const auto answer = run_detail::fit_table(std::move(named.table), options);
+    const auto answer = run_detail::record_table(std::move(named.table), options);
     if (answer) {
       consume(named.run, *answer);
     } else {
-      RunFit none = refused(answer.error(), options);
+      RecordedRun none = refused(answer.error(), options);
       none.skipped = std::move(skipped);
       consume(named.run, none);
     }
@@ -72,7 +72,7 @@ Result<void> each_of_folder(const std::string& folder, const RunOptions& options
   if (!folders) return tl::unexpected<Error>(folders.error());
   for (const fs::path& run : *folders) {
     if (auto go_on = stopped(options); !go_on) return go_on;
-    const auto answer = fit_run({run.string()}, options);
+    const auto answer = record_run({run.string()}, options);
     if (!answer && answer.error().code == ErrorCode::interrupted) {
       return tl::unexpected<Error>(answer.error());
     }
@@ -81,10 +81,8 @@ Result<void> each_of_folder(const std::string& folder, const RunOptions& options
   return {};
 }
 
-}  // namespace
-
-Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
-                      const Consume& consume) {
+Result<void> record_each(const std::vector<std::string>& inputs, const RunOptions& options,
+                         const Consume& consume) {
   if (inputs.empty()) {
     return fail(ErrorCode::no_data, "no input was given",
                 "Name a folder of run folders or a table with a column 'run'");
@@ -100,6 +98,23 @@ Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& 
     if (!done) return done;
   }
   return {};
+}
+
+}  // namespace
+
+Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
+                      const std::function<void(const std::string&, const RunFit&)>& consume) {
+  return record_each(inputs, options, [&](const std::string& name, const RecordedRun& run) {
+    consume(name, fit_of(run));
+  });
+}
+
+Result<void> diagnose_each(
+    const std::vector<std::string>& inputs, const RunOptions& options,
+    const std::function<void(const std::string&, const RunDiagnosis&)>& consume) {
+  return record_each(inputs, options, [&](const std::string& name, const RecordedRun& run) {
+    consume(name, diagnosis_of(run));
+  });
 }
 
 }  // namespace starwaist

@@ -2,7 +2,8 @@
 #include <set>
 
 #include "run/arrival.h"
-#include "run/fit_table.h"
+#include "run/point_facts.h"
+#include "run/record_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -71,7 +72,7 @@ StarSize star_size(SizeMeasure measure) {
 // run's (none for a table), so that both are sizes of the same stars. `stated`: what manifests say.
 Result<void> add_arrival(std::vector<FrameMeasurement> frames,
                          const std::map<std::string, StatedFacts>& stated,
-                         const RunOptions& options, RunFit& answer) {
+                         const RunOptions& options, RecordedRun& answer) {
   if (!options.arrived) return {};
   RunInput one;
   one.frames = {*options.arrived};
@@ -79,23 +80,23 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames,
   auto arrived = measure_run(one, options);
   if (!arrived) return tl::unexpected<Error>(arrived.error());
   frames.push_back(std::move(arrived->frames.front()));
-  const SizeMeasure measure =
-      answer.fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
-  answer.arrived = run_detail::judge_arrival(answer.fit, frames.back(),
-                                             match_sizes(frames, star_size(measure)).back());
+  const FitResult& fit = answer.record.fit;
+  const SizeMeasure measure = fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+  answer.arrived =
+      run_detail::judge_arrival(fit, frames.back(), match_sizes(frames, star_size(measure)).back());
   return {};
 }
 
-Result<RunFit> fit_frames(const RunInput& input, const RunOptions& options) {
+Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& options) {
   RunOptions following = options;
   following.follow = true;
   auto run = measure_run(input, following);
   if (!run) return tl::unexpected<Error>(run.error());
-  RunFit answer;
-  answer.rig = run->rig;
+  RecordedRun answer;
+  answer.record.rig = run->rig;
   answer.skipped = std::move(run->skipped);
 
-  std::vector<FrameMeasurement> frames;
+  std::vector<FrameMeasurement>& frames = answer.record.frames;
   const std::size_t unread = answer.skipped.size();
   for (FrameMeasurement& frame : run->frames) {
     if (frame.position_steps) {
@@ -116,46 +117,70 @@ Result<RunFit> fit_frames(const RunInput& input, const RunOptions& options) {
     points.push_back(point_of(frames[i], sizes[i]));
     alone += sizes[i].size_px && !sizes[i].matched ? 1 : 0;
   }
-  auto fit = fit_curve(points, answer.rig, options.fit);
+  auto fit = fit_curve(points, answer.record.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
-  answer.fit = std::move(*fit);
+  answer.record.fit = std::move(*fit);
   if (auto added = add_arrival(frames, input.stated, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
-  for (std::string& note : remarks_of(frames)) answer.fit.notes.push_back(std::move(note));
+  std::vector<std::string>& notes = answer.record.fit.notes;
+  for (std::string& note : remarks_of(frames)) notes.push_back(std::move(note));
   if (alone > 0) {
-    answer.fit.notes.push_back(std::to_string(alone) + " of " + std::to_string(frames.size()) +
-                               " frames share too few stars with the others: their size is that of "
-                               "their own stars");
+    notes.push_back(std::to_string(alone) + " of " + std::to_string(frames.size()) +
+                    " frames share too few stars with the others: their size is that of "
+                    "their own stars");
   }
+  answer.record.tracks = star_tracks(frames);
+  answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
   return answer;
 }
 
 }  // namespace
 
-Result<RunFit> run_detail::fit_table(RunTable table, const RunOptions& options) {
+Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& options) {
   FitOptions fit_options = options.fit;
   fit_options.size = table.size;
   auto fit = fit_curve(table.points, options.rig, fit_options);
   if (!fit) return tl::unexpected<Error>(fit.error());
-  RunFit answer;
-  answer.fit = std::move(*fit);
+  RecordedRun answer;
+  answer.record.fit = std::move(*fit);
   if (auto added = add_arrival({}, {}, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
-  answer.rig = options.rig;
+  answer.record.rig = options.rig;
+  answer.record.facts = std::move(table.facts);
   answer.skipped = std::move(table.skipped);
-  for (std::string& note : table.notes) answer.fit.notes.push_back(std::move(note));
+  for (std::string& note : table.notes) answer.record.fit.notes.push_back(std::move(note));
   return answer;
 }
 
-Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+RunFit fit_of(const RecordedRun& recorded) {
+  return {recorded.record.fit, recorded.skipped, recorded.record.rig, recorded.arrived};
+}
+
+Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
   const auto input = find_run_input(inputs, options.table);
   if (!input) return tl::unexpected<Error>(input.error());
-  if (!input->table) return fit_frames(*input, options);
+  if (!input->table) return record_frames(*input, options);
   auto table = read_run_table(*input->table, options.table);
   if (!table) return tl::unexpected<Error>(table.error());
-  return run_detail::fit_table(std::move(*table), options);
+  return run_detail::record_table(std::move(*table), options);
+}
+
+Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+  return record_run(inputs, options).map(fit_of);
+}
+
+RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
+  Diagnosis found = diagnose(recorded.record);
+  RunDiagnosis answer{fit_of(recorded), std::move(found.findings)};
+  answer.run.fit = std::move(found.fit);
+  return answer;
+}
+
+Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
+                                  const RunOptions& options) {
+  return record_run(inputs, options).map(diagnosis_of);
 }
 
 }  // namespace starwaist

@@ -3,7 +3,9 @@
 #include <filesystem>
 #include <map>
 
+#include "core/clock.h"
 #include "run/csv.h"
+#include "run/point_facts.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -18,6 +20,12 @@ struct Columns {
   std::optional<std::size_t> sigma;
   std::optional<std::size_t> stars;
   std::optional<std::size_t> temperature;
+  std::optional<std::size_t> flux;
+  std::optional<std::size_t> background;
+  std::optional<std::size_t> eccentricity;
+  std::optional<std::size_t> time;
+  std::optional<std::size_t> filter;
+  std::optional<std::size_t> exposure;
   std::optional<std::size_t> file;
   std::optional<std::size_t> run;
   std::string size_name;  // hfr, hfd or fwhm
@@ -48,6 +56,12 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
   columns.sigma = find("sigma");
   columns.stars = find("stars");
   columns.temperature = find("temperature");
+  columns.flux = find("flux");
+  columns.background = find("background");
+  columns.eccentricity = find("eccentricity");
+  columns.time = find("time");
+  columns.filter = find("filter");
+  columns.exposure = find("exposure");
   columns.file = find("file");
   columns.run = find("run");
   if (finder.missing()) {
@@ -65,6 +79,26 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
                 "Name it with --column hfr=NAME; the table has " + run_detail::listed(header));
   }
   return columns;
+}
+
+// What a row says beside position and size.
+PointFacts facts_of(const Columns& columns, const CsvRow& row, const run_detail::Csv& csv) {
+  const auto number = [&](std::optional<std::size_t> column) {
+    return csv.number(row.cell(column));
+  };
+  PointFacts facts;
+  facts.temperature_c = number(columns.temperature);
+  facts.light = number(columns.flux);
+  facts.background_adu = number(columns.background);
+  facts.eccentricity = number(columns.eccentricity);
+  facts.exposure_s = number(columns.exposure);
+  const std::string time = row.cell(columns.time);
+  facts.time_s = csv.number(time);  // seconds
+  if (!facts.time_s) facts.time_s = core::parse_utc(time);
+  if (std::string filter = row.cell(columns.filter); !filter.empty()) {
+    facts.filter = std::move(filter);
+  }
+  return facts;
 }
 
 // The tables of a file by the value of its column `run`, in the order of their first rows; all rows
@@ -138,6 +172,12 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
     if (stars && *stars >= 0 && *stars < 1e9) point.stars = static_cast<int>(std::lround(*stars));
     point.temperature_c = number(cell(columns->temperature));
     table.points.push_back(std::move(point));
+    table.facts.push_back(facts_of(*columns, row, *csv));
+    table.facts.back().stars = table.points.back().stars;
+  }
+  for (NamedTable& run : tables.runs) {
+    run_detail::since_earliest(run.table.facts);
+    run_detail::relative_light(run.table.facts);
   }
   for (const auto& [run, count] : sigmas_unknown) {
     table_of(tables.runs, run, measure)

@@ -224,6 +224,26 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
   return missing;
 }
 
+std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
+  std::vector<StarTrack> tracks;
+  if (frames.empty()) return tracks;
+  const Registration registration = register_frames(frames, StarSize::hfr);
+  tracks.assign(frames[registration.reference].stars.size(),
+                StarTrack(frames.size(), std::nullopt));
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto& pairs = registration.pairs[i];
+    for (std::size_t k = 0; k < pairs.size(); ++k) {
+      if (pairs[k]) tracks[*pairs[k]][i] = k;
+    }
+  }
+  const auto alone = [](const StarTrack& track) {
+    return std::count_if(track.begin(), track.end(),
+                         [](const auto& star) { return star.has_value(); }) < 2;
+  };
+  tracks.erase(std::remove_if(tracks.begin(), tracks.end(), alone), tracks.end());
+  return tracks;
+}
+
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;

@@ -8,6 +8,6 @@
 namespace starwaist::run_detail {
 
 // Errors: those of fit_curve.
-Result<RunFit> fit_table(RunTable table, const RunOptions& options);
+Result<RecordedRun> record_table(RunTable table, const RunOptions& options);
 
 }  // namespace starwaist::run_detail

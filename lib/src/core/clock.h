@@ -1,12 +1,12 @@
-// Times of a run as ISO 8601 text, without the system's clock or time zone.
+// Times as ISO 8601 text, without the system's clock or time zone.
 //
-// Module: render.
+// Private header of module core.
 #pragma once
 
 #include <optional>
 #include <string>
 
-namespace starwaist::render {
+namespace starwaist::core {
 
 // Seconds since 1970-01-01T00:00:00 of "2027-02-03T20:11:05" (decimals of the second allowed, no
 // zone); absent where the text is no such time.
@@ -15,4 +15,4 @@ std::optional<double> parse_utc(const std::string& text);
 // The reverse, with milliseconds: "2027-02-03T20:11:05.000".
 std::string format_utc(double seconds);
 
-}  // namespace starwaist::render
+}  // namespace starwaist::core

@@ -1,4 +1,4 @@
-#include "render/clock.h"
+#include "core/clock.h"
 
 #include <chrono>
 #include <cmath>
@@ -6,7 +6,7 @@
 
 #include "starwaist/numbers.h"
 
-namespace starwaist::render {
+namespace starwaist::core {
 
 std::optional<double> parse_utc(const std::string& text) {
   constexpr std::size_t kShortest = 19;
@@ -48,4 +48,4 @@ std::string format_utc(double seconds) {
   return buffer;
 }
 
-}  // namespace starwaist::render
+}  // namespace starwaist::core

@@ -1,0 +1,123 @@
+// Why a run failed: each known cause held against everything that the run tells, with its evidence
+// and its cure.
+//
+// Module: diagnosis. May include: core, optics, stars, curve, advice, field.
+//
+// A cause is weighed by the odds that it happened, from a statistic against the run's own noise and
+// from how often such a thing happens at all. Causes compete: the likeliest is accepted first, the
+// run is looked at again with what it accounts for taken out (frames spoiled by a cloud, positions
+// that the focus did not reach), and only what still stands out is listed beside it.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <tuple>
+#include <utility>
+#include <vector>
+
+#include "starwaist/curve.h"
+#include "starwaist/fields.h"
+#include "starwaist/rig.h"
+#include "starwaist/stars.h"
+
+namespace starwaist {
+
+// What is known of one point of a run beside its position and size, from its frame or its row of a
+// table; absent where neither tells it.
+struct PointFacts {
+  std::optional<double> time_s;         // start of the exposure, since the run's earliest
+  std::optional<double> temperature_c;  // of the tube or the air
+  std::optional<double> exposure_s;
+  std::optional<std::string> filter;
+  std::optional<int> stars;           // found in the frame by itself; a table's column `stars`
+  std::optional<double> light;        // of the stars, over its median in the run: the same stars in
+                                      // all frames; a table's column `flux`
+  std::optional<double> light_sigma;  // its standard error, where more than one star tells it
+  std::optional<double> background_adu;
+  std::optional<double> noise_adu;     // standard deviation of the sky
+  std::optional<double> eccentricity;  // typical star of the frame
+  std::optional<double> elongation_angle_deg;
+  std::optional<double> elongation_coherence;
+};
+
+// Everything that a diagnosis looks at. `facts` has one entry a point of `fit.points`, in the order
+// taken; so have `frames`, which are empty for a table. A star track (see stars.h) says which star
+// of each frame is the same; empty for a table.
+struct RunRecord {
+  FitResult fit;
+  Rig rig;  // as completed from the headers
+  std::vector<PointFacts> facts;
+  std::vector<FrameMeasurement> frames;
+  std::vector<StarTrack> tracks;
+};
+
+// One figure that speaks for a finding.
+struct EvidenceItem {
+  std::string what;  // plain words
+  double value = 0;
+  std::string unit;  // "steps", "px", "%", "" for a count
+};
+
+template <>
+struct Fields<EvidenceItem> {
+  static constexpr auto list =
+      std::make_tuple(field("what", &EvidenceItem::what, "", "what the figure is of"),
+                      field("value", &EvidenceItem::value, "", "the figure"),
+                      field("unit", &EvidenceItem::unit, "", "its unit"));
+};
+static_assert(describes_every_field<EvidenceItem>());
+
+// One cause that was found. `settings` are those that follow for the next run: step_steps, points,
+// exposure_s, takeup_steps, start_position_steps, ignore_radius_px; positions keep to the rig's
+// limits.
+struct Finding {
+  std::string cause;      // name as in the contract
+  double confidence = 0;  // probability that it happened, from kLeastConfidence on
+  double share = 0;       // part of the run's misfit or loss that it explains, 0 to 1
+  std::string summary;    // one or two sentences with the main numbers
+  std::vector<EvidenceItem> evidence;
+  std::string remedy;  // what to do, two sentences at most
+  std::vector<std::pair<std::string, double>> settings;
+};
+inline constexpr double kLeastConfidence = 0.5;
+
+template <>
+struct Fields<Finding> {
+  static constexpr auto list = std::make_tuple(
+      field("cause", &Finding::cause, "", "name of the cause"),
+      field("confidence", &Finding::confidence, "", "probability that it happened"),
+      field("share", &Finding::share, "", "part of the misfit that it explains"),
+      field("summary", &Finding::summary, "", "what happened, in words"),
+      field("evidence", &Finding::evidence, "", "the figures behind it"),
+      field("remedy", &Finding::remedy, "", "what to do"),
+      field("settings", &Finding::settings, "", "settings for the next run, by name"));
+};
+static_assert(describes_every_field<Finding>());
+
+// `fit` is the record's, its verdict lowered and the reason added where a finding means that best
+// focus cannot be used as it is. Findings in falling order of confidence.
+struct Diagnosis {
+  FitResult fit;
+  std::vector<Finding> findings;
+  [[nodiscard]] bool healthy() const { return findings.empty(); }
+};
+
+// Precondition: `facts`, and `frames` where there are any, are as many as the points.
+Diagnosis diagnose(const RunRecord& record);
+
+// The page of a cause, for `diagnose --explain`. Sentences, without line breaks.
+struct CausePage {
+  std::string cause;        // name as in the contract
+  std::string title;        // a few words
+  std::string what;         // what it is
+  std::string curve;        // how it looks in the curve and in the frames
+  std::string look_alikes;  // how it is told from its look-alikes
+  std::string remedy;       // what to do
+  std::string source;       // of facts of the trade: "common practice, no source" where so
+};
+
+// All causes that are known, in the order of their names.
+std::vector<CausePage> cause_pages();
+std::optional<CausePage> cause_page(const std::string& cause);
+
+}  // namespace starwaist

@@ -1,0 +1,26 @@
+// The points of a view as samples for the curve module's fits.
+//
+// Private header of module diagnosis.
+#pragma once
+
+#include <cstddef>
+#include <optional>
+#include <vector>
+
+#include "curve/samples.h"
+#include "curve/shape.h"
+#include "diagnosis/run_view.h"
+
+namespace starwaist::diagnosis {
+
+// The shape that the record's size measure and rig ask for.
+curve::Shape shape_of(const RunRecord& record);
+
+// Samples of the points `which`, all of weight 1. Sizes must be there.
+curve::Samples samples_of(const RunView& run, const std::vector<std::size_t>& which);
+
+// The even curve through the points that the fit used and that are not spoiled; absent where they
+// are fewer than four or carry no curve.
+std::optional<HealthyCurve> fit_healthy_curve(const RunView& run);
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,111 @@
+// The options that fit and diagnose share.
+#include "run_command.h"
+
+#include <algorithm>
+#include <iterator>
+#include <string_view>
+
+#include "starwaist/numbers.h"
+
+namespace starwaist::tool {
+
+namespace {
+
+std::pair<std::string, std::string> parse_column(const std::string& text) {
+  const auto equals = text.find('=');
+  const std::string column = lower_case(trimmed(text.substr(0, equals)));
+  const std::string name(equals == std::string::npos
+                             ? std::string_view()
+                             : trimmed(std::string_view(text).substr(equals + 1)));
+  if (column.empty() || name.empty()) {
+    throw CLI::ValidationError("--column", "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
+  }
+  constexpr std::string_view kColumns[] = {
+      "position", "hfr",  "hfd",        "fwhm",         "sigma", "stars", "flux",    "temperature",
+      "filter",   "time", "background", "eccentricity", "run",   "file",  "exposure"};
+  if (std::find(std::begin(kColumns), std::end(kColumns), column) == std::end(kColumns)) {
+    throw CLI::ValidationError("--column", "'" + column +
+                                               "' is no column that is read: position, hfr, hfd, "
+                                               "fwhm, sigma, stars, flux, temperature, filter, "
+                                               "time, background, eccentricity, run, file or "
+                                               "exposure");
+  }
+  return {column, name};
+}
+
+}  // namespace
+
+void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
+  add_input_options(app, options.input);
+  add_common_options(app, options.common);
+  app.add_option(
+         "--model",
+         [&options](const CLI::results_t& values) {
+           options.fit.model = model_from_name(lower_case(values.front()));
+           if (!options.fit.model) {
+             throw CLI::ValidationError(
+                 "--model", "'" + values.front() + "' is not hyperbola, parabola or blur");
+           }
+           return true;
+         },
+         "Only this curve decides: hyperbola, parabola or blur [weighted by how well they fit]")
+      ->type_name("NAME");
+  app.add_option(
+         "--size",
+         [&options](const CLI::results_t& values) {
+           const std::string name = lower_case(values.front());
+           if (name != "hfr" && name != "fwhm") {
+             throw CLI::ValidationError("--size", "'" + values.front() + "' is not hfr or fwhm");
+           }
+           options.size = name == "hfr" ? SizeMeasure::hfr : SizeMeasure::fwhm;
+           return true;
+         },
+         "Size that is fitted: hfr (half-flux radius) or fwhm [hfr; of a table, what it has]")
+      ->type_name("NAME");
+  app.add_option(
+         "--column",
+         [&options](const CLI::results_t& values) {
+           for (const auto& value : values) options.table.columns.push_back(parse_column(value));
+           return true;
+         },
+         "Name of a table's column, as in hfr=HalfFlux; may be repeated")
+      ->type_name("COLUMN=NAME")
+      ->expected(1)
+      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
+  app.add_flag("--each", options.each,
+               "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
+  add_rig_options(app, options.rig);
+}
+
+RunOptions run_options_of(const RunCommandOptions& options, const Rig& rig, ProgressLine& progress,
+                          const ToolStreams& streams) {
+  RunOptions run = run_options_of(options.common, options.input, rig, progress, streams);
+  run.table = options.table;
+  run.table.size = options.size;
+  run.fit = options.fit;
+  run.fit.size = options.size.value_or(SizeMeasure::hfr);
+  return run;
+}
+
+void LinesOutput::add(const Result<std::string>& json, const std::string& text) {
+  if (!json) {
+    if (!failure_) failure_ = json.error();
+  } else if (common_.json_to_stdout()) {
+    streams_.out << *json << std::flush;
+  } else {
+    lines_ += *json;
+  }
+  if (!common_.json_to_stdout()) streams_.out << text << std::flush;
+}
+
+Result<void> LinesOutput::finish(const std::vector<std::string>& protected_paths) {
+  if (failure_) return tl::unexpected<Error>(*failure_);
+  if (!streams_.out) {
+    return fail(ErrorCode::cannot_write, "standard output: cannot be written",
+                "Name a file with --json");
+  }
+  if (common_.json.empty() || common_.json_to_stdout()) return {};
+  return write_output(common_.json, lines_, protected_paths, streams_);
+}
+
+}  // namespace starwaist::tool
