@@ -196,6 +196,21 @@ RunDiagnosis diagnosis_of(const RecordedRun& recorded);
 Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
                                   const RunOptions& options);
 
+// Focus over the field of a run, the contract's `field` object.
+struct RunField {
+  std::optional<FieldFocus> focus;         // absent: `reasons` say why
+  std::optional<Collimation> collimation;  // absent where no frame shows donuts
+  std::string verdict;                     // "trusted", "doubtful", "unusable"
+  std::vector<std::string> reasons;        // why it is not trusted, in plain words
+  std::vector<SkippedFile> skipped;
+  Rig rig;  // as completed from the headers
+};
+
+// Never better than the run's own verdict; doubtful also where the stars are few or their sigma is
+// wider than the critical focus zone (half of the curve's own width where the rig is not known).
+// Errors: those of fit_run; no_data for a table, which knows no places of stars.
+Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunOptions& options);
+
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
 // table with a column `run`; `consume` gets each run's name and answer in input order, as soon as
 // it is there. A run that cannot be read is answered too: unusable, the reason in its words.

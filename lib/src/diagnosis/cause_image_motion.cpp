@@ -1,3 +1,4 @@
+#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -187,29 +188,175 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
   return c;
 }
 
-std::optional<Candidate> look(const RunView& run) {
-  if (!run.has_frames() || !run.record().fit.best_focus_steps) return std::nullopt;
+// Least squares of size^2 = a + b t + c t^2 (variances add) with relative errors.
+struct Squares {
+  double chi2 = 0;
+  std::array<double, 3> terms{};
+  [[nodiscard]] double at(double t) const { return terms[0] + t * (terms[1] + t * terms[2]); }
+};
+
+struct Sized {
+  std::size_t point = 0;
+  double t = 0;       // position, scaled to order one
+  double square = 0;  // of the size
+  double error = 0;   // of it
+};
+
+std::optional<Squares> fit_squares(const std::vector<Sized>& all, const std::vector<bool>& out) {
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (out[i]) continue;
+    const Eigen::Vector3d z(1, all[i].t, all[i].t * all[i].t);
+    normal += z * z.transpose() / (all[i].error * all[i].error);
+    right += z * all[i].square / (all[i].error * all[i].error);
+  }
+  const Eigen::Vector3d terms = normal.ldlt().solve(right);
+  if (!terms.allFinite() || !(terms(2) > 0)) return std::nullopt;
+  Squares fit;
+  fit.terms = {terms(0), terms(1), terms(2)};
+  // The smallest size must be one.
+  if (!(terms(0) - terms(1) * terms(1) / (4 * terms(2)) > 0)) return std::nullopt;
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (out[i]) continue;
+    fit.chi2 += std::pow((all[i].square - fit.at(all[i].t)) / all[i].error, 2);
+  }
+  return fit;
+}
+
+// Frames shaken in all directions: as round as the others, and larger by the same square near focus
+// and far from it, as nothing else is that strikes single frames.
+std::optional<Candidate> shaken_round(const RunView& run) {
+  std::vector<Sized> all;
+  const std::vector<std::size_t>& sized = run.sized_points();
+  constexpr std::size_t kFewestFrames = 7;
+  constexpr std::size_t kMostFrames = 15;  // all choices among more would take too long
+  if (sized.size() < kFewestFrames || sized.size() > kMostFrames) return std::nullopt;
+  double low = 1e300;
+  double high = -1e300;
+  double smallest = 1e300;
+  for (const std::size_t i : sized) {
+    low = std::min(low, run.position_steps(i));
+    high = std::max(high, run.position_steps(i));
+    smallest = std::min(smallest, *run.point(i).size_px);
+  }
+  if (!(high > low)) return std::nullopt;
+  for (const std::size_t i : sized) {
+    const double size = *run.point(i).size_px;
+    // Seeing moves the square by twice its relative scatter of the smallest one; half-flux radii
+    // leave the hyperbola by some percent.
+    constexpr double kSeeing = 0.04;
+    constexpr double kModel = 0.03;
+    const double own = run.point(i).sigma_px.value_or(0.01 * size) / size;
+    const double error =
+        2 * std::hypot(kSeeing * smallest * smallest, std::hypot(kModel, own) * size * size);
+    all.push_back({i, 2 * (run.position_steps(i) - low) / (high - low) - 1, size * size, error});
+  }
+  std::vector<bool> out(all.size(), false);
+  const auto whole = fit_squares(all, out);
+  const double whole_chi2 = whole ? whole->chi2 : 1e6;
+  // The best choice of frames to leave out, for each number of them.
+  struct Choice {
+    double score = 0;  // ln of the likelihood ratio, the choice paid for
+    std::vector<std::size_t> members;
+    Squares fit;
+  };
+  Choice best;
+  const std::size_t most = std::min<std::size_t>(4, (all.size() - 1) / 2 - 1);
+  for (std::size_t count = 2; count <= most; ++count) {
+    out.assign(all.size(), false);
+    std::fill(out.end() - static_cast<std::ptrdiff_t>(count), out.end(), true);
+    double choices = 0;
+    Choice of_count;
+    of_count.score = -1e300;
+    do {
+      ++choices;
+      const auto fit = fit_squares(all, out);
+      if (!fit) continue;
+      // All of them larger, by about the same square.
+      std::vector<double> excess;
+      std::vector<std::size_t> members;
+      for (std::size_t i = 0; i < all.size(); ++i) {
+        if (!out[i]) continue;
+        excess.push_back(all[i].square - fit->at(all[i].t));
+        members.push_back(i);
+      }
+      const double typical = median(excess);
+      if (!(typical > 0)) continue;
+      double chi2 = fit->chi2;
+      for (std::size_t k = 0; k < members.size(); ++k) {
+        const double error = std::hypot(all[members[k]].error, 0.5 * typical);
+        chi2 += std::pow((excess[k] - typical) / error, 2);
+      }
+      const double score = 0.5 * (whole_chi2 - chi2);
+      if (score > of_count.score) of_count = {score, members, *fit};
+    } while (std::next_permutation(out.begin(), out.end()));
+    // One more unknown, the square, spread over some ten of its errors.
+    of_count.score -= std::log(choices) + std::log(10.0);
+    if (of_count.score > best.score) best = of_count;
+  }
+  if (best.members.empty()) return std::nullopt;
+  const double least_square =
+      best.fit.terms[0] - std::pow(best.fit.terms[1], 2) / (4 * best.fit.terms[2]);
+  std::vector<double> excess;
+  Candidate c;
+  double nearest_px = 1e300;
+  for (const std::size_t k : best.members) {
+    excess.push_back(all[k].square - best.fit.at(all[k].t));
+    c.spoiled.push_back(all[k].point);
+    nearest_px = std::min(nearest_px, std::sqrt(best.fit.at(all[k].t)));
+  }
+  const double typical = median(excess);
+  // Beyond what seeing does from frame to frame, by size in focus; seen where stars are small.
+  constexpr double kLeastGrowth = 0.35;  // of the square: 16 % of the size
+  const double growth = typical / least_square;
+  if (nearest_px > 2.2 * std::sqrt(least_square)) return std::nullopt;
+  c.log_odds = std::min(
+      {best.score + log_odds_of(kUsual), 7 * std::log(growth / kLeastGrowth), log_odds_of(0.85)});
+  c.share = std::clamp(1 - best.fit.chi2 / std::max(whole_chi2, 1e-9), 0.0, 1.0);
+  // A size is 1.18 rms of a Gaussian: its square 2 ln 2 times the variance.
+  const double shake = std::sqrt(typical / (2 * std::numbers::ln2));
+  c.summary = "In " + std::to_string(c.spoiled.size()) + " of " + std::to_string(all.size()) +
+              " frames the stars are round and too large, as if shaken by " +
+              format_fixed(shake, 1) + " px all ways; bursts of bad seeing look the same.";
+  c.evidence = {{"frames with stars too large", static_cast<double>(c.spoiled.size()), ""},
+                {"shaking that this would take, rms along each axis", shake, "px"}};
+  return c;
+}
+
+std::vector<Drawn> all_drawn(const RunView& run) {
   std::vector<Drawn> frames;
+  if (!run.record().fit.best_focus_steps) return frames;
   for (const std::size_t i : run.sized_points()) {
     if (auto d = drawn_out(run, i)) {
       d->from_focus = run.point(i).position_steps - *run.record().fit.best_focus_steps;
       frames.push_back(*d);
     }
   }
+  return frames;
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  if (!run.has_frames()) return std::nullopt;
+  const std::vector<Drawn> frames = all_drawn(run);
   constexpr std::size_t kFewestFrames = 4;
-  if (frames.size() < kFewestFrames) return std::nullopt;
-  const OpticsShare optics = optics_share(frames);
-  auto single = single_frames(frames, optics);
-  auto every = every_frame(frames, optics);
-  if (!single && !every) return std::nullopt;
-  Candidate c = !every || (single && single->log_odds >= every->log_odds) ? *single : *every;
+  std::optional<Candidate> best = shaken_round(run);
+  const auto consider = [&](std::optional<Candidate> other) {
+    if (other && (!best || other->log_odds > best->log_odds)) best = std::move(other);
+  };
+  if (frames.size() >= kFewestFrames) {
+    const OpticsShare optics = optics_share(frames);
+    consider(single_frames(frames, optics));
+    consider(every_frame(frames, optics));
+  }
+  if (!best) return std::nullopt;
   // A point or two that count little leave the answer as it is.
-  const bool few = 3 * c.spoiled.size() <= frames.size();
-  c.effect = few ? Effect::harmless : Effect::doubtful;
-  c.remedy =
+  const bool few = 3 * best->spoiled.size() <= run.count();
+  best->effect = few ? Effect::harmless : Effect::doubtful;
+  best->remedy =
       "Check tracking and balance, shield the telescope from wind, and wait a few seconds after "
       "each move. A shorter exposure helps where the motion is slow.";
-  return c;
+  return best;
 }
 
 }  // namespace

@@ -24,8 +24,8 @@ constexpr double kStampRadii = 1.7;  // half-width of a stamp
 double radius_of(double hfr_px) { return hfr_px / std::sqrt((1 + 0.3 * 0.3) / 2); }
 
 // One star's light on pixels of `bin` frame pixels, centred, a plane of sky taken off, total 1.
-std::optional<field::DonutImage> stamp_of(const PixelBuffer& pixels, const Star& star,
-                                          double radius_px, double bin) {
+std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star& star,
+                                           double radius_px, double bin) {
   const int half = static_cast<int>(std::ceil(kStampRadii * radius_px / bin));
   const int size = 2 * half + 1;
   const double sky_inner = 1.8 * radius_px;
@@ -78,7 +78,7 @@ std::optional<field::DonutImage> stamp_of(const PixelBuffer& pixels, const Star&
     const Eigen::Vector3d place(1, (x - star.x_px) / radius_px, (y - star.y_px) / radius_px);
     return std::lerp(top, bottom, ty) - plane.dot(place);
   };
-  field::DonutImage image;
+  donuts::DonutImage image;
   image.size = size;
   image.values.resize(static_cast<std::size_t>(size) * static_cast<std::size_t>(size));
   const int samples = std::max(1, static_cast<int>(std::lround(bin)));
@@ -103,13 +103,13 @@ std::optional<field::DonutImage> stamp_of(const PixelBuffer& pixels, const Star&
 }
 
 struct Stack {
-  field::DonutImage image;
+  donuts::DonutImage image;
   int stars = 0;
 };
 
 // Pixel by pixel the weighted mean, each star's weight its signal's square, held level above a
 // signal that shows the shadow well by itself.
-Stack stack_of(const std::vector<field::DonutImage>& stamps, const std::vector<double>& snr,
+Stack stack_of(const std::vector<donuts::DonutImage>& stamps, const std::vector<double>& snr,
                std::size_t first, std::size_t stride) {
   Stack stack;
   stack.image.size = stamps.front().size;
@@ -144,7 +144,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   if (radius < kLeastRadiusPx) return std::nullopt;
   constexpr double kFitRadiusPx = 9;  // enough to resolve the shadow, few enough pixels to be quick
   const double bin = std::max(1.0, std::floor(radius / kFitRadiusPx));
-  std::vector<field::DonutImage> stamps;
+  std::vector<donuts::DonutImage> stamps;
   std::vector<double> snr;
   for (const Star* star : bright) {
     if (stamps.size() == kMostStars) break;
@@ -155,8 +155,8 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   }
   if (stamps.size() < kFewestStars) return std::nullopt;
   const Stack all = stack_of(stamps, snr, 0, 1);
-  if (field::central_dip(all.image, radius / bin) < kLeastDip) return std::nullopt;
-  const auto fit = field::fit_donut(all.image, radius / bin);
+  if (donuts::central_dip(all.image, radius / bin) < kLeastDip) return std::nullopt;
+  const auto fit = donuts::fit_donut(all.image, radius / bin);
   constexpr double kLeastShadow = 0.12;
   if (!fit || fit->hole_of_radius < kLeastShadow || fit->hole_of_radius > 0.8) return std::nullopt;
   // Groups of stars by themselves: their scatter is the stack's error.
@@ -164,7 +164,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   std::vector<double> x;
   std::vector<double> y;
   for (std::size_t g = 0; g < groups; ++g) {
-    const auto part = field::fit_donut(stack_of(stamps, snr, g, groups).image, fit->radius_px);
+    const auto part = donuts::fit_donut(stack_of(stamps, snr, g, groups).image, fit->radius_px);
     if (!part) continue;
     x.push_back(part->shadow_x());
     y.push_back(part->shadow_y());

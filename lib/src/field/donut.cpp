@@ -8,7 +8,7 @@
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
 
-namespace starwaist::field {
+namespace starwaist::donuts {
 namespace {
 
 // Parameters: centre x, y (px from the middle), ln radius, shadow less centre x, y over the radius,
@@ -163,4 +163,4 @@ std::optional<DonutFit> fit_donut(const DonutImage& image, double start_radius_p
   return fit;
 }
 
-}  // namespace starwaist::field
+}  // namespace starwaist::donuts

@@ -4,7 +4,7 @@
 #include <optional>
 #include <vector>
 
-namespace starwaist::field {
+namespace starwaist::donuts {
 
 // A square stamp, row by row; its middle pixel is at (size / 2, size / 2), size odd.
 struct DonutImage {
@@ -35,4 +35,4 @@ double central_dip(const DonutImage& image, double radius_px);
 // Least squares; absent where it does not settle on a disc with a shadow inside.
 std::optional<DonutFit> fit_donut(const DonutImage& image, double start_radius_px);
 
-}  // namespace starwaist::field
+}  // namespace starwaist::donuts

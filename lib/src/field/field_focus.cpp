@@ -255,6 +255,17 @@ struct State {
   Solution solution;
 };
 
+// Sizes within a frame as they are and not as they were measured: see kSizeResponse.
+void take_out_response(Data& data) {
+  std::vector<std::vector<double>> of_frame(data.position_steps.size());
+  for (const Row& row : data.rows) of_frame[row.frame].push_back(row.log_size);
+  std::vector<double> typical;
+  for (const auto& sizes : of_frame) typical.push_back(sizes.empty() ? 0.0 : median(sizes));
+  for (Row& row : data.rows) {
+    row.log_size = typical[row.frame] + (row.log_size - typical[row.frame]) / kSizeResponse;
+  }
+}
+
 double offset_of(const Row& row, const Eigen::Vector3d& shape) {
   return shape(0) * row.shapes[0] + shape(1) * row.shapes[1] + shape(2) * row.shapes[2];
 }
@@ -459,7 +470,7 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
     return fail(ErrorCode::no_data, "focus over the field: the run's curve has no minimum",
                 "Sweep across best focus first");
   }
-  const Data data = data_of(frames, tracks, fit, curve->centre_steps());
+  Data data = data_of(frames, tracks, fit, curve->centre_steps());
   const std::set<double> places(data.position_steps.begin(), data.position_steps.end());
   if (places.size() < kFewestFrames) {
     return fail(ErrorCode::no_data, "focus over the field: fewer than four different positions",
@@ -471,6 +482,7 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
                     " stars are seen on both sides of best focus",
                 "Expose longer or point at a richer field");
   }
+  take_out_response(data);
   State state = fit_shape(data, *curve, Eigen::Vector3d::Zero());
   // A tilted or curved field blurs the run's own curve: the star's is sharper.
   constexpr int kRefits = 4;
@@ -494,9 +506,12 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
   out.tilt_x_steps = state.shape(0);
   out.tilt_y_steps = state.shape(1);
   out.curvature_steps = state.shape(2);
-  out.tilt_x_sigma_steps = widening * std::sqrt(covariance(0, 0));
-  out.tilt_y_sigma_steps = widening * std::sqrt(covariance(1, 1));
-  out.curvature_sigma_steps = widening * std::sqrt(covariance(2, 2));
+  const auto sigma_of = [&](Eigen::Index k) {
+    return std::hypot(widening * std::sqrt(covariance(k, k)), kSizeResponseSigma * state.shape(k));
+  };
+  out.tilt_x_sigma_steps = sigma_of(0);
+  out.tilt_y_sigma_steps = sigma_of(1);
+  out.curvature_sigma_steps = sigma_of(2);
   out.tilt_correlation = covariance(0, 1) / std::sqrt(covariance(0, 0) * covariance(1, 1));
   out.degrees_of_freedom = std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
   out.centre_focus_steps = curve->centre_steps();
