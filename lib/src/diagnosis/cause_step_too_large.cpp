@@ -38,7 +38,8 @@ std::optional<Candidate> look(const RunView& run) {
   }
   std::sort(positions.begin(), positions.end());
   positions.erase(std::unique(positions.begin(), positions.end()), positions.end());
-  if (positions.size() < 3) return std::nullopt;
+  // Fewer points than that are the matter themselves.
+  if (positions.size() < VerdictRules::kTrustedPositions) return std::nullopt;
   // Frames at the ends in which nothing could be measured.
   std::size_t lost = 0;
   for (std::size_t i = 0; i < run.count(); ++i) {

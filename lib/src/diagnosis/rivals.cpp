@@ -76,8 +76,10 @@ class Weigher {
   [[nodiscard]] const std::vector<double>& commanded() const { return commanded_; }
   [[nodiscard]] const Samples& samples() const { return samples_; }
 
-  // Places in scaled units, by sample; `bad`: points that are none of the curve's.
-  Weighed weigh(const std::vector<double>& places, const std::vector<std::size_t>& bad = {}) {
+  // Places in scaled units, by sample; `bad`: points that are none of the curve's. `roughly`: with
+  // the middle scatter of the seeing alone.
+  Weighed weigh(const std::vector<double>& places, const std::vector<std::size_t>& bad = {},
+                bool roughly = false) {
     samples_.t = places;
     curve_weights(bad, nullptr);
     Weighed answer;
@@ -88,6 +90,7 @@ class Weigher {
       return answer;
     }
     for (std::size_t k = 0; k < kSeeingScatters.size(); ++k) {
+      if (roughly && k != 1) continue;
       curve_weights(bad, &fit, kSeeingScatters[k]);
       const ShapeFit next = fitter_.refit(samples_, fit);
       if (!next.usable) continue;
@@ -116,7 +119,7 @@ class Weigher {
           log_weights + bad_points - 0.5 * std::log(determinant) - 0.5 * t0 * t0 +
           std::lgamma(0.5 * (prior_degrees_ + degrees)) - 0.5 * degrees * std::log(M_PI) -
           0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + next.sum_of_squares) -
-          std::log(static_cast<double>(kSeeingScatters.size()));
+          (roughly ? 0.0 : std::log(static_cast<double>(kSeeingScatters.size())));
       if (value > answer.log_evidence || k == 1) {
         answer.best_t = t0;
         answer.squares = next.sum_of_squares;
@@ -154,11 +157,11 @@ class Weigher {
       *scatter = std::sqrt(relative / std::max(1.0, n - 1));
       // The curve's evidence lacks the constants of its priors; here ln H0's alone is used up.
       const double degrees = n - 1;
-      const double value =
-          log_weights - 0.5 * std::log(sum_w * mean * mean + 1) + 0.5 * std::log(2 * M_PI) * 0 +
-          std::lgamma(0.5 * (prior_degrees_ + degrees)) - 0.5 * degrees * std::log(M_PI) -
-          0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
-          std::log(static_cast<double>(kSeeingScatters.size()));
+      const double value = log_weights - 0.5 * std::log(sum_w * mean * mean + 1) +
+                           std::lgamma(0.5 * (prior_degrees_ + degrees)) -
+                           0.5 * degrees * std::log(M_PI) -
+                           0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
+                           std::log(static_cast<double>(kSeeingScatters.size()));
       answer.log_evidence = log_sum(answer.log_evidence, value);
     }
     return answer;
@@ -238,39 +241,55 @@ std::vector<double> with_play(const std::vector<double>& commanded, double width
   return places;
 }
 
-struct Best {
-  double log_evidence = kNone;  // summed
-  double log_best = kNone;
-  Weighed weighed;
-  double amount = 0;
-  std::size_t at = 0;
+// The variants of one account: roughly weighed first, those near the best in full.
+struct Variant {
   std::vector<double> places;
-
-  void add(const Weighed& w, double log_prior, double new_amount, std::size_t new_at,
-           const std::vector<double>& new_places) {
-    const double value = w.log_evidence + log_prior;
-    log_evidence = log_sum(log_evidence, value);
-    if (value <= log_best) return;
-    log_best = value;
-    weighed = w;
-    amount = new_amount;
-    at = new_at;
-    places = new_places;
-  }
+  double log_prior = 0;
+  double amount = 0;  // scaled
+  std::size_t at = 0;
 };
+
+struct Best {
+  double log_evidence = kNone;  // of all variants
+  Weighed weighed;
+  Variant variant;
+};
+
+Best best_of(Weigher& weigher, const std::vector<Variant>& variants) {
+  constexpr double kNear = 5;
+  std::vector<double> rough;
+  double top = kNone;
+  for (const Variant& v : variants) {
+    rough.push_back(weigher.weigh(v.places, {}, true).log_evidence + v.log_prior);
+    top = std::max(top, rough.back());
+  }
+  Best best;
+  double highest = kNone;
+  for (std::size_t i = 0; i < variants.size(); ++i) {
+    if (rough[i] < top - kNear) continue;
+    const Weighed w = weigher.weigh(variants[i].places);
+    const double value = w.log_evidence + variants[i].log_prior;
+    best.log_evidence = log_sum(best.log_evidence, value);
+    if (value <= highest) continue;
+    highest = value;
+    best.weighed = w;
+    best.variant = variants[i];
+  }
+  return best;
+}
 
 Account account_of(const Best& best, const Weighed& healthy, double others, const Weigher& weigher,
                    const RunView& run) {
   Account account;
-  if (best.places.empty() || !(best.log_evidence > kNone)) return account;
+  if (best.variant.places.empty() || !(best.log_evidence > kNone)) return account;
   const Samples& s = weigher.samples();
   account.log_odds = best.log_evidence - others;
-  account.amount_steps = best.amount * s.half_range_steps;
-  account.at = weigher.which()[best.at];
+  account.amount_steps = best.variant.amount * s.half_range_steps;
+  account.at = weigher.which()[best.variant.at];
   account.moved_steps.assign(run.count(), 0.0);
   for (std::size_t k = 0; k < weigher.count(); ++k) {
     account.moved_steps[weigher.which()[k]] =
-        (best.places[k] - weigher.commanded()[k]) * s.half_range_steps;
+        (best.variant.places[k] - weigher.commanded()[k]) * s.half_range_steps;
   }
   account.best_focus_steps = s.steps(best.weighed.best_t);
   account.shift_steps = (best.weighed.best_t - healthy.best_t) * s.half_range_steps;
@@ -313,8 +332,6 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
     }
   }
   rivals.log_odds_outlier = outliers - good;
-  const double no_account = log_sum(good, outliers);
-  const double one_all_good = static_cast<double>(n) * std::log(1 - kPriorBadPoint);
 
   // Amounts from a twentieth of the range, evenly in the logarithm, up to half of it.
   constexpr int kAmounts = 14;
@@ -322,46 +339,39 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   constexpr double kMost = 1.2;
   const auto amount = [](int i) { return kLeast * std::pow(kMost / kLeast, i / (kAmounts - 1.0)); };
 
-  int turns = 0;
-  double direction = 0;
-  std::size_t first_turn = 0;
-  for (std::size_t i = 1; i < n; ++i) {
-    const double move = t[i] - t[i - 1];
-    if (move == 0) continue;
-    if (direction != 0 && move * direction < 0) {
-      ++turns;
-      if (first_turn == 0) first_turn = i;
-    }
-    direction = move;
-  }
   double first_move = 0;
   for (std::size_t i = 1; i < n && first_move == 0; ++i) first_move = t[i] - t[i - 1];
 
-  Best slack;
+  const double all_good = static_cast<double>(n) * std::log(1 - kPriorBadPoint);
+  std::vector<Variant> variants;
   for (int i = 0; i < kAmounts; ++i) {
-    const std::vector<double> places = with_play(t, amount(i), first_move > 0);
-    slack.add(weigher.weigh(places), std::log(kPriorSlack / kAmounts) + one_all_good, amount(i), 0,
-              places);
+    variants.push_back({with_play(t, amount(i), first_move > 0),
+                        std::log(kPriorSlack / kAmounts) + all_good, amount(i), 0});
   }
-  Best stop;
+  const Best slack = best_of(weigher, variants);
+  variants.clear();
   for (std::size_t k = 1; k + 2 < n; ++k) {  // the last place reached; two misses at the least
     std::vector<double> places = t;
     for (std::size_t i = k + 1; i < n; ++i) places[i] = t[k];
-    stop.add(weigher.weigh(places),
-             std::log(kPriorNoMotion / static_cast<double>(n)) + one_all_good,
-             std::abs(t[n - 1] - t[k]), k, places);
+    variants.push_back({places, std::log(kPriorNoMotion / static_cast<double>(n)) + all_good,
+                        std::abs(t[n - 1] - t[k]), k});
   }
-  Best jump;
+  const Best stop = best_of(weigher, variants);
+  variants.clear();
   for (std::size_t k = 2; k + 1 < n; ++k) {  // the first place after it
     for (int i = 0; i < 2 * kAmounts; ++i) {
       const double shift = i < kAmounts ? amount(i) : -amount(i - kAmounts);
       std::vector<double> places = t;
       for (std::size_t j = k; j < n; ++j) places[j] += shift;
-      jump.add(weigher.weigh(places),
-               std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + one_all_good,
-               shift, k, places);
+      variants.push_back(
+          {places, std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + all_good,
+           shift, k});
     }
   }
+  const Best jump = best_of(weigher, variants);
+  const Weighed flat = weigher.weigh_flat(&rivals.flat_size_px, &rivals.flat_scatter);
+  rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
+  const double no_account = log_sum(log_sum(good, outliers), flat.log_evidence + all_good);
   const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
   rivals.slack =
       account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run);
@@ -370,8 +380,6 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   rivals.focus_jump =
       account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run);
 
-  const Weighed flat = weigher.weigh_flat(&rivals.flat_size_px, &rivals.flat_scatter);
-  rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
   const auto [below, above] = weigher.outside(-1, 1);
   rivals.probability_below = below;
   rivals.probability_above = above;
