@@ -88,7 +88,7 @@ struct Collimation {
   double angle_deg = 0;      // its direction, from +x towards +y, -180 to 180
   int stars = 0;
   double outer_radius_px = 0;
-  double inner_over_outer = 0;  // radius of the shadow over that of the donut
+  double inner_over_outer = 0;  // radius of the shadow over that of the donut: the rig's, or 0.33
   std::string file;             // frame it was seen in
   double position_steps = 0;
 };
@@ -109,22 +109,25 @@ struct Fields<Collimation> {
 static_assert(describes_every_field<Collimation>());
 
 // The shadow's offset in one frame, absent where its stars show no donuts or fewer than four bright
-// clean ones. Bright clean stars, a plane of sky taken off each, are stacked in groups; each group
-// is fitted by a blurred disc less a smaller one, brightness rising linearly across.
+// clean ones. From each, less a plane of sky, the third moment about the centroid E[|r|^2 r]; the
+// mean over the stars by Huber's weights, its error from their scatter. Whatever is symmetric
+// (seeing, trails, an even blur) adds nothing to a third moment.
 //
 // Centres are those of the light that came through the pupil's rim and through the obstruction's:
-// with coma W131 the offset is 4 N W131 (1 - e^2) um (ray sum over each rim). The rims' outlines
-// themselves lie 6 N W131 (1 - e^2) apart and the brightness rises by 4 / (1 - e^2) of the offset
-// across a radius (own derivation): the fitted rise takes the one to the other. A shadow that is
-// only displaced, without coma, has no rise and its outline's offset counts. Gradients of the sky,
-// trails and an even blur leave the offset alone.
-std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured);
+// with coma W131 the offset is 4 N W131 (1 - e^2) um over the donut's radius dz / (2 N) (ray sum
+// over each rim), opposite to the coma's direction, and the third moment follows from it. A shadow
+// that is only displaced, without coma, leaves the light even across the donut: then the two
+// outlines tell its offset. `rig` and `defocus_steps` tell the geometric radius, which is taken
+// from the size otherwise (the offset is then good to a fifth).
+std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
+                                         const Rig& rig = {},
+                                         std::optional<double> defocus_steps = {});
 
 // shadow_offset of the most defocused frame at larger positions than best focus that shows donuts;
 // of the most defocused one at smaller positions where there is none. `read` gives the pixels of
 // frame i as they were measured, or nothing.
 std::optional<Collimation> find_collimation(
-    std::span<const FrameMeasurement> frames, double best_focus_steps,
+    std::span<const FrameMeasurement> frames, double best_focus_steps, const Rig& rig,
     const std::function<std::optional<Frame>(std::size_t)>& read);
 
 }  // namespace starwaist

@@ -20,13 +20,6 @@ struct DonutFit {
   double rise_x = 0;  // relative change of brightness across one radius
   double rise_y = 0;
   double blur_px = 0;
-
-  // Of the light through the rims (see shadow_offset in field.h), over the radius.
-  [[nodiscard]] double shadow_x() const { return outline_x - to_light() * rise_x; }
-  [[nodiscard]] double shadow_y() const { return outline_y - to_light() * rise_y; }
-
- private:
-  [[nodiscard]] double to_light() const { return (1 - hole_of_radius * hole_of_radius) / 8; }
 };
 
 // How much darker the middle is than the ring: 1 - middle / ring. `radius_px` of the donut.

@@ -35,14 +35,28 @@ ShapesAt shapes_at(const FrameMeasurement& frame, double x_px, double y_px) {
 class StarCurve {
  public:
   StarCurve(const ModelFit& model, double centre_steps, double core_steps)
-      : model_(model), centre_steps_(centre_steps), core_steps_(core_steps) {}
+      : model_(model), centre_steps_(centre_steps), core_steps_(core_steps) {
+    table_.reserve(2 * kReach * kPerCore + 1);
+    for (int i = -kReach * kPerCore; i <= kReach * kPerCore; ++i) {
+      table_.push_back(exact(centre_steps + core_steps * i / kPerCore));
+    }
+  }
 
+  // From a table, to 1e-5: a cubic between four neighbours.
   [[nodiscard]] double log_size(double position_steps) const {
-    return std::log(*curve_size_px(model_, position_steps));
+    const double place = at(position_steps);
+    if (!inside(place)) return exact(position_steps);
+    const auto i = static_cast<std::size_t>(place);
+    const double t = place - static_cast<double>(i);
+    const double* v = &table_[i - 1];
+    return v[1] + 0.5 * t *
+                      (v[2] - v[0] +
+                       t * (2 * v[0] - 5 * v[1] + 4 * v[2] - v[3] +
+                            t * (3 * (v[1] - v[2]) + v[3] - v[0])));
   }
   // d ln size / d position.
   [[nodiscard]] double slope(double position_steps) const {
-    const double h = 1e-3 * core_steps_;
+    const double h = core_steps_ / kPerCore;
     return (log_size(position_steps + h) - log_size(position_steps - h)) / (2 * h);
   }
   // How strongly a size follows the star's in-focus size there: that of variances that add.
@@ -54,9 +68,22 @@ class StarCurve {
   [[nodiscard]] double core_steps() const { return core_steps_; }
 
  private:
+  static constexpr int kReach = 12;  // cores to either side
+  static constexpr int kPerCore = 25;
+  [[nodiscard]] double exact(double position_steps) const {
+    return std::log(*curve_size_px(model_, position_steps));
+  }
+  [[nodiscard]] double at(double position_steps) const {
+    return (position_steps - centre_steps_) / core_steps_ * kPerCore + kReach * kPerCore;
+  }
+  [[nodiscard]] bool inside(double place) const {
+    return place >= 1 && place < static_cast<double>(table_.size()) - 3;
+  }
+
   ModelFit model_;
   double centre_steps_;
   double core_steps_;
+  std::vector<double> table_;
 };
 
 // The heaviest model that has arms and a core.
@@ -444,6 +471,11 @@ std::vector<FieldZone> zones_of(const Data& data, const StarCurve& curve, const 
                                    Eigen::MatrixXd::Constant(kZones, kZones, 1.0 / kZones);
   const Eigen::MatrixXd covariance =
       centring * s.covariance.topLeftCorner(kZones, kZones) * centring;
+  // What all zones have in common is the smooth shape's.
+  double common = 0;
+  for (int z = 0; z < kZones; ++z) {
+    common += rows[static_cast<std::size_t>(z)] * s.values(z) / static_cast<double>(n);
+  }
   std::vector<FieldZone> zones;
   constexpr std::size_t kFewestInZone = 3;
   for (int z = 0; z < kZones; ++z) {
@@ -452,7 +484,7 @@ std::vector<FieldZone> zones_of(const Data& data, const StarCurve& curve, const 
     FieldZone zone;
     zone.row = z / kSide;
     zone.column = z % kSide;
-    zone.best_focus_steps = curve.centre_steps() + smooth[at] / rows[at] + s.values(z);
+    zone.best_focus_steps = curve.centre_steps() + smooth[at] / rows[at] + s.values(z) - common;
     zone.sigma_steps = widening * std::sqrt(covariance(z, z));
     zone.stars = static_cast<int>(stars[at].size());
     zones.push_back(zone);
@@ -485,7 +517,7 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
   take_out_response(data);
   State state = fit_shape(data, *curve, Eigen::Vector3d::Zero());
   // A tilted or curved field blurs the run's own curve: the star's is sharper.
-  constexpr int kRefits = 4;
+  constexpr int kRefits = 3;
   for (int round = 0; round < kRefits; ++round) {
     if (state.shape.cwiseAbs().maxCoeff() < 0.05 * curve->core_steps()) break;
     const auto sharper = curve_of_centre(data, state, *curve, rig);
