@@ -15,6 +15,7 @@
 #include <variant>
 #include <vector>
 
+#include "render/scene.h"
 #include "starwaist/render.h"
 #include "starwaist/statistics.h"
 #include "starwaist_tool.h"
@@ -29,10 +30,11 @@ RenderOptions rig(double f_number) {
   RenderOptions o;
   o.f_number = f_number;
   o.focal_length_mm = 160 * f_number;
-  o.pixel_um = 3.76;
+  o.pixel_um = f_number < 3 ? 3.76 : 5.4;
   o.um_per_step = 0.13 * f_number * f_number;
   o.seeing_arcsec = f_number < 3 ? 3 : 2;
   o.seeing_scatter = 0;
+  o.seeing_profile = SeeingProfile::gaussian;  // the quickest: no far wings
   o.wavelengths_um = {0.55};
   o.width_px = 200;
   o.height_px = 160;
@@ -89,7 +91,7 @@ std::vector<double> strays_um(const RenderOptions& options, const RenderTruth& t
   return strays;
 }
 
-// A star alone in the frame's middle: second moments of its light above the sky inside 20 px.
+// A star alone in the frame's middle: second moments of its light above the sky inside 9 px.
 struct Shape {
   double flux = 0;
   double along_x = 0;
@@ -102,7 +104,7 @@ struct Shape {
 
 Shape shape_of(const Frame& frame, double x_px, double y_px) {
   const double sky = sky_of(frame);
-  constexpr double kRadius = 20;
+  constexpr double kRadius = 9;
   const auto sum_of = [&](auto&& term) {
     double sum = 0;
     for (int y = 0; y < frame.pixels.height_px(); ++y) {
@@ -131,8 +133,7 @@ RenderOptions one_star(RenderOptions o) {
   o.sky_gradient = 0;
   o.positions_steps = {o.best_focus_steps};
   for (o.seed = 1; o.seed < 500; ++o.seed) {
-    const RenderTruth truth = truth_of(o);
-    const RenderedStar& star = truth.stars.front();
+    const RenderedStar star = render::field_of(o).front();
     if (std::abs(star.x_px - 100) < 55 && std::abs(star.y_px - 80) < 40) break;
   }
   o.positions_steps.clear();
@@ -148,8 +149,9 @@ Shape shape_in(const RenderOptions& options, const RenderTruth& truth, std::size
 
 TEST(Scenario, HealthyPlanSuitsTheRig) {
   std::set<bool> directions;
-  for (const double f : {2.0, 5.0, 10.0}) {
-    for (std::uint64_t seed = 1; seed < 12; ++seed) {
+  for (const double f : {2.0, 6.0}) {
+    const double smallest = size_at(rig(f), 0, rig(f).seeing_arcsec);
+    for (std::uint64_t seed = 1; seed < 5; ++seed) {
       RenderOptions options = rig(f);
       options.seed = seed;
       const RenderOptions made = made_with(options, {{"healthy"}});
@@ -158,7 +160,6 @@ TEST(Scenario, HealthyPlanSuitsTheRig) {
       ASSERT_LE(positions.size(), 11U);
       directions.insert(positions[1] > positions[0]);
       for (const double position : positions) EXPECT_EQ(position, std::round(position));
-      const double smallest = size_at(options, 0, options.seeing_arcsec);
       for (const double end : {positions.front(), positions.back()}) {
         const double defocus_um = (end - options.best_focus_steps) * options.um_per_step;
         // Two to three times; best focus lies up to 15 % of the half range off the middle.
@@ -177,11 +178,14 @@ TEST(Scenario, EverySingleCauseKeepsTheTruthRight) {
   for (const ScenarioKind& kind : scenario_kinds()) {
     const std::string cause(kind.cause);
     if (cause == "no_motion") continue;
-    RenderOptions options = rig(5);
-    options.seed = 11;
-    options.star_count = cause == "field_tilt" || cause == "field_curvature" ? 8 : 1;
-    const RenderOptions made = made_with(options, {{cause, 1.5}});
     if (cause == "field_tilt" || cause == "field_curvature" || cause == "miscollimation") continue;
+    RenderOptions options = rig(2);
+    options.seed = 11;
+    options.star_count = 1;
+    const bool planned =
+        cause == "one_sided" || cause == "too_few_points" || cause.find("step_") == 0;
+    if (!planned) options.positions_steps = evenly_spaced_positions(5001, 15, 7);
+    const RenderOptions made = made_with(options, {{cause, 1.5}});
     const RenderTruth truth = truth_of(made);
     const std::vector<double> strays = strays_um(made, truth);
     const std::size_t count = strays.size();
@@ -199,8 +203,8 @@ TEST(Scenario, EverySingleCauseKeepsTheTruthRight) {
 }
 
 TEST(Scenario, TruthIsWhereTheMedianSizeIsSmallest) {
-  for (const char* cause : {"field_tilt", "field_curvature", "miscollimation"}) {
-    RenderOptions options = rig(5);
+  for (const char* cause : {"field_curvature", "miscollimation"}) {
+    RenderOptions options = rig(2);
     options.star_count = 15;
     options.dither_px = 0;
     RenderOptions made = made_with(options, {{cause, 2}});
@@ -220,7 +224,7 @@ TEST(Scenario, TruthIsWhereTheMedianSizeIsSmallest) {
 }
 
 TEST(Scenario, PlansGoWrongAsTheySay) {
-  for (const double f : {2.0, 8.0}) {
+  for (const double f : {2.0, 6.0}) {
     const RenderOptions options = rig(f);
     const double smallest = size_at(options, 0, options.seeing_arcsec);
     const auto ratio_at = [&](double position) {
@@ -256,8 +260,8 @@ TEST(Scenario, PlansGoWrongAsTheySay) {
 }
 
 TEST(Scenario, SlackHoldsTheFirstFramesAndNoOthers) {
-  for (const std::uint64_t seed : {1, 2, 3, 4}) {
-    RenderOptions options = one_star(rig(5));
+  for (const std::uint64_t seed : {1, 2}) {
+    RenderOptions options = one_star(rig(2));
     options.seed += 1000 * seed;
     options.positions_steps = evenly_spaced_positions(5000, seed % 2 == 0 ? 30 : -30, 9);
     const RenderOptions made = made_with(options, {{"slack", 2}});
@@ -276,7 +280,7 @@ TEST(Scenario, SlackHoldsTheFirstFramesAndNoOthers) {
 }
 
 TEST(Slack, IsTakenUpAgainAfterEveryReversal) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.star_count = 1;
   options.slack_steps = 50;
   options.positions_steps = {5000, 5100, 5200, 5160, 5120, 5080, 5100, 5140};
@@ -292,7 +296,7 @@ TEST(Slack, IsTakenUpAgainAfterEveryReversal) {
 }
 
 TEST(Scenario, WithoutMotionTheStarsStayAsTheyAre) {
-  RenderOptions options = one_star(rig(5));
+  RenderOptions options = one_star(rig(2));
   options.positions_steps = evenly_spaced_positions(5000, 30, 9);
   const RenderOptions made = made_with(options, {{"no_motion", 1}});
   const RenderTruth truth = truth_of(made);
@@ -312,10 +316,11 @@ TEST(Scenario, WithoutMotionTheStarsStayAsTheyAre) {
 }
 
 TEST(Scenario, AJumpMovesBestFocusOnce) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.star_count = 1;
+  options.positions_steps = evenly_spaced_positions(5001, 15, 5);
   std::set<bool> ways;
-  for (std::uint64_t seed = 1; seed < 7; ++seed) {
+  for (std::uint64_t seed = 1; seed < 6; ++seed) {
     options.seed = seed;
     const RenderOptions made = made_with(options, {{"focus_jump", 2}});
     const std::vector<double> strays = strays_um(made, truth_of(made));
@@ -331,9 +336,10 @@ TEST(Scenario, AJumpMovesBestFocusOnce) {
 }
 
 TEST(Scenario, DriftFollowsTheTemperature) {
-  for (const double f : {2.0, 8.0}) {
+  for (const double f : {2.0, 6.0}) {
     RenderOptions options = rig(f);
     options.star_count = 1;
+    options.positions_steps = evenly_spaced_positions(5001, 15, 5);
     const RenderOptions made = made_with(options, {{"thermal_drift", 2}});
     const RenderTruth truth = truth_of(made);
     const std::vector<double> strays = strays_um(made, truth);
@@ -348,7 +354,7 @@ TEST(Scenario, DriftFollowsTheTemperature) {
 }
 
 TEST(Scenario, ACloudTakesLightAndBrightensTheSky) {
-  RenderOptions options = one_star(rig(5));
+  RenderOptions options = one_star(rig(2));
   options.positions_steps = evenly_spaced_positions(5000, 6, 7);
   const RenderOptions made = made_with(options, {{"passing_cloud", 2}});
   const RenderTruth truth = truth_of(made);
@@ -367,7 +373,7 @@ TEST(Scenario, ACloudTakesLightAndBrightensTheSky) {
 }
 
 TEST(Scenario, FogDimsAndWidensSteadily) {
-  RenderOptions options = one_star(rig(5));
+  RenderOptions options = one_star(rig(2));
   options.positions_steps = std::vector<double>(5, options.best_focus_steps);
   const RenderOptions made = made_with(options, {{"fogging", 2}});
   const RenderTruth truth = truth_of(made);
@@ -385,7 +391,7 @@ TEST(Scenario, FogDimsAndWidensSteadily) {
 }
 
 TEST(Scenario, FewStarsAreFewOrFaint) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   std::set<bool> kinds;
   for (options.seed = 1; options.seed < 9; ++options.seed) {
     const RenderOptions made = made_with(options, {{"few_stars", 1}});
@@ -405,13 +411,13 @@ TEST(Scenario, FewStarsAreFewOrFaint) {
     kinds.insert(few);
     // King's area is that of a Gaussian; a Moffat's is some 20 % off.
     EXPECT_NEAR(std::sqrt(sum), few ? 30 : 12, few ? 6 : 2.4);
-    if (few) EXPECT_EQ(made.star_count, 4);
+    EXPECT_EQ(made.star_count, few ? 4 : options.star_count);
   }
   EXPECT_EQ(kinds.size(), 2U);
 }
 
 TEST(Scenario, SaturationClipsTheStarsThatCount) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.width_px = 400;
   options.height_px = 300;
   options.star_count = 40;
@@ -438,22 +444,23 @@ TEST(Scenario, SaturationClipsTheStarsThatCount) {
 }
 
 TEST(Scenario, DefectsOutnumberTheStarsAndStay) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.star_count = 15;
   options.positions_steps = {5000, 5100, 5200};
   RenderOptions made = made_with(options, {{"defects_as_stars", 2}});
   made.star_count = 0;  // so that what is bright is a defect
-  const auto bright = [&](std::size_t index) {
+  const auto bright = [&](std::size_t index, double least) {
     const Frame frame = frame_of(made, index);
     const double sky = sky_of(frame);
     std::set<std::size_t> found;
     for (std::size_t i = 0; i < pixels_of(frame).size(); ++i) {
-      if (pixels_of(frame)[i] > sky + 200) found.insert(i);
+      if (pixels_of(frame)[i] > sky + least) found.insert(i);
     }
     return found;
   };
-  const auto first = bright(0);
-  EXPECT_EQ(first.size(), bright(2).size());
+  const auto first = bright(0, 300);
+  const auto last = bright(2, 100);  // the noise is some 15
+  for (const std::size_t i : first) EXPECT_EQ(last.count(i), 1U) << i;
   EXPECT_GE(first.size(), 40U);  // 45 pixels at least, some of them neighbours, with warm ones
   std::size_t with_neighbour = 0;
   for (const std::size_t i : first) with_neighbour += first.count(i + 1) + first.count(i + 200);
@@ -461,7 +468,7 @@ TEST(Scenario, DefectsOutnumberTheStarsAndStay) {
 }
 
 TEST(Scenario, MotionStretchesOrWidensTheStars) {
-  RenderOptions options = one_star(rig(5));
+  RenderOptions options = one_star(rig(2));
   const std::uint64_t star_seed = options.seed;
   options.positions_steps = std::vector<double>(6, options.best_focus_steps);
   std::set<std::string> kinds;
@@ -490,7 +497,7 @@ TEST(Scenario, MotionStretchesOrWidensTheStars) {
 }
 
 TEST(PointSpread, RoundMotionAddsItsVariance) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.seeing_profile = SeeingProfile::gaussian;
   options.obstruction = 0;
   // Well in focus and wide: nearly a Gaussian, whose half-flux radius is 1.17741 sigma and whose
@@ -504,7 +511,7 @@ TEST(PointSpread, RoundMotionAddsItsVariance) {
 }
 
 TEST(Scenario, ExtendedObjectsAreWiderThanStars) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.star_count = 20;
   options.dither_px = 0;
   options.positions_steps = std::vector<double>(3, options.best_focus_steps);
@@ -543,7 +550,7 @@ TEST(Scenario, ExtendedObjectsAreWiderThanStars) {
 }
 
 TEST(Scenario, TheSkyChangesFromFrameToFrame) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.star_count = 0;
   options.positions_steps = evenly_spaced_positions(5000, 10, 6);
   const auto corner = [](const Frame& frame, int x0, int y0) {
@@ -573,7 +580,7 @@ TEST(Scenario, TheSkyChangesFromFrameToFrame) {
 }
 
 TEST(Scenario, TiltAndCurvatureAreTwoHalfZones) {
-  for (const double f : {2.0, 8.0}) {
+  for (const double f : {2.0, 6.0}) {
     const RenderOptions options = rig(f);
     const double half_zone = half_zone_um(options) / options.um_per_step;
     const RenderOptions tilted = made_with(options, {{"field_tilt", 1}});
@@ -584,9 +591,10 @@ TEST(Scenario, TiltAndCurvatureAreTwoHalfZones) {
 }
 
 TEST(Scenario, MiscollimationPutsTheShadowOffCentre) {
-  for (const double f : {3.0, 7.0}) {
+  for (const double f : {3.0, 5.0}) {
     RenderOptions options = rig(f);
     options.obstruction = 0.4;
+    options.seeing_arcsec = 5;  // so that the donuts of the plan are large
     RenderOptions made = made_with(options, {{"miscollimation", 2}});
     double farthest_um = 0;
     for (const double position : made.positions_steps) {
@@ -595,7 +603,7 @@ TEST(Scenario, MiscollimationPutsTheShadowOffCentre) {
     }
     // Along the coma's own axis, in still air; edges where the light is half of the ring's.
     made.aberrations.coma_angle_deg = 0;
-    const auto spread = point_spread(made, farthest_um, 0.6);
+    const auto spread = point_spread(made, farthest_um, 0.4);
     ASSERT_TRUE(spread.has_value());
     const int half = spread->size / 2;
     const auto row = [&](int x) {
@@ -623,12 +631,12 @@ TEST(Scenario, MiscollimationPutsTheShadowOffCentre) {
         shadow = 0.5 * (edges[i + 1] + edges[i]);
       }
     }
-    EXPECT_NEAR(std::abs(shadow - centre) / radius, 0.30, 0.08) << f;
+    EXPECT_NEAR(std::abs(shadow - centre) / radius, 0.30, 0.05) << f;
   }
 }
 
 TEST(Scenario, BadSeeingWidensTheSmallestStar) {
-  const RenderOptions options = rig(5);
+  const RenderOptions options = rig(2);
   const RenderOptions made = made_with(options, {{"bad_seeing", 1}});
   const RenderOptions plain = made_with(options, {{"healthy", 1}});
   EXPECT_EQ(made.positions_steps, plain.positions_steps);  // planned for the usual seeing
@@ -638,7 +646,7 @@ TEST(Scenario, BadSeeingWidensTheSmallestStar) {
 }
 
 TEST(Scenario, TheSameSeedGivesTheSameRunAndTwoCausesStrikeAsEachAlone) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   options.positions_steps = evenly_spaced_positions(5000, 25, 9);
   const RenderOptions both = made_with(options, {{"passing_cloud", 2}, {"slack", 1.5}});
   const RenderOptions again = made_with(options, {{"passing_cloud", 2}, {"slack", 1.5}});
@@ -662,7 +670,7 @@ TEST(Scenario, TheSameSeedGivesTheSameRunAndTwoCausesStrikeAsEachAlone) {
 }
 
 TEST(Scenario, WhatCannotBeIsRefused) {
-  RenderOptions options = rig(5);
+  RenderOptions options = rig(2);
   const auto refused = [](const RenderOptions& given, const std::vector<Scenario>& scenarios,
                           const std::string& words) {
     const auto made = apply_scenario(given, scenarios);
