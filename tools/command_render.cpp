@@ -224,7 +224,7 @@ class RenderCommand : public Command {
         ->delimiter(',')
         ->group(group);
     add_number(app(), "--strength", strength_, {0, kStrongestScenario, true, false},
-               "Strength of causes named without one [1]")
+               "Strength of causes named without one")
         ->group(group);
   }
 

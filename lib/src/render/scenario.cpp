@@ -67,6 +67,8 @@ struct Plan {
   int points = 9;
   double half_range_um = 0;
   double middle_um = 0;  // of the positions, from best focus
+  double beyond_um = 0;  // where not nought, instead of middle_um: how far best focus lies beyond
+                         // the first (> 0) or last position
   bool inward = false;
 };
 
@@ -86,9 +88,12 @@ std::vector<double> positions_of(const RenderOptions& options, const Plan& plan)
   constexpr double kWholeFrom = 3;
   const double step = 2 * plan.half_range_um / (plan.points - 1) / options.um_per_step;
   const double kept = step >= kWholeFrom ? std::round(step) : 0.01 * std::ceil(100 * step);
-  const double middle = options.best_focus_steps + plan.middle_um / options.um_per_step -
-                        0.5 * kept * (plan.points - 1);
-  const double first = step >= kWholeFrom ? std::round(middle) : 0.01 * std::round(100 * middle);
+  const double half_steps = 0.5 * kept * (plan.points - 1);
+  const double middle_steps = plan.beyond_um == 0 ? plan.middle_um / options.um_per_step
+                                                  : std::copysign(half_steps, plan.beyond_um) +
+                                                        plan.beyond_um / options.um_per_step;
+  const double lowest = options.best_focus_steps + middle_steps - half_steps;
+  const double first = step >= kWholeFrom ? std::round(lowest) : 0.01 * std::round(100 * lowest);
   std::vector<double> positions;
   for (int i = 0; i < plan.points; ++i) {
     const double position = first + kept * i;
@@ -349,9 +354,12 @@ Made make_miscollimation(Making& run) {
   for (const double position : o.positions_steps) {
     farthest_um = std::max(farthest_um, std::abs(position - o.best_focus_steps) * o.um_per_step);
   }
-  // The shadow's centre less the donut's is 4 N W131 (1 - e^2); the donut's radius dz / (2 N).
+  // Rays of the rim rho land at 2 N W131 rho^2 (2 + cos 2a, sin 2a) beside their place on the
+  // donut's circle, which to first order is that circle moved by 6 N W131 rho^2 (the radial part is
+  // 6 N W131 rho^2 cos a). The shadow's centre less the donut's is then 6 N W131 (1 - e^2), and the
+  // donut's radius dz / (2 N).
   const double w131_um = offset * farthest_um / (2 * o.f_number) /
-                         (4 * o.f_number * (1 - o.obstruction * o.obstruction));
+                         (6 * o.f_number * (1 - o.obstruction * o.obstruction));
   o.aberrations.coma_w131_waves = w131_um / kReferenceWavelengthUm;
   o.aberrations.coma_angle_deg = 360 * run.random.uniform() - 180;
   return {offset, "", "shadow off centre in the most defocused frame, in donut radii"};
@@ -367,7 +375,7 @@ Made spoil_plan(const std::string& cause, double strength, const RigScale& scale
                 double um_per_step, Random& random, Plan& plan) {
   if (cause == "one_sided") {
     const double beyond_um = 0.5 * strength * scale.width_um;
-    plan.middle_um = (random.uniform() < 0.5 ? -1 : 1) * (plan.half_range_um + beyond_um);
+    plan.beyond_um = (random.uniform() < 0.5 ? -1 : 1) * beyond_um;
     return {beyond_um / um_per_step, "steps", "best focus beyond the last position"};
   }
   if (cause == "step_too_small" || cause == "step_too_large") {
@@ -484,15 +492,12 @@ Result<RenderOptions> apply_scenario(RenderOptions given, std::span<const Scenar
   if (options->positions_steps.empty()) {
     Random random = stream_of(*options, "healthy");
     Plan plan = good_plan(*scale, random);
-    // What best focus is off the middle by is a share of the range that stands at the end.
-    for (const bool one_sided : {false, true}) {
-      for (std::size_t i = 0; i < scenarios.size(); ++i) {
-        const Scenario& scenario = scenarios[i];
-        if (!is_plan(scenario.cause) || (scenario.cause == "one_sided") != one_sided) continue;
-        Random of_cause = stream_of(*options, scenario.cause);
-        made[i] = spoil_plan(scenario.cause, scenario.strength, *scale, options->um_per_step,
-                             of_cause, plan);
-      }
+    for (std::size_t i = 0; i < scenarios.size(); ++i) {
+      const Scenario& scenario = scenarios[i];
+      if (!is_plan(scenario.cause)) continue;
+      Random of_cause = stream_of(*options, scenario.cause);
+      made[i] = spoil_plan(scenario.cause, scenario.strength, *scale, options->um_per_step,
+                           of_cause, plan);
     }
     options->positions_steps = positions_of(*options, plan);
   }
