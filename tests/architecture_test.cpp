@@ -27,18 +27,19 @@ const std::map<std::string, Module>& modules() {
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
       {"advice", {{"plan.h", "backlash.h"}, {"core", "optics", "curve"}}},
+      {"field", {{"field.h"}, {"core", "optics", "frame", "stars", "curve"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"drift", {{"drift.h"}, {"core"}}},
       {"ledger", {{"ledger.h"}, {"core"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
       {"run",
        {{"run.h", "history.h", "watch.h"},
-        {"core", "optics", "frame", "stars", "curve", "advice", "render", "drift", "ledger",
-         "diagnosis"}}},
+        {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
+         "ledger", "diagnosis"}}},
       {"report",
        {{"report.h"},
-        {"core", "optics", "frame", "stars", "curve", "advice", "render", "drift", "ledger",
-         "diagnosis", "run"}}},
+        {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
+         "ledger", "diagnosis", "run"}}},
   };
   return table;
 }

@@ -16,6 +16,10 @@ constexpr const char* kExamples = R"(Examples:
       Nine frames through best focus at 5000, and demo/truth.json.
   starwaist render --output demo --force --positions-steps 4800,4900,5000,5100,5200 --seed 7
       The positions as a list, into a folder that is not empty.
+  starwaist render --output cloudy --scenario passing_cloud --strength 2
+      A run in which a cloud passed, twice as thick as the thinnest that must be found.
+  starwaist render --output both --scenario slack:2,image_motion
+      Two causes at once, slack at strength 2, in a run that is planned for the rig.
   starwaist render --output fast --config rig.ini --f-number 2 --obstruction 0.4 --start 4960
       --step 10 --points 9 --um-per-step 1 --tile-compressed
       A fast mirror, the rest of the rig from a file.
@@ -37,11 +41,13 @@ class RenderCommand : public Command {
     add_optics();
     add_scene();
     add_trouble();
-    app().footer(kExamples);
+    add_scenarios();
+    app().footer([] { return scenario_help() + kExamples; });
   }
 
   int run(const ToolStreams& streams) override {
     if (auto filled = fill_positions(); !filled) return report_failure(streams, filled.error());
+    if (auto applied = make_scenarios(); !applied) return report_failure(streams, applied.error());
     if (auto allowed = check_outputs({common_.json}, {}); !allowed) {
       return report_failure(streams, allowed.error());
     }
@@ -210,6 +216,52 @@ class RenderCommand : public Command {
     list("--temperatures-c", o.temperatures_c, "Instead of one temperature", group);
   }
 
+  void add_scenarios() {
+    const std::string group = "What goes wrong";
+    app()
+        .add_option("--scenario", scenarios_, "Causes by name, each with its strength if wanted")
+        ->type_name("NAME[:STRENGTH],...")
+        ->delimiter(',')
+        ->group(group);
+    add_number(app(), "--strength", strength_, {0, kStrongestScenario, true, false},
+               "Strength of causes named without one")
+        ->group(group);
+  }
+
+  static std::string scenario_help() {
+    std::string text =
+        "Scenarios, and what strength 1 is, the weakest that must be found (B: defocus at which\n"
+        "stars are 1.4 times as large as in focus; half zone: 2 lambda N^2). The numbers are made\n"
+        "from the rig and stand in truth.json. Without positions a good plan is made for the "
+        "rig.\n";
+    for (const ScenarioKind& kind : scenario_kinds()) {
+      std::string name(kind.cause);
+      name.resize(18, ' ');
+      text += "  " + name + " " + std::string(kind.at_strength_one) + "\n";
+    }
+    return text;
+  }
+
+  Result<void> make_scenarios() {
+    std::vector<Scenario> wanted;
+    for (const std::string& text : scenarios_) {
+      Scenario scenario{text.substr(0, text.find(':')), strength_};
+      if (const auto colon = text.find(':'); colon != std::string::npos) {
+        const auto strength = parse_number(text.substr(colon + 1));
+        if (!strength) {
+          return fail(ErrorCode::invalid_argument, "--scenario: '" + text + "' has no strength",
+                      "Write it as slack:2");
+        }
+        scenario.strength = *strength;
+      }
+      wanted.push_back(std::move(scenario));
+    }
+    auto made = apply_scenario(options_, wanted);
+    if (!made) return tl::unexpected(made.error());
+    options_ = std::move(*made);
+    return {};
+  }
+
   // A list given wins only where start and step are not: both together are a contradiction.
   Result<void> fill_positions() {
     const bool swept = start_ || step_ || app().count("--points") > 0;
@@ -220,9 +272,11 @@ class RenderCommand : public Command {
                   "contradict each other",
                   "Give the list or the sweep");
     }
+    if (!swept && !scenarios_.empty()) return {};  // planned with the scenario
     if (!start_ || !step_) {
       return fail(ErrorCode::invalid_argument, "no positions given",
-                  "Give --start, --step and --points, or --positions-steps");
+                  "Give --start, --step and --points, or --positions-steps, or --scenario healthy "
+                  "for a plan made for the rig");
     }
     for (int i = 0; i < points_; ++i) {
       const double position = *start_ + i * *step_;
@@ -241,6 +295,8 @@ class RenderCommand : public Command {
   std::optional<double> start_;
   std::optional<double> step_;
   int points_ = 9;
+  std::vector<std::string> scenarios_;
+  double strength_ = 1;
 };
 
 }  // namespace

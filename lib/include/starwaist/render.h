@@ -18,7 +18,9 @@
 #include <cstdint>
 #include <functional>
 #include <optional>
+#include <span>
 #include <string>
+#include <string_view>
 #include <tuple>
 #include <vector>
 
@@ -58,6 +60,33 @@ struct Fields<Aberrations> {
             "its direction, +x to +y"));
 };
 static_assert(describes_every_field<Aberrations>());
+
+// One cause of a failed run, asked for by its name in `starwaist diagnose`, or "healthy".
+struct Scenario {
+  std::string cause;
+  double strength = 1;  // 1: the weakest that must be found; above 0, to kStrongestScenario
+};
+inline constexpr double kStrongestScenario = 20;
+
+// What a scenario did to a run, in the cause's own unit.
+struct AppliedScenario {
+  std::string cause;
+  double strength = 0;
+  double amount = 0;
+  std::string unit;     // "steps", "mag", "" for a share or a count
+  std::string meaning;  // what the amount is of
+};
+
+template <>
+struct Fields<AppliedScenario> {
+  static constexpr auto list = std::make_tuple(
+      field("cause", &AppliedScenario::cause, "", "name of the cause"),
+      field("strength", &AppliedScenario::strength, "", "1: the weakest that must be found"),
+      field("amount", &AppliedScenario::amount, "", "strength in the cause's own unit"),
+      field("unit", &AppliedScenario::unit, "", "that unit"),
+      field("meaning", &AppliedScenario::meaning, "", "what the amount is of"));
+};
+static_assert(describes_every_field<AppliedScenario>());
 
 // Everything that a synthetic run is made of. Defaults make a healthy run.
 struct RenderOptions {
@@ -105,6 +134,22 @@ struct RenderOptions {
   std::vector<double> temperatures_c;   // instead of temperature_c
   std::uint64_t seed = 1;
   bool tile_compressed = false;  // RICE, file names end in .fits.fz
+  // Further imperfections, all off by default; truth.json has them only where they are on.
+  // Free play of the mechanism (steps of its travel). Before the first frame it lies the wrong way
+  // for the first move; after that it is taken up by every move and again after every reversal.
+  double slack_steps = 0;
+  double focus_um_per_c = 0;             // best focus moves outwards with temperatures_c by so much
+  std::vector<double> focus_drift_um;    // best focus itself is this much farther out
+  std::vector<double> seeing_factor;     // factor on the seeing
+  std::vector<double> sky_gradients;     // instead of sky_gradient
+  std::vector<double> trail_angles_deg;  // instead of trail_angle_deg
+  std::vector<double> shake_px;          // round motion, rms along each axis
+  double hot_neighbour_share = 0;        // mean light of a hot pixel's four neighbours over its own
+  // Galaxies (exponential and de Vaucouleurs) and knotted clouds, as bright as twice the stars.
+  int extended_objects = 0;
+  double extended_radius_px = 6;           // typical half-light radius, before optics and seeing
+  double bright_core_electrons = 0;        // one core four times as wide near the middle
+  std::vector<AppliedScenario> scenarios;  // as apply_scenario put them in; a record only
 };
 
 template <>
@@ -152,7 +197,25 @@ struct Fields<RenderOptions> {
             "focuser's error outwards, one value a frame"),
       field("temperatures_c", &RenderOptions::temperatures_c, "c", "one value a frame"),
       field("seed", &RenderOptions::seed, "", "of everything random"),
-      field("tile_compressed", &RenderOptions::tile_compressed, "", "RICE-compressed files"));
+      field("tile_compressed", &RenderOptions::tile_compressed, "", "RICE-compressed files"),
+      field("slack_steps", &RenderOptions::slack_steps, "steps",
+            "free play, not taken up at first"),
+      field("focus_um_per_c", &RenderOptions::focus_um_per_c, "um/c",
+            "best focus outwards with temperature"),
+      field("focus_drift_um", &RenderOptions::focus_drift_um, "um",
+            "best focus farther out, one value a frame"),
+      field("seeing_factor", &RenderOptions::seeing_factor, "", "on the seeing, one value a frame"),
+      field("sky_gradients", &RenderOptions::sky_gradients, "",
+            "relative change between corners, one value a frame"),
+      field("trail_angles_deg", &RenderOptions::trail_angles_deg, "deg", "one value a frame"),
+      field("shake_px", &RenderOptions::shake_px, "px", "round motion, rms, one value a frame"),
+      field("hot_neighbour_share", &RenderOptions::hot_neighbour_share, "",
+            "light of a hot pixel's neighbours over its own"),
+      field("extended_objects", &RenderOptions::extended_objects, "", "galaxies and clouds"),
+      field("extended_radius_px", &RenderOptions::extended_radius_px, "px", "half-light radius"),
+      field("bright_core_electrons", &RenderOptions::bright_core_electrons, "e",
+            "light of one wide core"),
+      field("scenarios", &RenderOptions::scenarios, "", "what apply_scenario put in"));
 };
 static_assert(describes_every_field<RenderOptions>());
 
@@ -178,10 +241,10 @@ struct PointSpread {
 };
 
 // The star image at a defocus and seeing (full width at half maximum; 0: no seeing at all).
-// trail_px adds a straight trail in options.trail_angle_deg. Errors: invalid_argument for options
-// out of range or a blur beyond 1000 px.
+// trail_px adds a straight trail in options.trail_angle_deg, shake_px a round Gaussian motion (rms
+// along each axis). Errors: invalid_argument for options out of range or a blur beyond 1000 px.
 Result<PointSpread> point_spread(const RenderOptions& options, double defocus_um,
-                                 double seeing_arcsec, double trail_px = 0);
+                                 double seeing_arcsec, double trail_px = 0, double shake_px = 0);
 
 // Flux inside a circle round the centroid (px): 0 to 1. The pixel is part of the profile.
 double enclosed_flux(const PointSpread& spread, double radius_px);
@@ -232,8 +295,10 @@ static_assert(describes_every_field<RenderedFrame>());
 
 // truth.json, "starwaist/truth/1".
 struct RenderTruth {
-  double best_focus_steps = 0;  // where the median half-flux radius at mean seeing is smallest
-  double best_hfr_px = 0;       // and its value there
+  // Where the median half-flux radius at mean seeing is smallest at the middle of the run,
+  // approached in the direction of its first move with the slack taken up.
+  double best_focus_steps = 0;
+  double best_hfr_px = 0;                // and its value there
   double critical_focus_zone_steps = 0;  // full width 4 lambda N^2, lambda 0.55 um
   std::vector<RenderedFrame> frames;     // in the order taken
   std::vector<RenderedStar> stars;       // brightest first
@@ -255,6 +320,56 @@ static_assert(describes_every_field<RenderTruth>());
 
 // Checks ranges; the message names the field. Called by everything below.
 Result<RenderOptions> checked(RenderOptions options);
+
+// A cause that a scenario can make.
+struct ScenarioKind {
+  std::string_view cause;
+  std::string_view at_strength_one;  // what strength 1 is, and how stronger ones grow
+};
+
+// All twenty causes in the contract's order, and "healthy".
+std::span<const ScenarioKind> scenario_kinds();
+
+// The options of a run in which these causes happened; two or more may be combined, each at most
+// once. Everything is made from the rig's own numbers, of which three carry it: the half zone 2
+// lambda N^2, the smallest half-flux radius H0 at the seeing asked for, and the width B = H0 /
+// slope of the arms (H is about sqrt(2) H0 at a defocus of B). Where `positions_steps` is empty, a
+// good plan for the rig is made round `best_focus_steps`: 9 to 11 points, the outermost two to
+// three times H0, best focus a little off the middle, one run in three inward. `one_sided`,
+// `step_too_small`, `step_too_large` and `too_few_points` are such plans gone wrong and want no
+// positions. Where and which way a cause strikes follows from `seed`. Strength 1 of each cause (it
+// moves best focus by half a half zone or more, or stands out of the run's noise by 5 sigma):
+//
+//   one_sided          best focus 0.5 B beyond the last position; grows with strength
+//   step_too_small     half range 0.4 B (the outermost sizes 6 % above the smallest), over strength
+//   step_too_large     seven points 2 B apart; grows
+//   too_few_points     4 points, 3 from strength 2 on
+//   slack              free play of 1.2 sweep steps, 0.6 B at least; grows
+//   no_motion          the last third of the frames; from strength 3 on all of them
+//   focus_jump         0.6 B between two frames; grows
+//   passing_cloud      0.4 mag in the darkest frame, sky 20 % brighter; grows
+//   fogging            0.5 mag and 25 % wider seeing by the last frame; grows
+//   few_stars          4 stars of signal-to-noise 30 at most, or a field whose brightest star has
+//                      12 (in focus); both over strength
+//   saturation         the exposure at which half of the stars are clipped in focus; grows
+//   defects_as_stars   1.5 hot pixels with warm neighbours for each star; grows
+//   image_motion       trails of one full width at half maximum: in all frames the same way, in a
+//                      third of them 1.5 times as long any way, or round shaking there; grows
+//   thermal_drift      a half zone over the run; grows
+//   extended_objects   0.6 galaxies and knots for each star, and in every other run a bright core;
+//                      grows
+//   background_change  sky 50 % brighter and its gradient 0.3 steeper at the end (twilight), or at
+//                      once and 0.6 (lamp); grows
+//   field_tilt         two half zones from edge to edge; grows
+//   field_curvature    two half zones from centre to corner; grows
+//   miscollimation     coma that puts the shadow 0.15 donut radii off centre in the most defocused
+//                      frame; grows. Needs an obstruction of 0.1 or more.
+//   bad_seeing         twice the seeing asked for; 1 + strength times
+//
+// Errors: invalid_argument for an unknown name, a strength out of range, a cause twice, "healthy"
+// with another, plans that contradict each other or the positions given, fewer than three
+// positions.
+Result<RenderOptions> apply_scenario(RenderOptions options, std::span<const Scenario> scenarios);
 
 // Frame `index` of the run, as reading its file gives it. Errors: invalid_argument.
 Result<Frame> render_frame(const RenderOptions& options, int index);

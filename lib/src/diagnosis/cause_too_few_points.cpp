@@ -30,7 +30,7 @@ std::optional<Candidate> look(const RunView& run) {
   int usable = 0;
   std::set<double> positions;
   for (std::size_t i = 0; i < run.count(); ++i) {
-    if (!run.point(i).used || !run.point(i).size_px || run.spoiled(i)) continue;
+    if (!run.point(i).used || !run.point(i).size_px) continue;
     ++usable;
     positions.insert(run.point(i).position_steps);
   }

@@ -27,6 +27,7 @@ void RunView::prepare() {
     if (sized(i)) sized_.push_back(i);
   }
   curve_ = fit_healthy_curve(*this);
+  rivals_ = weigh_rivals(*this);
 }
 
 }  // namespace starwaist::diagnosis

@@ -8,6 +8,7 @@
 #include <optional>
 #include <vector>
 
+#include "diagnosis/rivals.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist::diagnosis {
@@ -50,6 +51,9 @@ class RunView {
   // Absent where the points carry no curve. Points that the fit rejected do not count in it.
   [[nodiscard]] const std::optional<HealthyCurve>& curve() const { return curve_; }
 
+  // What the order of the sizes says of the focuser; absent where the points are too few.
+  [[nodiscard]] const std::optional<Rivals>& rivals() const { return rivals_; }
+
   // The same run with more accounted for.
   [[nodiscard]] RunView with(const std::vector<std::size_t>& spoiled,
                              const std::vector<double>& moved_steps) const;
@@ -62,6 +66,7 @@ class RunView {
   std::vector<bool> spoiled_;
   std::vector<std::size_t> sized_;
   std::optional<HealthyCurve> curve_;
+  std::optional<Rivals> rivals_;
 };
 
 }  // namespace starwaist::diagnosis

@@ -28,8 +28,10 @@ Result<Scene> scene_of(const RenderOptions& options, int index) {
     lowest_um = std::min(lowest_um, scene.defocus_um.back());
     highest_um = std::max(highest_um, scene.defocus_um.back());
   }
-  auto images = StarImages::make(options, lowest_um, highest_um, conditions.seeing_arcsec,
-                                 conditions.trail_px);
+  RenderOptions of_frame = options;
+  of_frame.trail_angle_deg = conditions.trail_angle_deg;
+  auto images = StarImages::make(of_frame, lowest_um, highest_um, conditions.seeing_arcsec,
+                                 conditions.trail_px, conditions.shake_px);
   if (!images) return tl::unexpected(images.error());
   scene.images = std::move(*images);
 
@@ -51,6 +53,41 @@ Result<Scene> scene_of(const RenderOptions& options, int index) {
   return scene;
 }
 
+namespace {
+
+// Galaxies and the like: their points are put down on the pixels and blurred together.
+void add_extended(const RenderOptions& options, const Scene& scene,
+                  std::vector<double>& electrons) {
+  const std::vector<LightPoint> light = extended_light_of(options);
+  if (light.empty()) return;
+  const Conditions& conditions = scene.conditions;
+  std::vector<double> sharp(electrons.size());
+  const auto put = [&](int x, int y, double amount) {
+    if (x < 0 || y < 0 || x >= options.width_px || y >= options.height_px) return;
+    sharp[static_cast<std::size_t>(y) * static_cast<std::size_t>(options.width_px) +
+          static_cast<std::size_t>(x)] += amount;
+  };
+  for (const LightPoint& point : light) {
+    const double x_px = point.x_px + conditions.shift_x_px;
+    const double y_px = point.y_px + conditions.shift_y_px;
+    const double left = std::floor(x_px);
+    const double top = std::floor(y_px);
+    const double right_share = x_px - left;
+    const double low_share = y_px - top;
+    const double amount = point.electrons * conditions.transmission;
+    const int x = static_cast<int>(left);
+    const int y = static_cast<int>(top);
+    put(x, y, amount * (1 - right_share) * (1 - low_share));
+    put(x + 1, y, amount * right_share * (1 - low_share));
+    put(x, y + 1, amount * (1 - right_share) * low_share);
+    put(x + 1, y + 1, amount * right_share * low_share);
+  }
+  scene.images.convolve(sharp, options.width_px, options.height_px, conditions.defocus_um);
+  for (std::size_t i = 0; i < electrons.size(); ++i) electrons[i] += sharp[i];
+}
+
+}  // namespace
+
 std::vector<std::uint16_t> expose(const RenderOptions& options, int index, const Scene& scene) {
   const Conditions& conditions = scene.conditions;
   const auto width = static_cast<std::size_t>(options.width_px);
@@ -61,7 +98,7 @@ std::vector<std::uint16_t> expose(const RenderOptions& options, int index, const
       const double along = static_cast<double>(x) / static_cast<double>(width - 1) +
                            static_cast<double>(y) / static_cast<double>(height - 1);
       electrons[y * width + x] = options.sky_electrons * conditions.sky_factor *
-                                 (1 + 0.5 * options.sky_gradient * (along - 1));
+                                 (1 + 0.5 * conditions.sky_gradient * (along - 1));
     }
   }
   // A star is followed out to a hundredth of the noise of its pixels.
@@ -73,7 +110,12 @@ std::vector<std::uint16_t> expose(const RenderOptions& options, int index, const
                           star.x_px + conditions.shift_x_px, star.y_px + conditions.shift_y_px,
                           scene.defocus_um[i], star.electrons * conditions.transmission, least);
   }
+  add_extended(options, scene, electrons);
   for (const HotPixel& pixel : hot_pixels_of(options)) {
+    if (pixel.x_px < 0 || pixel.y_px < 0 || pixel.x_px >= options.width_px ||
+        pixel.y_px >= options.height_px) {
+      continue;
+    }
     electrons[static_cast<std::size_t>(pixel.y_px) * width +
               static_cast<std::size_t>(pixel.x_px)] += pixel.electrons;
   }

@@ -81,6 +81,12 @@ Result<RenderOptions> checked(RenderOptions options) {
       {"tilt_y_steps", options.tilt_y_steps, -1e6, 1e6},
       {"curvature_steps", options.curvature_steps, -1e6, 1e6},
       {"trail_angle_deg", options.trail_angle_deg, -360, 360},
+      {"slack_steps", options.slack_steps, 0, 1e9},
+      {"focus_um_per_c", options.focus_um_per_c, -1e5, 1e5},
+      {"hot_neighbour_share", options.hot_neighbour_share, 0, 1},
+      {"extended_objects", static_cast<double>(options.extended_objects), 0, 1e5},
+      {"extended_radius_px", options.extended_radius_px, 0.1, 1e4},
+      {"bright_core_electrons", options.bright_core_electrons, 0, 1e12},
   };
   for (const Range& range : ranges) {
     if (!(range.value >= range.low && range.value <= range.high)) {
@@ -110,6 +116,11 @@ Result<RenderOptions> checked(RenderOptions options) {
       {"trail_px", &options.trail_px, 0, 200, true},
       {"focus_offset_um", &options.focus_offset_um, -1e6, 1e6, true},
       {"temperatures_c", &options.temperatures_c, -100, 100, true},
+      {"focus_drift_um", &options.focus_drift_um, -1e6, 1e6, true},
+      {"seeing_factor", &options.seeing_factor, 0, 50, true},
+      {"sky_gradients", &options.sky_gradients, -2, 2, true},
+      {"trail_angles_deg", &options.trail_angles_deg, -360, 360, true},
+      {"shake_px", &options.shake_px, 0, 100, true},
   };
   for (const List& list : lists) {
     if (list.per_frame && !list.values->empty() &&

@@ -55,7 +55,7 @@ double seeing_reach(const RenderOptions& options) {
 // ray lands at the wavefront's slope), the wings of seeing, and so many diffraction widths that the
 // pupil's radius has at least 96 samples (its grey edge is then good to 1e-3 of the flux).
 Result<Grid> grid_for(const RenderOptions& options, const Wavefront& wavefront, double seeing_um,
-                      double trail_px) {
+                      double motion_px) {
   constexpr double kPupilRadiusSamples = 96;
   constexpr double kSpotMargin = 1.3;
   constexpr int kRaySamplesPerPx = 3;
@@ -73,7 +73,7 @@ Result<Grid> grid_for(const RenderOptions& options, const Wavefront& wavefront, 
   const double extent_um =
       std::max({2 * kPupilRadiusSamples * *longest * options.f_number,
                 kSpotMargin * spot_um + 0.5 * seeing_extent_um, seeing_extent_um}) +
-      (8 + 2 * trail_px) * options.pixel_um;
+      (8 + 2 * motion_px) * options.pixel_um;
 
   // Waves: at least two samples in lambda N (the image's own band limit); ten, or five in a pixel,
   // so that stars can be placed between samples by cubic interpolation and discs be summed.
@@ -257,17 +257,17 @@ void sum_over_directions(const cv::Mat& spectrum, const Grid& grid, PointSpread&
 }  // namespace
 
 Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
-                                 double seeing_arcsec, double trail_px) {
+                                 double seeing_arcsec, double trail_px, double shake_px) {
   auto options = checked(given);
   if (!options) return tl::unexpected(options.error());
-  if (!std::isfinite(defocus_um) || !(seeing_arcsec >= 0) || !(trail_px >= 0)) {
-    return fail(ErrorCode::invalid_argument, "defocus, seeing or trail is not a usable number",
-                "Give a finite defocus, and a seeing and a trail of 0 or more");
+  if (!std::isfinite(defocus_um) || !(seeing_arcsec >= 0) || !(trail_px >= 0) || !(shake_px >= 0)) {
+    return fail(ErrorCode::invalid_argument, "defocus, seeing or motion is not a usable number",
+                "Give a finite defocus, and a seeing, a trail and a shake of 0 or more");
   }
   constexpr double kArcsecPerRadian = 648000 / kPi;
   const double seeing_um = seeing_arcsec / kArcsecPerRadian * options->focal_length_mm * 1000;
   const Wavefront wavefront(*options, defocus_um);
-  const auto grid = grid_for(*options, wavefront, seeing_um, trail_px);
+  const auto grid = grid_for(*options, wavefront, seeing_um, trail_px + 4 * shake_px);
   if (!grid) return tl::unexpected(grid.error());
 
   cv::Mat image = cv::Mat::zeros(grid->size, grid->size, CV_64F);
@@ -288,6 +288,7 @@ Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
   const double trail_angle = options->trail_angle_deg * kPi / 180;
   const double trail_x_um = trail_px * options->pixel_um * std::cos(trail_angle);
   const double trail_y_um = trail_px * options->pixel_um * std::sin(trail_angle);
+  const double shake_um = shake_px * options->pixel_um;
   std::vector<double> along(static_cast<std::size_t>(grid->size));
   std::vector<double> pixel(along.size());
   for (int i = 0; i < grid->size; ++i) {
@@ -303,6 +304,7 @@ Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
       const double radius = std::hypot(along[i], along[j]);
       double factor = seeing.at(radius) * pixel[i] * pixel[j];
       if (trail_px > 0) factor *= render::sinc(along[i] * trail_x_um + along[j] * trail_y_um);
+      if (shake_px > 0) factor *= std::exp(-2 * kPi * kPi * radius * radius * shake_um * shake_um);
       if (grid->by_rays) {
         factor *= render::clear_pupil_transfer(radius * mean_wavelength_um * options->f_number);
       }

@@ -40,7 +40,11 @@ Result<RenderTruth> truth_of_field(const RenderOptions& options) {
   const auto best = render::best_focus_of(options);
   if (!best) return tl::unexpected(best.error());
   RenderTruth truth;
-  truth.best_focus_steps = best->position_steps;
+  // What best focus had moved by at the middle of the run: the exposures are evenly spaced in time.
+  const int count = static_cast<int>(options.positions_steps.size());
+  const double drift_um = 0.5 * (render::focus_drift_um(options, (count - 1) / 2) +
+                                 render::focus_drift_um(options, count / 2));
+  truth.best_focus_steps = best->position_steps + drift_um / options.um_per_step;
   truth.best_hfr_px = best->hfr_px;
   truth.critical_focus_zone_steps =
       4 * kReferenceWavelengthUm * options.f_number * options.f_number / options.um_per_step;

@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <opencv2/core.hpp>
 #include <utility>
 
 namespace starwaist::render {
@@ -82,7 +83,8 @@ void add_spread(std::vector<double>& image, int width_px, int height_px, const P
 }  // namespace
 
 Result<StarImages> StarImages::make(const RenderOptions& options, double lowest_um,
-                                    double highest_um, double seeing_arcsec, double trail_px) {
+                                    double highest_um, double seeing_arcsec, double trail_px,
+                                    double shake_px) {
   // Between neighbours the blur changes by at most half a pixel, or the wavefront by a sixteenth of
   // a wave where that is more; no more than so many images a frame all the same.
   constexpr double kMostImages = 33;
@@ -95,7 +97,8 @@ Result<StarImages> StarImages::make(const RenderOptions& options, double lowest_
   images.lowest_um_ = lowest_um;
   images.step_um_ = steps > 0 ? range_um / steps : 0.0;
   for (int i = 0; i <= static_cast<int>(steps); ++i) {
-    auto spread = point_spread(options, lowest_um + i * images.step_um_, seeing_arcsec, trail_px);
+    auto spread =
+        point_spread(options, lowest_um + i * images.step_um_, seeing_arcsec, trail_px, shake_px);
     if (!spread) return tl::unexpected(spread.error());
     Node node;
     node.spread = std::move(*spread);
@@ -138,6 +141,47 @@ void StarImages::add_star(std::vector<double>& image, int width_px, int height_p
   };
   add(nodes_[below], electrons * (1 - share));
   if (above != below) add(nodes_[above], electrons * share);
+}
+
+void StarImages::convolve(std::vector<double>& image, int width_px, int height_px,
+                          double defocus_um) const {
+  std::size_t below = 0;
+  std::size_t above = 0;
+  double share = 0;
+  bracket(defocus_um, below, above, share);
+  const PointSpread& spread = nodes_[share < 0.5 ? below : above].spread;
+  const int m = spread.samples_per_px;
+  const int half = spread.size / 2;
+  const int reach = (half - 1) / m;
+  // Every m-th sample is what a whole pixel collects; the plane is as much larger as light reaches,
+  // so that nothing comes in at the other side.
+  const cv::Size plane(cv::getOptimalDFTSize(width_px + reach),
+                       cv::getOptimalDFTSize(height_px + reach));
+  cv::Mat light = cv::Mat::zeros(plane, CV_64F);
+  for (int y = 0; y < height_px; ++y) {
+    std::copy_n(image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width_px),
+                width_px, light.ptr<double>(y));
+  }
+  cv::Mat kernel = cv::Mat::zeros(plane, CV_64F);
+  const int reach_x = std::min(reach, plane.width / 2 - 1);
+  const int reach_y = std::min(reach, plane.height / 2 - 1);
+  for (int y = -reach_y; y <= reach_y; ++y) {
+    auto* row = kernel.ptr<double>((y + plane.height) % plane.height);
+    for (int x = -reach_x; x <= reach_x; ++x) {
+      row[(x + plane.width) % plane.width] =
+          spread.values[static_cast<std::size_t>(half + y * m) *
+                            static_cast<std::size_t>(spread.size) +
+                        static_cast<std::size_t>(half + x * m)];
+    }
+  }
+  cv::dft(light, light);
+  cv::dft(kernel, kernel);
+  cv::mulSpectrums(light, kernel, light, 0);
+  cv::dft(light, light, cv::DFT_INVERSE | cv::DFT_SCALE);
+  for (int y = 0; y < height_px; ++y) {
+    std::copy_n(light.ptr<double>(y), width_px,
+                image.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(width_px));
+  }
 }
 
 double StarImages::half_flux_radius_px(double defocus_um) const {

@@ -15,12 +15,16 @@ class StarImages {
  public:
   // Images for defocus from lowest_um to highest_um.
   static Result<StarImages> make(const RenderOptions& options, double lowest_um, double highest_um,
-                                 double seeing_arcsec, double trail_px);
+                                 double seeing_arcsec, double trail_px, double shake_px = 0);
 
   // Adds a star of so many electrons centred (paraxially) at (x_px, y_px) to an image of width x
   // height values. Light below `least_electrons` a pixel is left out.
   void add_star(std::vector<double>& image, int width_px, int height_px, double x_px, double y_px,
                 double defocus_um, double electrons, double least_electrons) const;
+
+  // Convolves an image of width x height values with the star image at a defocus; light from beyond
+  // the edges counts as none.
+  void convolve(std::vector<double>& image, int width_px, int height_px, double defocus_um) const;
 
   // Noise-free half-flux radius at a defocus, interpolated as the images are.
   [[nodiscard]] double half_flux_radius_px(double defocus_um) const;

@@ -4,6 +4,16 @@
 
 namespace starwaist {
 
+namespace {
+
+constexpr const char* kOnlyWhereOn[] = {
+    "slack_steps",        "focus_um_per_c",       "focus_drift_um",
+    "seeing_factor",      "sky_gradients",        "trail_angles_deg",
+    "shake_px",           "hot_neighbour_share",  "extended_objects",
+    "extended_radius_px", "bright_core_electrons"};
+
+}  // namespace
+
 // Found by the encoder for the options' enumeration.
 std::string enum_name(SeeingProfile profile) { return seeing_profile_name(profile); }
 
@@ -11,6 +21,16 @@ Result<std::string> truth_json(const RenderTruth& truth) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", render::kTruthSchema}};
   object.update(encoder.encode(truth, ""));
+  // Imperfections that a run does not have are left out, and the scenarios stand where they are
+  // seen.
+  encoding::Json& options = object["options"];
+  const encoding::Json scenarios = options["scenarios"];
+  options.erase("scenarios");
+  const encoding::Json plain = encoding::Encoder().encode(RenderOptions{}, "");
+  for (const char* name : kOnlyWhereOn) {
+    if (options[name] == plain[name]) options.erase(name);
+  }
+  if (!scenarios.empty()) object["scenarios"] = scenarios;
   const auto finished = encoder.finished(std::move(object));
   if (!finished) return tl::unexpected<Error>(finished.error());
   return encoding::json_text(*finished);

@@ -10,9 +10,10 @@ namespace {
 
 using report::cell;
 
-// The stars of a frame have no place in one row.
+// The stars and defects of a frame have no place in one row.
 template <class Member>
-constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>>;
+constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>> &&
+                          !std::is_same_v<Member, std::vector<StarPlace>>;
 
 }  // namespace
 

@@ -1,0 +1,71 @@
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+CausePage page() {
+  return {"bad_seeing",
+          "bad seeing",
+          "The air is turbulent. The run is sound, but even in focus the stars are large, so that "
+          "the curve is shallow and best focus less sharp.",
+          "A healthy curve with a high, broad bottom.",
+          "Shaking also makes all stars large, mostly in one direction and not in all frames. "
+          "Clipped stars, tilt and dew lift the bottom too and show in the frames. Round shaking "
+          "cannot be told from seeing.",
+          "The answer can be used; its error is larger. Wait for steadier air, avoid warm roofs, "
+          "let the telescope cool; take wider steps.",
+          "common practice, no source; seeing of 2 to 3 arcseconds is usual at low sites"};
+}
+
+// Full width at half maximum that is usual at a low site, and where bad begins.
+constexpr double kUsualArcsec = 2.6;
+constexpr double kBadFactor = 1.75;
+constexpr double kArcsecPerRadian = 206264.806;
+
+std::optional<Candidate> look(const RunView& run) {
+  const Rig& rig = run.record().rig;
+  if (!run.curve() || !rig.pixel_um || !rig.focal_length_mm) return std::nullopt;
+  const double smallest = run.curve()->smallest_px;
+  const double arcsec_per_px = *rig.pixel_um / (*rig.focal_length_mm * 1000) * kArcsecPerRadian;
+  const double usual = rig.seeing_arcsec.value_or(kUsualArcsec);
+  const bool hfr = run.record().fit.size_measure == "hfr";
+  double fwhm_px = hfr ? 2 * smallest / 1.137 : smallest;  // Kolmogorov: HFR = 0.5685 FWHM
+  // The optics' and the pixel's own width, taken out in squares.
+  const double ratio = rig.focal_ratio().value_or(5);
+  const double airy_px = 1.03 * rig.wavelength_um * ratio / *rig.pixel_um;
+  const double own2 = airy_px * airy_px + 0.46;  // one pixel: 2.355^2 / 12
+  fwhm_px = std::sqrt(std::max(fwhm_px * fwhm_px - own2, 0.01));
+  const double seeing = fwhm_px * arcsec_per_px;
+  Candidate c;
+  c.log_odds = std::min((rig.seeing_arcsec ? 10 : 8) *
+                            std::log(seeing / (usual * (rig.seeing_arcsec ? 1.5 : kBadFactor))),
+                        3.0);
+  // Stars of a few pixels cannot tell a coarse camera from the air.
+  if (fwhm_px < 1.5 || c.log_odds < -6) return std::nullopt;
+  c.share = std::clamp(1 - usual / seeing, 0.0, 1.0);
+  c.summary = "The smallest stars are " + about(seeing) + " arcseconds wide; " +
+              (rig.seeing_arcsec ? "this site usually gives " : "usual is about ") + about(usual) +
+              ". The curve is shallow, the answer less sharp.";
+  c.evidence = {{"width of the smallest stars", seeing, "arcsec"},
+                {"usual width", usual, "arcsec"},
+                {"smallest size", smallest, "px"}};
+  c.remedy =
+      "The answer can be used as far as its error allows. Wait for steadier air, let the "
+      "telescope cool, and sweep wider.";
+  const SweepSettings sweep =
+      sweep_about(run, run.curve()->best_focus_steps, run.curve()->core_steps());
+  c.settings = {{"step_steps", sweep.step_steps}, {"points", static_cast<double>(sweep.points)}};
+  return c;
+}
+
+}  // namespace
+
+Cause cause_bad_seeing() { return {page(), look}; }
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,66 @@
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+CausePage page() {
+  return {"few_stars",
+          "too few or too faint stars",
+          "The sizes rest on a handful of stars or on faint ones, so that each size is uncertain: "
+          "short exposure, low gain, narrow filter, empty field.",
+          "Points with large errors that scatter about the curve; the outer ones are missing.",
+          "A cloud takes the stars from some frames only. Steps that are too large lose the stars "
+          "at both ends only.",
+          "Expose longer, use the clear filter, bin, or point at a richer field.",
+          "common practice, no source"};
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  std::vector<double> stars;
+  std::vector<double> relative;
+  std::size_t empty = 0;
+  std::optional<double> exposure;
+  for (std::size_t i = 0; i < run.count(); ++i) {
+    const CurvePoint& p = run.point(i);
+    if (run.facts(i).exposure_s) exposure = run.facts(i).exposure_s;
+    if (!p.size_px) ++empty;
+    if (p.stars) stars.push_back(*p.stars);
+    if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
+  }
+  if (stars.empty() || run.count() < 3) return std::nullopt;
+  const double count = median(stars);
+  const double error = relative.empty() ? 0 : median(relative);
+  const double lost = static_cast<double>(empty) / static_cast<double>(run.count());
+  const double by_count = 6 * (std::log(8.5) - std::log(count + 0.5));
+  const double by_error = error > 0 ? 4 * std::log(error / 0.04) : -20;
+  const double by_loss = lost > 0.5 ? 2.0 : -20;
+  Candidate c;
+  c.log_odds = std::min(std::max({by_count, by_error, by_loss}), 4.0);
+  if (c.log_odds < -6) return std::nullopt;
+  c.share = 1;
+  c.effect = lost > 0.7 ? Effect::unusable : Effect::doubtful;
+  c.summary = "The sizes rest on " + about(count) + " stars a frame (median)";
+  if (error > 0) c.summary += ", each frame's size is uncertain by " + about(100 * error) + " %";
+  c.summary += ".";
+  if (empty > 0) c.summary += " " + count_of(empty, "frame") + " shows no usable star.";
+  c.evidence = {{"stars a frame", count, ""},
+                {"error of a frame's size", 100 * error, "%"},
+                {"frames without a usable star", static_cast<double>(empty), ""}};
+  constexpr double kLonger = 4;
+  c.remedy = "Expose " + about(kLonger) +
+             " times as long, or use the clear filter, bin, or point at a richer field.";
+  if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
+  return c;
+}
+
+}  // namespace
+
+Cause cause_few_stars() { return {page(), look}; }
+
+}  // namespace starwaist::diagnosis

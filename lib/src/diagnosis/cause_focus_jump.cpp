@@ -1,0 +1,54 @@
+#include <cmath>
+#include <string>
+
+#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+CausePage page() {
+  return {"focus_jump",
+          "the focus jumped during the run",
+          "Between two frames the focus moved by itself: a mirror flopped, the drawtube slipped, "
+          "somebody knocked the telescope. All later frames belong to another best focus than the "
+          "earlier ones.",
+          "Two pieces of the same curve, moved against each other from one frame to the next.",
+          "One bad frame leaves the curve and comes back to it, a jump stays. Slack flattens the "
+          "beginning, a stalled focuser makes all later sizes the same.",
+          "Lock or balance what can move (mirror lock, drawtube brake, cables) and repeat the run. "
+          "A run that was broken by a jump says where best focus was, not where it is.",
+          "common practice, no source"};
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  if (!run.rivals()) return std::nullopt;
+  const Account& a = run.rivals()->focus_jump;
+  if (a.moved_steps.empty()) return std::nullopt;
+  Candidate c;
+  c.log_odds = a.log_odds;
+  c.share = a.misfit_share;
+  c.effect = effect_of_shift(run, a.amount_steps) == Effect::harmless ? Effect::doubtful
+                                                                      : Effect::unusable;
+  const double now = a.best_focus_steps - a.amount_steps;
+  c.summary = "Between " + run.point(a.at - 1).file + " and " + run.point(a.at).file +
+              " the focus jumped by about " + steps_words(std::abs(a.amount_steps)) +
+              "; best focus was near " + steps_words(a.best_focus_steps) + " and is now near " +
+              steps_words(now) + ".";
+  c.evidence = {{"jump", a.amount_steps, "steps"},
+                {"number of the first frame after it", static_cast<double>(a.at + 1), ""},
+                {"best focus before it", a.best_focus_steps, "steps"},
+                {"best focus after it", now, "steps"}};
+  c.remedy =
+      "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run.";
+  c.moved_steps = a.moved_steps;
+  c.covers = {"slack", "no_motion"};
+  return c;
+}
+
+}  // namespace
+
+Cause cause_focus_jump() { return {page(), look}; }
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,71 @@
+#include <cmath>
+#include <string>
+
+#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+CausePage page() {
+  return {"one_sided",
+          "best focus lies outside the sampled range",
+          "All positions lie on one side of best focus, so that the curve only falls or only rises."
+          " The place of the minimum is then a guess.",
+          "Sizes that fall (or rise) from the first position to the last; no point beyond the "
+          "minimum.",
+          "A stalled focuser also ends without a rise, but with equal sizes. Steps that are too "
+          "small show neither side; there the sizes hardly change at all.",
+          "Repeat the sweep about the place that the arm points to; do not go beyond the focuser's "
+          "limits.",
+          "common practice, no source"};
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  if (!run.rivals() || !run.curve()) return std::nullopt;
+  const Rivals& r = *run.rivals();
+  const bool above = r.probability_above > r.probability_below;
+  const double outside = std::max(r.probability_above, r.probability_below);
+  // Only a slope that is there points anywhere.
+  const double sloped = probability_of(-r.log_odds_flat - 2);
+  const double p = std::clamp(outside * sloped, 1e-6, 0.995);
+  Candidate c;
+  c.log_odds = log_odds_of(p);
+  c.share = 1;
+  c.effect = Effect::doubtful;
+  double low = 0;
+  double high = 0;
+  bool first = true;
+  for (const std::size_t i : run.sized_points()) {
+    const double x = run.position_steps(i);
+    low = first ? x : std::min(low, x);
+    high = first ? x : std::max(high, x);
+    first = false;
+  }
+  const double edge = above ? high : low;
+  const double range = high - low;
+  // Where the curve has its minimum, and no farther than one range off: an arm alone says little.
+  double guess = run.curve()->best_focus_steps;
+  guess = above ? std::clamp(guess, edge, edge + range) : std::clamp(guess, edge - range, edge);
+  const double core = std::clamp(run.curve()->core_steps(), range / 8, range);
+  const SweepSettings sweep = sweep_about(run, within_limits(run.record().rig, guess), core);
+  c.summary = std::string("Best focus lies ") + (above ? "above" : "below") +
+              " the sampled positions (" + about(low) + " to " + about(high) + "), perhaps near " +
+              steps_words(guess) + ".";
+  c.evidence = {{"chance that it lies there", 100 * outside, "%"},
+                {"edge of the sampled range", edge, "steps"},
+                {"rough guess of best focus", guess, "steps"}};
+  c.remedy = "Repeat the sweep about " + steps_words(within_limits(run.record().rig, guess)) +
+             ", from " + steps_words(sweep.start_position_steps) + " in steps of " +
+             about(sweep.step_steps) + ".";
+  c.settings = settings_of(sweep);
+  c.covers = {"step_too_large", "step_too_small", "few_stars"};
+  return c;
+}
+
+}  // namespace
+
+Cause cause_one_sided() { return {page(), look}; }
+
+}  // namespace starwaist::diagnosis

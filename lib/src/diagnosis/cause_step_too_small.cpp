@@ -1,0 +1,90 @@
+#include <cmath>
+#include <string>
+
+#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+CausePage page() {
+  return {"step_too_small",
+          "the steps are too small",
+          "The whole sweep stays so close to best focus that the sizes change by little more than "
+          "their noise. The minimum drowns in the seeing.",
+          "A flat band of points with scatter; perhaps a hint of a rise at an end.",
+          "A focuser that does not move gives the same picture. The optics tell: with f-number, "
+          "pixel and um per step the expected change of size is known.",
+          "Make the steps larger, so that the outermost stars are two to three times as large as "
+          "the smallest.",
+          "common practice, no source"};
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  if (!run.rivals() || !run.curve()) return std::nullopt;
+  const Rivals& r = *run.rivals();
+  const HealthyCurve& curve = *run.curve();
+  double noise = 0;
+  double n = 0;
+  double smallest = curve.size_px[run.sized_points().front()];
+  double largest = smallest;
+  for (const std::size_t i : run.sized_points()) {
+    if (run.point(i).used) {
+      noise += std::pow(*run.point(i).size_px - curve.size_px[i], 2);
+      ++n;
+    }
+    smallest = std::min(smallest, curve.size_px[i]);
+    largest = std::max(largest, curve.size_px[i]);
+  }
+  noise = std::sqrt(noise / std::max(1.0, n - 3));
+  const double rise = largest - smallest;
+  const double relative_rise = rise / smallest;
+  // Flat, or a rise that a plain sweep would exceed many times over.
+  constexpr double kEnoughRise = 0.3;    // of the smallest size, at the higher end
+  constexpr double kEnoughSigmas = 4.0;  // of the noise
+  const double shortage = std::max(kEnoughRise - relative_rise,
+                                   0.5 * (kEnoughSigmas * noise / smallest - relative_rise));
+  double odds = std::min(30 * shortage, 4.0);
+  if (r.log_odds_flat > 0) odds = std::max(odds, 0.4);
+  // By the optics the sweep was long enough: then the focus did not move.
+  const auto rig_slope = arm_slope_px_per_step(run.record().rig);
+  if (rig_slope && run.record().fit.size_measure == "hfr") {
+    const double arm = *rig_slope * range_steps_of(run) / 2;
+    const double expected = std::hypot(smallest, arm) - smallest;
+    if (expected > std::max(6 * noise, 0.5 * smallest)) odds = std::min(odds, -2.0);
+  }
+  if (odds < -8) return std::nullopt;
+  Candidate c;
+  c.log_odds = odds;
+  c.share = 1;
+  c.effect = Effect::doubtful;
+  const Rig& rig = run.record().rig;
+  const double range = range_steps_of(run);
+  double core = std::max(curve.core_steps(), range / 2);
+  if (const auto slope = arm_slope_px_per_step(rig)) core = smallest / *slope;
+  core = std::min(core, 10 * range);
+  const double centre =
+      run.record().fit.points.empty()
+          ? 0
+          : 0.5 * (run.point(0).position_steps + run.point(run.count() - 1).position_steps);
+  const SweepSettings sweep = sweep_about(run, centre, core);
+  c.summary = "Over " + steps_words(range) + " the sizes change by only " + about(rise) +
+              " px, their noise is " + about(noise) +
+              " px: the sweep is too short to show a curve.";
+  c.evidence = {{"change of size over the range", rise, "px"},
+                {"noise of the sizes", noise, "px"},
+                {"range", range, "steps"}};
+  c.remedy = "Use steps of about " + about(sweep.step_steps) + " (" +
+             count_of(sweep.points, "point") +
+             "), so that the outermost stars are two to three times as large as the smallest.";
+  c.settings = settings_of(sweep);
+  c.covers = {"one_sided"};
+  return c;
+}
+
+}  // namespace
+
+Cause cause_step_too_small() { return {page(), look}; }
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,389 @@
+#include "diagnosis/rivals.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <set>
+
+#include "curve/shape_fit.h"
+#include "diagnosis/cause.h"
+#include "diagnosis/focus_samples.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+using curve::Samples;
+using curve::ShapeFit;
+
+// Scatter of the seeing that is tried, relative, from frame to frame.
+constexpr std::array kSeeingScatters{0.01, 0.025, 0.05};
+// Relative error of a size whose sigma nobody gave, and what no curve's shape is better than.
+constexpr double kUsualMeasuringError = 0.015;
+constexpr double kShapeError = 0.006;
+// How much the noise assumed above is believed, in degrees of freedom.
+constexpr double kDegreesWithSigmas = 6;
+constexpr double kDegreesWithout = 2;
+// What is known of the curve before any point, as in the fit: in half ranges and logarithms.
+constexpr std::array kPriorSpread{1.0, 1.0, 1.5};
+// Before looking. Of a hundred runs about two or three have each of these; see bench.
+constexpr double kPriorSlack = 0.03;
+constexpr double kPriorNoMotion = 0.02;
+constexpr double kPriorJump = 0.02;
+constexpr double kPriorBadPoint = 0.02;
+// Density of a bad point's size relative to the curve: mostly larger, up to twice.
+constexpr double kDensityLarger = 0.75;
+constexpr double kDensitySmaller = 0.5;
+
+constexpr std::size_t kFewestPoints = 5;
+constexpr std::size_t kMostForPairs = 24;
+
+double log_sum(double a, double b) {
+  const double top = std::max(a, b);
+  return std::isfinite(top) ? top + std::log(std::exp(a - top) + std::exp(b - top)) : top;
+}
+
+constexpr double kNone = -1e300;
+
+// One account's evidence and its fit.
+struct Weighed {
+  double log_evidence = kNone;
+  double best_t = 0;
+  double squares = 0;  // over the noise as assumed, middle seeing scatter
+};
+
+class Weigher {
+ public:
+  Weigher(const RunView& run)
+      : which_(run.sized_points()),
+        samples_(samples_of(run, which_)),
+        commanded_(samples_.t),
+        fitter_(shape_of(run.record()), curve::kLopsided),
+        prior_degrees_(samples_.has_own_sigmas() ? kDegreesWithSigmas : kDegreesWithout) {
+    std::vector<double> relative;
+    for (std::size_t i = 0; i < samples_.count(); ++i) {
+      if (samples_.own_sigma[i] > 0) relative.push_back(samples_.own_sigma[i] / samples_.y[i]);
+    }
+    const double usual = relative.empty() ? kUsualMeasuringError : median(relative);
+    for (std::size_t i = 0; i < samples_.count(); ++i) {
+      const double own = samples_.own_sigma[i] > 0 ? samples_.own_sigma[i] / samples_.y[i] : usual;
+      measuring_.push_back(std::hypot(own, kShapeError));
+    }
+  }
+
+  [[nodiscard]] std::size_t count() const { return samples_.count(); }
+  [[nodiscard]] const std::vector<std::size_t>& which() const { return which_; }
+  [[nodiscard]] const std::vector<double>& commanded() const { return commanded_; }
+  [[nodiscard]] const Samples& samples() const { return samples_; }
+
+  // Places in scaled units, by sample; `bad`: points that are none of the curve's. `roughly`: with
+  // the middle scatter of the seeing alone.
+  Weighed weigh(const std::vector<double>& places, const std::vector<std::size_t>& bad = {},
+                bool roughly = false) {
+    samples_.t = places;
+    curve_weights(bad, nullptr);
+    Weighed answer;
+    ShapeFit fit = start_ ? fitter_.refit(samples_, *start_) : fitter_.fit(samples_);
+    if (!fit.usable || !start_) fit = fitter_.fit(samples_);
+    if (!fit.usable) {
+      samples_.t = commanded_;
+      return answer;
+    }
+    for (std::size_t k = 0; k < kSeeingScatters.size(); ++k) {
+      if (roughly && k != 1) continue;
+      curve_weights(bad, &fit, kSeeingScatters[k]);
+      const ShapeFit next = fitter_.refit(samples_, fit);
+      if (!next.usable) continue;
+      double log_weights = 0;
+      double bad_points = 0;
+      std::size_t good = 0;
+      for (std::size_t i = 0; i < count(); ++i) {
+        if (samples_.weight[i] > 0) {
+          log_weights += std::log(samples_.weight[i]);
+          ++good;
+        }
+      }
+      for (const std::size_t i : bad) {
+        const double size = curve::shape_size(fitter_.shape(), next.parameters, samples_.t[i]);
+        bad_points += std::log((samples_.y[i] > size ? kDensityLarger : kDensitySmaller) / size *
+                               kPriorBadPoint);
+      }
+      const double degrees = static_cast<double>(good) - curve::kFreeShapeParameters;
+      if (degrees < 1) continue;
+      Eigen::Matrix4d information = next.unscaled_covariance.inverse();
+      for (int p = 0; p < 3; ++p) information(p, p) += 1 / (kPriorSpread[p] * kPriorSpread[p]);
+      const double determinant = information.determinant();
+      if (!(determinant > 0)) continue;
+      const double t0 = next.parameters[0];
+      const double value =
+          log_weights + bad_points - 0.5 * std::log(determinant) - 0.5 * t0 * t0 +
+          std::lgamma(0.5 * (prior_degrees_ + degrees)) - 0.5 * degrees * std::log(M_PI) -
+          0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + next.sum_of_squares) -
+          (roughly ? 0.0 : std::log(static_cast<double>(kSeeingScatters.size())));
+      if (value > answer.log_evidence || k == 1) {
+        answer.best_t = t0;
+        answer.squares = next.sum_of_squares;
+      }
+      answer.log_evidence = log_sum(answer.log_evidence, value);
+    }
+    if (bad.empty() && !start_) start_ = fit;
+    samples_.t = commanded_;
+    return answer;
+  }
+
+  // One size for all points: every place the same.
+  Weighed weigh_flat(double* size, double* scatter) {
+    Weighed answer;
+    const double n = static_cast<double>(count());
+    for (const double seeing : kSeeingScatters) {
+      double sum = 0;
+      double sum_w = 0;
+      double log_weights = 0;
+      for (std::size_t i = 0; i < count(); ++i) {
+        const double sigma = samples_.y[i] * std::hypot(measuring_[i], seeing);
+        sum += samples_.y[i] / (sigma * sigma);
+        sum_w += 1 / (sigma * sigma);
+        log_weights -= std::log(sigma);
+      }
+      const double mean = sum / sum_w;
+      double squares = 0;
+      double relative = 0;
+      for (std::size_t i = 0; i < count(); ++i) {
+        const double sigma = samples_.y[i] * std::hypot(measuring_[i], seeing);
+        squares += std::pow((samples_.y[i] - mean) / sigma, 2);
+        relative += std::pow(samples_.y[i] / mean - 1, 2);
+      }
+      *size = mean * samples_.size_unit_px;
+      *scatter = std::sqrt(relative / std::max(1.0, n - 1));
+      // The curve's evidence lacks the constants of its priors; here ln H0's alone is used up.
+      const double degrees = n - 1;
+      const double value = log_weights - 0.5 * std::log(sum_w * mean * mean + 1) +
+                           std::lgamma(0.5 * (prior_degrees_ + degrees)) -
+                           0.5 * degrees * std::log(M_PI) -
+                           0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
+                           std::log(static_cast<double>(kSeeingScatters.size()));
+      answer.log_evidence = log_sum(answer.log_evidence, value);
+    }
+    return answer;
+  }
+
+  // Probabilities of best focus below t = -edge and above t = edge, from the profile.
+  std::pair<double, double> outside(double low, double high) {
+    samples_.t = commanded_;
+    curve_weights({}, nullptr);
+    ShapeFit fit = fitter_.fit(samples_);
+    if (!fit.usable) return {0, 0};
+    curve_weights({}, &fit, kSeeingScatters[1]);
+    fit = fitter_.refit(samples_, fit);
+    if (!fit.usable) return {0, 0};
+    constexpr int kPlaces = 81;
+    constexpr double kReach = 4;
+    std::vector<double> logs;
+    const double degrees = static_cast<double>(count()) - curve::kFreeShapeParameters;
+    for (int i = 0; i < kPlaces; ++i) {
+      const double t = kReach * (2.0 * i / (kPlaces - 1) - 1);
+      curve::HeldParameters start = fit.parameters.tail<3>();
+      const double squares = fitter_.sum_of_squares_at(samples_, t, start);
+      logs.push_back(std::isfinite(squares)
+                         ? -0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
+                               0.5 * t * t / 2.25
+                         : kNone);
+    }
+    const double top = *std::max_element(logs.begin(), logs.end());
+    double below = 0;
+    double above = 0;
+    double total = 0;
+    for (int i = 0; i < kPlaces; ++i) {
+      const double t = kReach * (2.0 * i / (kPlaces - 1) - 1);
+      const double mass = std::exp(logs[static_cast<std::size_t>(i)] - top);
+      total += mass;
+      if (t < low) below += mass;
+      if (t > high) above += mass;
+    }
+    return {below / total, above / total};
+  }
+
+ private:
+  void curve_weights(const std::vector<std::size_t>& bad, const ShapeFit* fit,
+                     double seeing_scatter = kSeeingScatters[1]) {
+    for (std::size_t i = 0; i < count(); ++i) {
+      double size = samples_.y[i];
+      double share = 0.5;
+      if (fit != nullptr) {
+        const auto value = curve::curve_at(fitter_.shape(), fit->parameters, samples_.t[i]);
+        size = curve::bounded_exp(fit->parameters[1]) * value.h;
+        share = curve::seeing_share(value, value.u);
+      }
+      samples_.weight[i] = 1 / (size * std::hypot(measuring_[i], seeing_scatter * share));
+    }
+    for (const std::size_t i : bad) samples_.weight[i] = 0;
+  }
+
+  std::vector<std::size_t> which_;
+  Samples samples_;
+  std::vector<double> commanded_;
+  std::vector<double> measuring_;  // relative
+  curve::ShapeFitter fitter_;
+  double prior_degrees_;
+  std::optional<ShapeFit> start_;
+};
+
+// Where the focus is when a play of `width` stands between drive and tube: it follows only once
+// the play is used up. Outward moves end at the commanded place if `outward`, else inward ones do.
+std::vector<double> with_play(const std::vector<double>& commanded, double width, bool outward) {
+  std::vector<double> places = commanded;
+  // The start was reached from the side that leaves the play open.
+  double place = commanded.front() + (outward ? width : -width);
+  for (double& p : places) {
+    place = outward ? std::clamp(place, p, p + width) : std::clamp(place, p - width, p);
+    p = place;
+  }
+  return places;
+}
+
+// The variants of one account: roughly weighed first, those near the best in full.
+struct Variant {
+  std::vector<double> places;
+  double log_prior = 0;
+  double amount = 0;  // scaled
+  std::size_t at = 0;
+};
+
+struct Best {
+  double log_evidence = kNone;  // of all variants
+  Weighed weighed;
+  Variant variant;
+};
+
+Best best_of(Weigher& weigher, const std::vector<Variant>& variants) {
+  constexpr double kNear = 5;
+  std::vector<double> rough;
+  double top = kNone;
+  for (const Variant& v : variants) {
+    rough.push_back(weigher.weigh(v.places, {}, true).log_evidence + v.log_prior);
+    top = std::max(top, rough.back());
+  }
+  Best best;
+  double highest = kNone;
+  for (std::size_t i = 0; i < variants.size(); ++i) {
+    if (rough[i] < top - kNear) continue;
+    const Weighed w = weigher.weigh(variants[i].places);
+    const double value = w.log_evidence + variants[i].log_prior;
+    best.log_evidence = log_sum(best.log_evidence, value);
+    if (value <= highest) continue;
+    highest = value;
+    best.weighed = w;
+    best.variant = variants[i];
+  }
+  return best;
+}
+
+Account account_of(const Best& best, const Weighed& healthy, double others, const Weigher& weigher,
+                   const RunView& run) {
+  Account account;
+  if (best.variant.places.empty() || !(best.log_evidence > kNone)) return account;
+  const Samples& s = weigher.samples();
+  account.log_odds = best.log_evidence - others;
+  account.amount_steps = best.variant.amount * s.half_range_steps;
+  account.at = weigher.which()[best.variant.at];
+  account.moved_steps.assign(run.count(), 0.0);
+  for (std::size_t k = 0; k < weigher.count(); ++k) {
+    account.moved_steps[weigher.which()[k]] =
+        (best.variant.places[k] - weigher.commanded()[k]) * s.half_range_steps;
+  }
+  account.best_focus_steps = s.steps(best.weighed.best_t);
+  account.shift_steps = (best.weighed.best_t - healthy.best_t) * s.half_range_steps;
+  if (healthy.squares > 0) {
+    account.misfit_share = std::clamp(1 - best.weighed.squares / healthy.squares, 0.0, 1.0);
+  }
+  return account;
+}
+
+}  // namespace
+
+std::optional<Rivals> weigh_rivals(const RunView& run) {
+  Weigher weigher(run);
+  const std::size_t n = weigher.count();
+  const std::vector<double>& t = weigher.commanded();
+  if (n < kFewestPoints || std::set<double>(t.begin(), t.end()).size() < 3) return std::nullopt;
+  Rivals rivals;
+
+  const Weighed healthy = weigher.weigh(t);
+  double good = healthy.log_evidence + static_cast<double>(n) * std::log(1 - kPriorBadPoint);
+  double outliers = kNone;
+  const auto add_bad = [&](const std::vector<std::size_t>& bad) {
+    const Weighed w = weigher.weigh(t, bad);
+    outliers = log_sum(outliers, w.log_evidence + static_cast<double>(n - bad.size()) *
+                                                      std::log(1 - kPriorBadPoint));
+    return w.log_evidence;
+  };
+  std::vector<std::pair<double, std::size_t>> single;
+  for (std::size_t i = 0; i < n; ++i) single.emplace_back(add_bad({i}), i);
+  std::sort(single.rbegin(), single.rend());
+  // Pairs grow from the likeliest single ones.
+  if (n >= 7 && n <= kMostForPairs) {
+    std::set<std::pair<std::size_t, std::size_t>> seen;
+    for (std::size_t k = 0; k < std::min<std::size_t>(3, n); ++k) {
+      for (std::size_t i = 0; i < n; ++i) {
+        const std::size_t a = std::min(i, single[k].second);
+        const std::size_t b = std::max(i, single[k].second);
+        if (a != b && seen.insert({a, b}).second) add_bad({a, b});
+      }
+    }
+  }
+  rivals.log_odds_outlier = outliers - good;
+
+  // Amounts from a twentieth of the range, evenly in the logarithm, up to half of it.
+  constexpr int kAmounts = 14;
+  constexpr double kLeast = 0.05;
+  constexpr double kMost = 1.2;
+  const auto amount = [](int i) { return kLeast * std::pow(kMost / kLeast, i / (kAmounts - 1.0)); };
+
+  double first_move = 0;
+  for (std::size_t i = 1; i < n && first_move == 0; ++i) first_move = t[i] - t[i - 1];
+
+  const double all_good = static_cast<double>(n) * std::log(1 - kPriorBadPoint);
+  std::vector<Variant> variants;
+  for (int i = 0; i < kAmounts; ++i) {
+    variants.push_back({with_play(t, amount(i), first_move > 0),
+                        std::log(kPriorSlack / kAmounts) + all_good, amount(i), 0});
+  }
+  const Best slack = best_of(weigher, variants);
+  variants.clear();
+  for (std::size_t k = 1; k + 2 < n; ++k) {  // the last place reached; two misses at the least
+    std::vector<double> places = t;
+    for (std::size_t i = k + 1; i < n; ++i) places[i] = t[k];
+    variants.push_back({places, std::log(kPriorNoMotion / static_cast<double>(n)) + all_good,
+                        std::abs(t[n - 1] - t[k]), k});
+  }
+  const Best stop = best_of(weigher, variants);
+  variants.clear();
+  for (std::size_t k = 2; k + 1 < n; ++k) {  // the first place after it
+    for (int i = 0; i < 2 * kAmounts; ++i) {
+      const double shift = i < kAmounts ? amount(i) : -amount(i - kAmounts);
+      std::vector<double> places = t;
+      for (std::size_t j = k; j < n; ++j) places[j] += shift;
+      variants.push_back(
+          {places, std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + all_good,
+           shift, k});
+    }
+  }
+  const Best jump = best_of(weigher, variants);
+  const Weighed flat = weigher.weigh_flat(&rivals.flat_size_px, &rivals.flat_scatter);
+  rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
+  const double no_account = log_sum(log_sum(good, outliers), flat.log_evidence + all_good);
+  const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
+  rivals.slack =
+      account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run);
+  rivals.no_motion =
+      account_of(stop, healthy, others(slack.log_evidence, jump.log_evidence), weigher, run);
+  rivals.focus_jump =
+      account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run);
+
+  const auto [below, above] = weigher.outside(-1, 1);
+  rivals.probability_below = below;
+  rivals.probability_above = above;
+  return rivals;
+}
+
+}  // namespace starwaist::diagnosis

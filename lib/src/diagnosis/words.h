@@ -1,0 +1,103 @@
+// Numbers in sentences, and settings within the focuser's limits.
+//
+// Private header of module diagnosis.
+#pragma once
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "diagnosis/cause.h"
+#include "starwaist/numbers.h"
+
+namespace starwaist::diagnosis {
+
+// Three significant digits.
+inline std::string about(double value) { return format_like_sigma(value, std::nullopt); }
+inline std::string steps_words(double value) { return format_fixed(value, 0) + " steps"; }
+inline std::string percent(double part) { return format_fixed(100 * part, 0) + " %"; }
+inline std::string count_of(std::size_t n, const std::string& one) {
+  return std::to_string(n) + " " + one + (n == 1 ? "" : "s");
+}
+
+// Rounded to two significant digits, at least one step: a setting that a person types.
+inline double round_steps(double steps) {
+  if (!(steps > 0)) return 1;
+  const double unit = std::pow(10, std::floor(std::log10(steps)) - 1);
+  return std::max(1.0, std::round(std::round(steps / unit) * unit));
+}
+
+// Kept within the rig's limits.
+inline double within_limits(const Rig& rig, double position_steps) {
+  if (rig.min_position_steps) position_steps = std::max(position_steps, *rig.min_position_steps);
+  if (rig.max_position_steps) position_steps = std::min(position_steps, *rig.max_position_steps);
+  return std::round(position_steps);
+}
+
+// An even sweep about a place: nine positions out to three times the curve's width, where stars are
+// about three times as large as in focus, and no farther than the focuser goes.
+struct SweepSettings {
+  double step_steps = 1;
+  int points = 9;
+  double start_position_steps = 0;
+};
+inline SweepSettings sweep_about(const RunView& run, double centre_steps, double core_steps) {
+  SweepSettings sweep;
+  const Rig& rig = run.record().rig;
+  constexpr double kReach = 3;
+  double half_range = kReach * core_steps;
+  if (rig.min_position_steps)
+    half_range = std::min(half_range, centre_steps - *rig.min_position_steps);
+  if (rig.max_position_steps)
+    half_range = std::min(half_range, *rig.max_position_steps - centre_steps);
+  const int moves = sweep.points - 1;
+  sweep.step_steps = std::max(1.0, std::floor(2 * std::max(half_range, 0.0) / moves));
+  const bool inward = run.record().fit.approach == "inward";
+  sweep.start_position_steps =
+      within_limits(rig, centre_steps + (inward ? 0.5 : -0.5) * moves * sweep.step_steps);
+  return sweep;
+}
+inline std::vector<std::pair<std::string, double>> settings_of(const SweepSettings& sweep) {
+  return {{"step_steps", sweep.step_steps},
+          {"points", static_cast<double>(sweep.points)},
+          {"start_position_steps", sweep.start_position_steps}};
+}
+
+// The curve's width B = smallest size / arm slope in steps: from the rig where it is known, as far
+// as a size in focus is; else the fit's.
+inline std::optional<double> core_steps_of(const RunView& run) {
+  if (run.curve() && run.curve()->slope_px_per_step > 0) return run.curve()->core_steps();
+  return std::nullopt;
+}
+
+inline double range_steps_of(const RunView& run) {
+  double low = 0;
+  double high = 0;
+  bool first = true;
+  for (const std::size_t i : run.sized_points()) {
+    const double x = run.point(i).position_steps;
+    low = first ? x : std::min(low, x);
+    high = first ? x : std::max(high, x);
+    first = false;
+  }
+  return high - low;
+}
+
+// What a shift of best focus means: beside half of the zone, or where the rig is not known beside a
+// quarter of the curve's width.
+inline double tolerable_steps(const RunView& run) {
+  if (run.record().fit.critical_focus_zone_steps) {
+    return 0.5 * *run.record().fit.critical_focus_zone_steps;
+  }
+  return 0.25 * core_steps_of(run).value_or(range_steps_of(run) / 6);
+}
+
+inline Effect effect_of_shift(const RunView& run, double shift_steps) {
+  const double part = std::abs(shift_steps) / tolerable_steps(run);
+  if (part < 0.5) return Effect::harmless;
+  return part < 2 ? Effect::doubtful : Effect::unusable;
+}
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,90 @@
+// Causes that need the frames, from hand-made measurements whose every number is known.
+#include <gtest/gtest.h>
+
+#include "diagnosis/table_run.h"
+
+namespace starwaist {
+namespace {
+
+using testing_support::found;
+using testing_support::setting;
+using testing_support::TableRun;
+
+// A healthy run of nine frames with forty stars each.
+RunRecord healthy() {
+  TableRun run = TableRun::sweep(9, 3);
+  for (PointFacts& f : run.facts) {
+    f.stars = 40;
+    f.light = 1;
+    f.light_sigma = 0.01;
+    f.background_adu = 800;
+    f.noise_adu = 17;
+    f.exposure_s = 4;
+  }
+  RunRecord record = run.record(7);
+  for (CurvePoint& p : record.fit.points) p.stars = 40;
+  for (const CurvePoint& p : record.fit.points) {
+    FrameMeasurement frame;
+    frame.file = p.file;
+    frame.width_px = 500;
+    frame.height_px = 400;
+    frame.hfr_px = p.size_px;
+    frame.star_count = 40;
+    frame.exposure_s = 4;
+    record.frames.push_back(frame);
+  }
+  return record;
+}
+
+TEST(DiagnoseFrames, AHealthyRunHasNoFinding) { EXPECT_TRUE(diagnose(healthy()).healthy()); }
+
+TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
+  RunRecord record = healthy();
+  for (std::size_t i = 3; i < 6; ++i) record.frames[i].saturated_count = 16;
+  const Diagnosis d = diagnose(record);
+  const Finding* finding = found(d, "saturation");
+  ASSERT_NE(finding, nullptr);
+  EXPECT_DOUBLE_EQ(setting(*finding, "exposure_s").value_or(0), 1);  // a quarter of 4 s
+  EXPECT_EQ(d.fit.verdict, record.fit.verdict);  // the clipped stars were left out
+  // One or two of forty are usual.
+  RunRecord few = healthy();
+  for (FrameMeasurement& frame : few.frames) frame.saturated_count = 2;
+  EXPECT_EQ(found(diagnose(few), "saturation"), nullptr);
+}
+
+TEST(DiagnoseFrames, NamesAHandfulOfStars) {
+  RunRecord record = healthy();
+  for (CurvePoint& p : record.fit.points) p.stars = 4;
+  const Diagnosis d = diagnose(record);
+  const Finding* finding = found(d, "few_stars");
+  ASSERT_NE(finding, nullptr);
+  EXPECT_GT(setting(*finding, "exposure_s").value_or(0), 4);
+}
+
+TEST(DiagnoseFrames, NamesASkyThatBrightens) {
+  RunRecord record = healthy();
+  for (std::size_t i = 5; i < 9; ++i) {
+    // 289 ADU^2 of noise become 434: half as much light again.
+    record.facts[i].background_adu = 950;
+    record.facts[i].noise_adu = 20.8;
+  }
+  EXPECT_NE(found(diagnose(record), "background_change"), nullptr);
+  RunRecord slight = healthy();
+  slight.facts[8].background_adu = 805;
+  EXPECT_EQ(found(diagnose(slight), "background_change"), nullptr);
+}
+
+TEST(DiagnoseFrames, ADimmedFrameIsACloudAndNotFewStars) {
+  RunRecord record = healthy();
+  for (std::size_t i = 2; i < 4; ++i) {
+    record.facts[i].light = 0.4;
+    record.facts[i].stars = 12;
+    record.fit.points[i].stars = 12;
+  }
+  const Diagnosis d = diagnose(record);
+  EXPECT_NE(found(d, "passing_cloud"), nullptr);
+  EXPECT_EQ(found(d, "few_stars"), nullptr);
+}
+
+}  // namespace
+}  // namespace starwaist
