@@ -1,7 +1,7 @@
 // Slack from sweeps on curves by wave optics, with seeing scatter in its own shape, drift of focus
 // and bad points: error, coverage of the interval, and how often no slack is called slack.
 //
-// Usage: backlash_bench [trials a cell, 60] [seed, 1]
+// Usage: backlash_bench [trials a cell, 45] [seed, 1] [cell, all]
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -117,7 +117,8 @@ void run_cell(const char* label, const std::vector<Telescope>& telescopes, Setti
 }  // namespace
 
 int main(int argc, char** argv) {
-  const int trials = argc > 1 ? std::atoi(argv[1]) : 60;
+  std::setvbuf(stdout, nullptr, _IOLBF, 0);  // a line at a time, into a file too
+  const int trials = argc > 1 ? std::atoi(argv[1]) : 45;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   std::vector<Telescope> telescopes;
   for (auto options : {starwaist::bench::telescopes()[0], starwaist::bench::telescopes()[2],
@@ -125,13 +126,20 @@ int main(int argc, char** argv) {
     options.reach_cores = 14;
     telescopes.push_back(starwaist::bench::telescope(options));
   }
-  run_cell("in-out-in", telescopes, {}, trials, random);
-  run_cell("in-out-in, drift", telescopes, {.drift_half_zones = 0.5}, trials, random);
-  run_cell("in-out-in, drift, bad points", telescopes,
-           {.drift_half_zones = 0.5, .outlier_share = 0.5}, trials, random);
-  run_cell("one record in-out-in, drift", telescopes, {.drift_half_zones = 0.5, .one_record = true},
-           trials, random);
-  run_cell("in-out", telescopes, {.sweeps = 2}, trials, random);
-  run_cell("in-out, drift", telescopes, {.sweeps = 2, .drift_half_zones = 0.5}, trials, random);
+  struct Cell {
+    const char* name;
+    Setting setting;
+  };
+  const std::vector<Cell> cells = {
+      {"in-out-in", {}},
+      {"in-out-in, drift", {.drift_half_zones = 0.5}},
+      {"in-out-in, drift, bad points", {.drift_half_zones = 0.5, .outlier_share = 0.5}},
+      {"one record, drift", {.drift_half_zones = 0.5, .one_record = true}},
+      {"in-out", {.sweeps = 2}},
+      {"in-out, drift", {.sweeps = 2, .drift_half_zones = 0.5}}};
+  for (const Cell& cell : cells) {
+    if (argc > 3 && std::string(argv[3]) != cell.name) continue;
+    run_cell(cell.name, telescopes, cell.setting, trials, random);
+  }
   return 0;
 }

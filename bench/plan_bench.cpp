@@ -294,6 +294,7 @@ void next(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
 }  // namespace
 
 int main(int argc, char** argv) {
+  std::setvbuf(stdout, nullptr, _IOLBF, 0);  // a line at a time, into a file too
   const int trials = argc > 1 ? std::atoi(argv[1]) : 200;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   const std::string part = argc > 3 ? argv[3] : "all";

@@ -159,7 +159,7 @@ TEST(MeasureBacklash, OneRecordIsTheSameAsThree) {
   SweepRecord all;
   for (const auto& r : records) all.insert(all.end(), r.begin(), r.end());
   const auto apart = measure_backlash(records, rig());
-  const auto together = measure_backlash(std::vector{all}, rig());
+  const auto together = measure_backlash(std::vector<SweepRecord>{all}, rig());
   ASSERT_TRUE(apart && together && apart->backlash_steps && together->backlash_steps);
   EXPECT_NEAR(*together->backlash_steps, *apart->backlash_steps, *apart->sigma_steps);
   EXPECT_EQ(together->sweeps.size(), 3U);
