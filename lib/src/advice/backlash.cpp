@@ -20,7 +20,7 @@ namespace {
 // wrong way show, up to the whole range.
 constexpr double kLeastWidth = -0.6;
 constexpr double kMostWidth = 2;
-constexpr int kCoarse = 66;
+constexpr int kCoarse = 44;
 constexpr int kFine = 81;
 constexpr double kNegligible = 12;    // of a log posterior below its highest
 constexpr double kFirstError = 0.04;  // relative, before the noise is known
@@ -182,13 +182,14 @@ class Estimator {
   bool run() {
     for (std::size_t i = 0; i < s().count(); ++i) s().weight[i] = 1 / (kFirstError * s().y[i]);
     active_.assign(hypotheses_.size(), true);
+    std::optional<GridPoint> best;
     for (int round = 0; round < 2; ++round) {
-      const auto best = best_of(search(lowest_, kMostWidth, kCoarse, true));
+      const auto grid = search(lowest_, kMostWidth, kCoarse, true);
+      best = best_of(grid);
       if (!best) return false;
+      if (round > 0) keep_likely(grid, best->fit.sum_of_squares);
       learn_noise(*best);
     }
-    const auto best = best_of(search(lowest_, kMostWidth, kCoarse, true));
-    if (!best) return false;
     reject(*best);
     return posterior();
   }
@@ -267,6 +268,16 @@ class Estimator {
       }
     }
     return grid;
+  }
+
+  // Hypotheses that are far from the best one are not looked at again. The sums of squares are in
+  // units of the noise by now.
+  void keep_likely(const std::vector<GridPoint>& grid, double least) {
+    constexpr double kFar = 40;
+    active_.assign(hypotheses_.size(), false);
+    for (const GridPoint& g : grid) {
+      if (g.fit.sum_of_squares < least + kFar) active_[g.hypothesis] = true;
+    }
   }
 
   static std::optional<GridPoint> best_of(const std::vector<GridPoint>& grid) {

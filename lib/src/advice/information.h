@@ -22,22 +22,21 @@ struct PointNoise {
   int frames = 1;
 };
 
-// Information on (best focus in B, ln smallest size, ln slope) from relative sizes. Arms moved
-// together against the core (spherical aberration) are a fourth parameter with a prior, as in the
-// fit.
+// Information on (best focus in B, ln smallest size, ln slope) from relative sizes.
 class Information {
  public:
-  Information();
   // A point at u = (x - x0) / B.
   void add(const curve::Shape& shape, double u, const PointNoise& noise);
   // Standard deviation of best focus in B; absent where the points do not determine it.
   [[nodiscard]] std::optional<double> sigma() const;
 
  private:
-  Eigen::Matrix4d matrix_ = Eigen::Matrix4d::Zero();
+  Eigen::Matrix3d matrix_ = Eigen::Matrix3d::Zero();
 };
 
-// By what the error of the fit of this library exceeds the bound, at n points.
+// By what the error of fit_curve exceeds the bound, at n points: it weighs which points are bad,
+// whether the curve is lopsided and how the noise is spread, all of which cost where nothing is the
+// matter.
 double fit_cost(int points);
 
 // Errors: invalid_argument for a night that no curve can be drawn from.

@@ -76,6 +76,10 @@ namespace {
 constexpr double kAiryHalfFlux = 0.534832;
 constexpr double kPixelHalfFlux = 0.398942;
 
+// Half-flux radius over full width at half maximum: 0.5685 for Kolmogorov's seeing (exp of a
+// 5/3 power in the transfer function), 0.5 for a Gaussian, which seeing_half_flux_radius_px takes.
+constexpr double kKolmogorovOverGaussian = 0.5685 / 0.5;
+
 // What part of the size in focus is the seeing's: d ln H / d ln s for a sum of squares.
 double seeing_part(double smallest_px, double focal_ratio, double wavelength_um, double pixel_um) {
   const double rest = std::pow(kAiryHalfFlux * wavelength_um * focal_ratio / pixel_um, 2) +
@@ -149,8 +153,8 @@ Result<NightFacts> night_from_optics(const Rig& given, std::optional<double> slo
     }
   }
   if (const auto seeing = seeing_half_flux_radius_px(rig)) {
-    night.smallest_px =
-        focused_half_flux_radius_px(*seeing, *ratio, rig.wavelength_um, *rig.pixel_um);
+    night.smallest_px = focused_half_flux_radius_px(advice::kKolmogorovOverGaussian * *seeing,
+                                                    *ratio, rig.wavelength_um, *rig.pixel_um);
   } else {
     night.smallest_px = advice::kUsualSizePx;
     night.notes.push_back(

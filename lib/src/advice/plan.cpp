@@ -39,6 +39,14 @@ struct Sweep {
   bool trusted = false;
 };
 
+// Scatter estimated from `degrees` residuals over its true value, not exceeded in nine of ten runs:
+// root of the chi-squared quantile over the degrees (Wilson and Hilferty 1931, from memory).
+double unlucky_scatter(int degrees) {
+  constexpr double kNineOfTen = 1.2816;  // normal quantile
+  const double c = 2.0 / (9.0 * degrees);
+  return std::sqrt(std::pow(1 - c + kNineOfTen * std::sqrt(c), 3));
+}
+
 class Planner {
  public:
   Planner(const NightFacts& night, const Rig& rig, const PlanOptions& options)
@@ -138,7 +146,10 @@ class Planner {
     sweep.sigma_steps = std::sqrt(variance) * core_ * fit_cost(frames);
     sweep.seconds =
         sweep.points * (options_.move_s + sweep.frames * (sweep.exposure_s + options_.download_s));
-    const double half_width = student_t_quantile(0.975, frames - 3) * sweep.sigma_steps;
+    // The scatter that a run shows of itself varies from run to run: the interval counts as it is
+    // in nine of ten.
+    const double half_width =
+        student_t_quantile(0.975, frames - 3) * sweep.sigma_steps * unlucky_scatter(frames - 3);
     sweep.trusted = half_width <= std::max(zone_steps_ ? half_zone_ : 0.0,
                                            VerdictRules::kHalfWidthOverCore * core_);
   }

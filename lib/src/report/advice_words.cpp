@@ -1,6 +1,7 @@
 #include "report/advice_words.h"
 
 #include <algorithm>
+#include <cmath>
 
 #include "report/text_table.h"
 #include "starwaist/numbers.h"
@@ -21,6 +22,9 @@ std::string bullet_section(const std::string& heading, const std::vector<std::st
   return text;
 }
 
-std::string rounded(double value) { return format_like_sigma(value, std::nullopt); }
+std::string rounded(double value) {
+  const bool whole = std::abs(value) >= 1 && value == std::round(value);
+  return whole ? format_fixed(value, 0) : format_like_sigma(value, std::nullopt);
+}
 
 }  // namespace starwaist::report

@@ -14,7 +14,7 @@ std::string named_line(const std::string& name, const std::string& text);
 // A heading and bullets; empty where there are no lines.
 std::string bullet_section(const std::string& heading, const std::vector<std::string>& lines);
 
-// Three significant digits: what a planned number needs.
+// Whole numbers whole, others with three significant digits: what a planned number needs.
 std::string rounded(double value);
 
 }  // namespace starwaist::report

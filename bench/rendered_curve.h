@@ -1,0 +1,122 @@
+// Focus curves by wave optics of module render, for the benches of advice: half-flux radii over
+// defocus, tabulated once a telescope for two seeings, so that runs cost nothing.
+#pragma once
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <string>
+#include <vector>
+
+#include "starwaist/render.h"
+#include "starwaist/rig.h"
+
+namespace starwaist::bench {
+
+// Cubic between equal steps.
+class Table {
+ public:
+  Table() = default;
+  Table(double reach, std::vector<double> values)
+      : reach_(reach),
+        step_(2 * reach / static_cast<double>(values.size() - 1)),
+        values_(std::move(values)) {}
+  [[nodiscard]] double at(double z) const {
+    const double place = (z + reach_) / step_;
+    const auto last = static_cast<double>(values_.size() - 3);
+    const auto i = static_cast<std::size_t>(std::min(std::max(std::floor(place), 1.0), last));
+    const double s = place - static_cast<double>(i);
+    const double a = values_[i - 1], b = values_[i], c = values_[i + 1], d = values_[i + 2];
+    return b + 0.5 * s * (c - a + s * (2 * a - 5 * b + 4 * c - d + s * (3 * (b - c) + d - a)));
+  }
+
+ private:
+  double reach_ = 1;
+  double step_ = 1;
+  std::vector<double> values_;
+};
+
+struct Telescope {
+  std::string name;
+  Rig rig;
+  double core_steps = 1;  // smallest size over the slope of the arms
+  Table size;             // px, over um of defocus
+  Table seeing_share;     // d ln size / d ln seeing
+  [[nodiscard]] double size_px(double defocus_steps) const {
+    return size.at(defocus_steps * *rig.um_per_step);
+  }
+  [[nodiscard]] double share(double defocus_steps) const {
+    return seeing_share.at(defocus_steps * *rig.um_per_step);
+  }
+};
+
+struct TelescopeOptions {
+  double f_number = 5;
+  double focal_length_mm = 500;
+  double obstruction = 0.3;
+  double pixel_um = 3.76;
+  double um_per_step = 1;
+  double seeing_arcsec = 3;
+  double reach_cores = 8;
+};
+
+inline double rendered_size(const RenderOptions& options, double defocus_um, double seeing) {
+  const auto spread = point_spread(options, defocus_um, seeing);
+  if (!spread) {
+    std::fprintf(stderr, "%s\n", spread.error().text().c_str());
+    std::exit(1);
+  }
+  return half_flux_radius_px(*spread);
+}
+
+inline Telescope telescope(const TelescopeOptions& t) {
+  RenderOptions o;
+  o.f_number = t.f_number;
+  o.focal_length_mm = t.focal_length_mm;
+  o.obstruction = t.obstruction;
+  o.pixel_um = t.pixel_um;
+  o.um_per_step = t.um_per_step;
+  o.seeing_profile = SeeingProfile::kolmogorov;
+  Telescope out;
+  out.rig.f_number = t.f_number;
+  out.rig.focal_length_mm = t.focal_length_mm;
+  out.rig.obstruction = t.obstruction;
+  out.rig.pixel_um = t.pixel_um;
+  out.rig.um_per_step = t.um_per_step;
+  out.rig.seeing_arcsec = t.seeing_arcsec;
+  char name[120];
+  std::snprintf(name, sizeof name, "f/%g %g mm e %.2f %.1f\" %g um/step", t.f_number,
+                t.focal_length_mm, t.obstruction, t.seeing_arcsec, t.um_per_step);
+  out.name = name;
+  const double smallest = rendered_size(o, 0, t.seeing_arcsec);
+  const double core_um = smallest / arm_slope_px_per_um(t.f_number, t.obstruction, t.pixel_um);
+  out.core_steps = core_um / t.um_per_step;
+  const double reach = t.reach_cores * core_um;
+  constexpr int kHalf = 24;
+  constexpr double kWider = 1.03;
+  std::vector<double> sizes(2 * kHalf + 1);
+  std::vector<double> shares(2 * kHalf + 1);
+  for (int i = 0; i <= kHalf; ++i) {
+    const double z = reach * i / kHalf;  // without aberrations the curve is even
+    const double size = rendered_size(o, z, t.seeing_arcsec);
+    const double wider = rendered_size(o, z, t.seeing_arcsec * kWider);
+    const double share = std::log(wider / size) / std::log(kWider);
+    sizes[static_cast<std::size_t>(kHalf + i)] = sizes[static_cast<std::size_t>(kHalf - i)] = size;
+    shares[static_cast<std::size_t>(kHalf + i)] = shares[static_cast<std::size_t>(kHalf - i)] =
+        share;
+  }
+  out.size = Table(reach, sizes);
+  out.seeing_share = Table(reach, shares);
+  return out;
+}
+
+// From f/2 to f/10, 0.3 to 12 um a step, seeing 1.5 to 5 arcsec. Invented.
+inline std::vector<TelescopeOptions> telescopes() {
+  return {{2.0, 400, 0.45, 3.76, 0.3, 3.0},  {2.8, 300, 0.0, 3.76, 1.2, 5.0},
+          {4.0, 800, 0.30, 3.76, 2.0, 2.5},  {5.0, 500, 0.0, 3.76, 4.0, 3.5},
+          {6.0, 900, 0.20, 4.63, 1.0, 1.5},  {8.0, 1600, 0.33, 4.63, 6.0, 2.0},
+          {10.0, 2000, 0.35, 9.0, 12.0, 4.0}};
+}
+
+}  // namespace starwaist::bench

@@ -1,0 +1,265 @@
+// Slack from made sweeps whose play, drift and bad points are known.
+#include "starwaist/backlash.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <random>
+
+#include "advice/joint_fit.h"
+#include "curve/made_run.h"
+
+namespace starwaist {
+namespace {
+
+using testing::Contains;
+using testing::HasSubstr;
+
+// A focuser with play: it stands between x - slack and x, and moves only when pushed.
+struct Focuser {
+  double slack = 0;
+  double place = 0;
+  bool placed = false;
+  double go(double x, double first_lag) {
+    if (!placed) place = x - first_lag * slack;
+    placed = true;
+    place = std::clamp(place, x - slack, x);
+    return place;
+  }
+};
+
+struct Sweeps {
+  double slack = 0;
+  double noise = 0;
+  double drift_per_frame = 0;
+  int count = 3;  // in, out, in
+  double first_lag = 0;
+};
+
+// Best focus 5030 at mid-time, B 100, 13 points over +-360.
+std::vector<SweepRecord> take(const Sweeps& s, unsigned seed = 1) {
+  std::mt19937_64 random(seed);
+  std::normal_distribution<double> normal;
+  const made::Curve curve;
+  Focuser focuser{s.slack};
+  std::vector<SweepRecord> records;
+  constexpr int kPoints = 13;
+  int frame = 0;
+  for (int k = 0; k < s.count; ++k) {
+    SweepRecord record;
+    for (int i = 0; i < kPoints; ++i) {
+      CurvePoint p;
+      p.file = "row " + std::to_string(i + 1);
+      p.position_steps = 5050 + (k % 2 == 0 ? 360 - 60 * i : -360 + 60 * i);
+      const double drift = s.drift_per_frame * (frame - 0.5 * (kPoints * s.count - 1));
+      p.size_px = curve.at(focuser.go(p.position_steps, s.first_lag) - drift) *
+                  (1 + s.noise * normal(random));
+      if (s.noise > 0) p.sigma_px = s.noise * *p.size_px;
+      record.push_back(p);
+      ++frame;
+    }
+    records.push_back(record);
+  }
+  return records;
+}
+
+Rig rig() {
+  Rig r;
+  r.f_number = 5;
+  r.pixel_um = 3.76;
+  r.um_per_step = 1;  // half zone 27.5 steps
+  return r;
+}
+
+TEST(Mechanism, StandsStillUntilThePlayIsUsedUp) {
+  advice::JointSamples s;
+  s.x = {5, 4, 3, 4, 5, 6, 5};
+  s.direction = {-1, -1, -1, 1, 1, 1, -1};
+  s.record_start = {0};
+  using advice::Beginning;
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, false, 1}, 1.5),
+              testing::ElementsAre(5, 4, 3, 3, 3.5, 4.5, 4.5));
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::untaken}, false, 1}, 1.5),
+              testing::ElementsAre(3.5, 3.5, 3, 3, 3.5, 4.5, 4.5));
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, true, 1}, 1.5),
+              testing::ElementsAre(5, 4, 3, 2.5, 3.5, 4.5, 5));
+}
+
+TEST(JointResiduals, DerivativesAreThoseOfTheResiduals) {
+  advice::JointSamples s;
+  for (int i = 0; i < 6; ++i) {
+    s.x.push_back(-1 + 0.4 * i);
+    s.y.push_back(1 + 0.2 * i);
+    s.shift.push_back(0.01 * i);
+    s.time.push_back(-0.5 + 0.2 * i);
+    s.weight.push_back(i == 2 ? 0 : 20);
+    s.direction.push_back(1);
+  }
+  const curve::Shape shape = curve::Shape::blur(curve::SeeingProfile::kolmogorov, 0.3);
+  for (const bool robust : {false, true}) {
+    const advice::JointResiduals residuals(s, s.x, shape, {}, robust);
+    const double at[] = {0.1, -0.2, 0.3, 0.03, 0.05};
+    std::vector<double> value(8), up(8), down(8), jacobian(40);
+    residuals.evaluate(at, value.data(), jacobian.data());
+    for (std::size_t j = 0; j < 5; ++j) {
+      constexpr double kStep = 1e-5;
+      double high[5];
+      double low[5];
+      std::copy(at, at + 5, high);
+      std::copy(at, at + 5, low);
+      high[j] += kStep;
+      low[j] -= kStep;
+      residuals.evaluate(high, up.data(), nullptr);
+      residuals.evaluate(low, down.data(), nullptr);
+      for (std::size_t i = 0; i < 8; ++i) {
+        EXPECT_NEAR(jacobian[j * 8 + i], (up[i] - down[i]) / (2 * kStep), 1e-4) << j << " " << i;
+      }
+    }
+  }
+}
+
+// The curve made here is a hyperbola, the fitted one that of a blurred star, up to 5 % apart but
+// alike on both sides: what is left is a small part of the half zone (27.5).
+TEST(MeasureBacklash, RecoversSlackWithoutNoise) {
+  for (const double slack : {0.0, 15.0, 60.0, 200.0}) {
+    const auto r = measure_backlash(take({.slack = slack}), rig());
+    ASSERT_TRUE(r && r->backlash_steps) << slack;
+    EXPECT_NEAR(*r->backlash_steps, slack, std::max(3.0, 0.03 * slack)) << slack;
+    EXPECT_GE(*r->takeup_steps, slack);
+    ASSERT_EQ(r->sweeps.size(), 3U);
+    EXPECT_EQ(r->sweeps[0].direction, "inward");
+    EXPECT_EQ(r->sweeps[1].direction, "outward");
+    EXPECT_NEAR(*r->sweeps[0].best_focus_steps, 5030, 5);
+    EXPECT_NEAR(*r->sweeps[1].best_focus_steps, 5030 + slack, 5);
+    EXPECT_EQ(r->verdict, "trusted") << testing::PrintToString(r->reasons);
+  }
+}
+
+TEST(MeasureBacklash, SeparatesDriftFromSlack) {
+  // Two steps a frame are 26 from sweep to sweep: half of the slack.
+  const auto r = measure_backlash(take({.slack = 50, .noise = 0.01, .drift_per_frame = 2}), rig());
+  ASSERT_TRUE(r && r->backlash_steps);
+  EXPECT_TRUE(r->drift_identified);
+  EXPECT_TRUE(r->interval_95_steps.contains(50)) << *r->backlash_steps;
+  EXPECT_NEAR(*r->backlash_steps, 50, 6);
+  EXPECT_NEAR(*r->drift_steps, 2 * 38, 20);
+  const auto two =
+      measure_backlash(take({.slack = 50, .noise = 0.01, .drift_per_frame = 2, .count = 2}), rig());
+  ASSERT_TRUE(two);
+  EXPECT_FALSE(two->drift_identified);
+  auto said = two->notes;
+  said.insert(said.end(), two->reasons.begin(), two->reasons.end());
+  EXPECT_THAT(said, Contains(HasSubstr("two sweeps cannot tell slack from a drift")));
+}
+
+TEST(MeasureBacklash, OneRecordIsTheSameAsThree) {
+  const auto records = take({.slack = 60, .noise = 0.01});
+  SweepRecord all;
+  for (const auto& r : records) all.insert(all.end(), r.begin(), r.end());
+  const auto apart = measure_backlash(records, rig());
+  const auto together = measure_backlash(std::vector<SweepRecord>{all}, rig());
+  ASSERT_TRUE(apart && together && apart->backlash_steps && together->backlash_steps);
+  EXPECT_NEAR(*together->backlash_steps, *apart->backlash_steps, *apart->sigma_steps);
+  EXPECT_EQ(together->sweeps.size(), 3U);
+}
+
+TEST(MeasureBacklash, ABadPointChangesLittle) {
+  auto records = take({.slack = 60, .noise = 0.01});
+  const auto clean = measure_backlash(records, rig());
+  *records[1][5].size_px *= 1.6;
+  const auto spoiled = measure_backlash(records, rig());
+  ASSERT_TRUE(clean && spoiled && spoiled->backlash_steps);
+  EXPECT_NEAR(*spoiled->backlash_steps, *clean->backlash_steps, 2 * *clean->sigma_steps);
+  EXPECT_EQ(spoiled->rejected_points, 1);
+}
+
+// Shifting all positions shifts only best focus; scaling positions and um per step scales all.
+TEST(MeasureBacklash, FollowsShiftAndScale) {
+  auto records = take({.slack = 60, .noise = 0.01});
+  const auto before = measure_backlash(records, rig());
+  for (auto& record : records) {
+    for (auto& p : record) p.position_steps = 10 * (p.position_steps + 1000);
+  }
+  Rig fine = rig();
+  fine.um_per_step = 0.1;
+  const auto after = measure_backlash(records, fine);
+  ASSERT_TRUE(before && after);
+  EXPECT_NEAR(*after->backlash_steps, 10 * *before->backlash_steps, 0.05);
+  EXPECT_NEAR(*after->sweeps[0].best_focus_steps, 10 * (*before->sweeps[0].best_focus_steps + 1000),
+              0.05);
+}
+
+TEST(MeasureBacklash, SaysWhenNoSlackIsFoundAndWhenSweepsDisagreeTheWrongWay) {
+  const auto none = measure_backlash(take({.slack = 0, .noise = 0.01}), rig());
+  ASSERT_TRUE(none);
+  EXPECT_FALSE(none->slack_found);
+  EXPECT_THAT(none->notes, Contains(HasSubstr("already taken with take-up")));
+  auto swapped = take({.slack = 60, .noise = 0.005});
+  for (auto& record : swapped) std::reverse(record.begin(), record.end());
+  const auto wrong = measure_backlash(swapped, rig());
+  ASSERT_TRUE(wrong);
+  EXPECT_EQ(wrong->verdict, "doubtful");
+  EXPECT_LT(*wrong->backlash_steps, 0);
+}
+
+TEST(MeasureBacklash, NeedsBothDirectionsAndSoundNumbers) {
+  const auto one = measure_backlash(take({.slack = 60, .count = 1}), rig());
+  ASSERT_TRUE(one);
+  EXPECT_EQ(one->verdict, "unusable");
+  EXPECT_FALSE(one->backlash_steps);
+  EXPECT_EQ(measure_backlash({}, rig())->verdict, "unusable");
+  auto records = take({.slack = 60});
+  records[0][0].size_px = std::nan("");
+  EXPECT_FALSE(measure_backlash(records, rig()));
+  auto flat = take({.slack = 60});
+  for (auto& record : flat) {
+    for (auto& p : record) p.size_px = 2;
+  }
+  EXPECT_NE(measure_backlash(flat, rig())->verdict, "trusted");
+  auto same = take({.slack = 60});
+  for (auto& record : same) {
+    for (auto& p : record) p.position_steps = 5000;
+  }
+  EXPECT_EQ(measure_backlash(same, rig())->verdict, "unusable");
+}
+
+TEST(MeasureBacklash, FinalDirectionIsAgainstGravity) {
+  const auto records = take({.slack = 60});
+  BacklashOptions options;
+  options.lifting = Direction::outward;
+  options.altitude_deg = 60;
+  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, "outward");
+  options.final_direction = Direction::inward;
+  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, "inward");
+}
+
+TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
+  Rig tight = rig();
+  tight.max_position_steps = 5060;  // best focus 5030 and 90 of take-up are beyond
+  const auto r = measure_backlash(take({.slack = 60, .noise = 0.01}), tight);
+  ASSERT_TRUE(r);
+  EXPECT_EQ(r->verdict, "doubtful");
+  EXPECT_THAT(r->reasons, Contains(HasSubstr("beyond the focuser's limits")));
+}
+
+TEST(VerifyTakeup, TellsWhetherSlackIsLeft) {
+  auto result = measure_backlash(take({.slack = 120, .noise = 0.01}), rig());
+  ASSERT_TRUE(result);
+  // One sweep that begins with its slack taken up, and one that does not.
+  const auto good = take({.slack = 120, .noise = 0.01, .count = 1, .first_lag = 0}, 5);
+  ASSERT_TRUE(verify_takeup(good, rig(), *result));
+  ASSERT_TRUE(result->remaining_steps);
+  EXPECT_LT(*result->remaining_steps, 20);
+  const auto bad = take({.slack = 120, .noise = 0.01, .count = 1, .first_lag = 1}, 5);
+  ASSERT_TRUE(verify_takeup(bad, rig(), *result));
+  ASSERT_TRUE(result->remaining_steps);
+  EXPECT_NEAR(*result->remaining_steps, 120, 15);
+  // Sweeps in both directions.
+  ASSERT_TRUE(verify_takeup(take({.slack = 30, .noise = 0.01}, 6), rig(), *result));
+  EXPECT_NEAR(*result->remaining_steps, 30, 8);
+}
+
+}  // namespace
+}  // namespace starwaist
