@@ -70,6 +70,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy = "Expose " + about(kLonger) +
              " times as long, or use the clear filter, bin, or point at a richer field.";
   if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
+  c.covers = {"step_too_small"};  // the noise is the stars'
   return c;
 }
 

@@ -33,7 +33,9 @@ std::optional<Candidate> look(const RunView& run) {
     const bool off =
         run.curve() && run.sized(i) &&
         std::abs(*run.point(i).size_px - run.curve()->size_px[i]) > 2.5 * run.curve()->sigma_px[i];
-    if (!run.point(i).used || off) c.spoiled.push_back(i);
+    // A thin cloud leaves sizes as they are: what is off there has another cause.
+    constexpr double kThick = 0.7;
+    if (light->deepest_loss > kThick && (!run.point(i).used || off)) c.spoiled.push_back(i);
     rejected += run.point(i).used ? 0 : 1;
   }
   c.share = static_cast<double>(light->dimmed.size()) / static_cast<double>(run.count());
