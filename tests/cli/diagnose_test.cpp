@@ -60,7 +60,7 @@ TEST_F(DiagnoseCommand, TellsInThreeLinesWhatIsWrongAndWhatToDo) {
   EXPECT_EQ(answer.status, 1) << answer.out;
   const auto lines = lines_of(answer.out);
   ASSERT_GE(lines.size(), 3U);
-  EXPECT_THAT(lines[0], HasSubstr("best focus"));
+  EXPECT_THAT(lines[0], HasSubstr("a hint only"));
   EXPECT_THAT(lines[1], HasSubstr("slack"));
   EXPECT_THAT(lines[2], StartsWith("What to do: "));
 }

@@ -64,7 +64,7 @@ TEST(FieldCauses, AllAreKnownAndExplained) {
 }
 
 TEST(FieldCauses, HealthyRunHasNone) {
-  for (std::uint64_t seed = 1; seed <= 10; ++seed) {
+  for (std::uint64_t seed = 1; seed <= 4; ++seed) {
     made::FieldOptions o;
     o.seed = seed;
     const RunRecord record = record_of(made::field_run(o));
@@ -131,8 +131,10 @@ void stretch(FrameMeasurement& frame, double e, double angle_deg, std::uint64_t 
   std::normal_distribution<double> normal(0, 1);
   for (Star& star : frame.stars) {
     const double drawn = e * e / (2 - e * e);
-    const double along = drawn * std::cos(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
-    const double across = drawn * std::sin(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
+    const double along =
+        drawn * std::cos(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
+    const double across =
+        drawn * std::sin(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
     const double size = std::hypot(along, across);
     star.eccentricity = std::sqrt(2 * size / (1 + size));
     star.angle_deg = 0.5 * std::atan2(across, along) * 180 / std::numbers::pi;
@@ -173,7 +175,7 @@ TEST(CauseImageMotion, SameTrailInEveryFrameIsMotionAndTurningWithDefocusIsNot) 
 TEST(CauseImageMotion, FramesShakenAllWaysGrowByTheSameSquare) {
   made::FieldRun run = made::field_run({});
   for (const std::size_t i : {2U, 4U, 5U}) {
-    for (Star& star : run.frames[i].stars) star.hfr_px = std::hypot(*star.hfr_px, 1.6);
+    for (Star& star : run.frames[i].stars) star.hfr_px = std::hypot(*star.hfr_px, 2.0);
   }
   const auto sizes = match_sizes(run.frames);
   for (std::size_t i = 0; i < sizes.size(); ++i) run.fit.points[i].size_px = sizes[i].size_px;
@@ -207,6 +209,35 @@ TEST(CauseDefectsAsStars, FixedPlacesAreCountedAndFleetingOnesAreNot) {
   }
   EXPECT_GT(*confidence_of(record_of(fixed), "defects_as_stars"), 0.9);
   EXPECT_LT(*confidence_of(record_of(fleeting), "defects_as_stars"), 0.1);
+}
+
+TEST(CauseDefectsAsStars, SizesThatAreTheDefectsOwnMakeTheRunUnusable) {
+  std::mt19937_64 random(6);
+  std::uniform_int_distribution<int> x(0, 1199);
+  std::uniform_int_distribution<int> y(0, 799);
+  made::FieldRun run = made::field_run({});
+  for (int k = 0; k < 160; ++k) {
+    const StarPlace place{static_cast<double>(x(random)), static_cast<double>(y(random))};
+    for (FrameMeasurement& frame : run.frames) {
+      frame.defects.push_back(place);
+      Star neighbours;  // warm pixels beside it, measured as a star
+      neighbours.x_px = place.x_px + 0.2;
+      neighbours.y_px = place.y_px;
+      neighbours.snr = 40;
+      neighbours.hfr_px = 0.8;
+      frame.stars.push_back(neighbours);
+    }
+  }
+  const RunRecord record = record_of(run);
+  const diagnosis::RunView view(record);
+  for (const auto& cause : diagnosis::all_causes()) {
+    if (cause.page.cause != "defects_as_stars") continue;
+    const auto found = cause.look(view);
+    ASSERT_TRUE(found.has_value());
+    EXPECT_EQ(found->effect, diagnosis::Effect::unusable);
+    EXPECT_GT(found->log_odds, 4);
+    EXPECT_NEAR(found->evidence[1].value, 80, 1);  // the stars alone
+  }
 }
 
 }  // namespace

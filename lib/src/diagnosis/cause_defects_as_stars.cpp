@@ -3,6 +3,7 @@
 #include <cstdint>
 #include <string>
 #include <unordered_map>
+#include <unordered_set>
 
 #include "diagnosis/cause.h"
 #include "starwaist/numbers.h"
@@ -33,17 +34,43 @@ std::int64_t pixel_key(const StarPlace& place) {
 }
 
 // Places at which more than half of the frames show a defect.
-std::size_t fixed_defects(const std::vector<FrameMeasurement>& frames) {
+std::unordered_set<std::int64_t> fixed_defects(const std::vector<FrameMeasurement>& frames) {
   std::unordered_map<std::int64_t, std::size_t> seen;
   for (const FrameMeasurement& frame : frames) {
     for (const StarPlace& defect : frame.defects) ++seen[pixel_key(defect)];
   }
-  // A place between two pixels is counted under either: the fuller one takes the other's.
-  std::size_t fixed = 0;
+  std::unordered_set<std::int64_t> fixed;
   for (const auto& [key, count] : seen) {
-    if (2 * count > frames.size()) ++fixed;
+    if (2 * count > frames.size()) fixed.insert(key);
   }
   return fixed;
+}
+
+// Objects of a frame, and those that are a defect's warm neighbours taken for a star.
+struct Counted {
+  double all = 0;
+  double mistaken = 0;
+};
+
+Counted counted(const FrameMeasurement& frame, const std::unordered_set<std::int64_t>& fixed) {
+  constexpr int kBeside = 1;  // pixels
+  Counted result;
+  for (const Star& star : frame.stars) {
+    if (star.followed || !star.hfr_px) continue;
+    ++result.all;
+    const auto x = static_cast<std::int64_t>(std::lround(star.x_px));
+    const auto y = static_cast<std::int64_t>(std::lround(star.y_px));
+    bool beside = false;
+    for (int dy = -kBeside; dy <= kBeside && !beside; ++dy) {
+      for (int dx = -kBeside; dx <= kBeside && !beside; ++dx) {
+        beside = fixed.count(pixel_key(x + dx, y + dy)) != 0;
+      }
+    }
+    // Not a ring about a hot pixel: as small as a pixel's own surroundings.
+    constexpr double kSmallPx = 1.5;
+    result.mistaken += beside && *star.hfr_px < kSmallPx ? 1 : 0;
+  }
+  return result;
 }
 
 // Objects taken for stars that stay at their pixel while the field moves.
@@ -83,33 +110,43 @@ std::optional<Candidate> look(const RunView& run) {
   const RunRecord& record = run.record();
   constexpr std::size_t kFewestFrames = 3;
   if (record.frames.size() < kFewestFrames) return std::nullopt;
+  const std::unordered_set<std::int64_t> fixed = fixed_defects(record.frames);
   const std::size_t strays = fixed_stars(record);
-  const std::size_t defects = fixed_defects(record.frames) + strays;
+  const std::size_t defects = fixed.size() + strays;
   constexpr std::size_t kFewest = 10;
   if (defects < kFewest) return std::nullopt;
   std::vector<double> counts;
+  std::vector<double> mistaken;
   for (const FrameMeasurement& frame : record.frames) {
-    counts.push_back(static_cast<double>(
-        std::count_if(frame.stars.begin(), frame.stars.end(),
-                      [](const Star& s) { return !s.followed && s.hfr_px.has_value(); })));
+    const Counted count = counted(frame, fixed);
+    counts.push_back(count.all - count.mistaken);
+    mistaken.push_back(count.all > 0 ? count.mistaken / count.all : 0.0);
   }
   // Near focus most stars are found.
   const double stars = std::max(1.0, sample_quantile(counts, 0.75) - static_cast<double>(strays));
   const double ratio = static_cast<double>(defects) / stars;
+  // Where most of what was measured is defects, the sizes are theirs.
+  const bool misled = median(mistaken) > 0.4;
   Candidate c;
   // A count: only the faint end of both is a matter of opinion.
-  constexpr double kEven = 1.1;
-  c.log_odds = std::clamp(10 * std::log(ratio / kEven), -6.0, 4.0);
+  const double even = misled ? 0.8 : 1.1;
+  c.log_odds = std::clamp(10 * std::log(ratio / even), -6.0, misled ? 6.0 : 4.0);
   c.share = static_cast<double>(defects) / (static_cast<double>(defects) + stars);
-  c.effect = Effect::harmless;
+  c.effect = misled ? Effect::unusable : Effect::harmless;
   c.summary =
       std::to_string(defects) +
       " hot pixels or other fixed defects stand at the same place in most frames, against " +
-      format_fixed(stars, 0) + " stars; they were left out.";
+      format_fixed(stars, 0) + " stars; " +
+      (misled ? "the sizes are theirs." : "they were left out.");
+  if (misled) {
+    // What stays the same at every focus looks like all of these.
+    c.covers = {"no_motion",  "step_too_small", "one_sided",       "few_stars",
+                "bad_seeing", "field_tilt",     "field_curvature", "extended_objects"};
+  }
   c.evidence = {{"fixed defects", static_cast<double>(defects), ""}, {"stars", stars, ""}};
   c.remedy =
       "Take a dark frame off, cool the sensor, or expose longer so that stars lead. A program "
-      "that measures whatever is bright would follow the defects here.";
+      "that measures whatever is bright follows the defects here.";
   return c;
 }
 

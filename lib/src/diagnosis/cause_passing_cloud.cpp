@@ -33,7 +33,9 @@ std::optional<Candidate> look(const RunView& run) {
     const bool off =
         run.curve() && run.sized(i) &&
         std::abs(*run.point(i).size_px - run.curve()->size_px[i]) > 2.5 * run.curve()->sigma_px[i];
-    if (!run.point(i).used || off) c.spoiled.push_back(i);
+    // A thin cloud leaves sizes as they are: what is off there has another cause.
+    constexpr double kThick = 0.7;
+    if (light->deepest_loss > kThick && (!run.point(i).used || off)) c.spoiled.push_back(i);
     rejected += run.point(i).used ? 0 : 1;
   }
   c.share = static_cast<double>(light->dimmed.size()) / static_cast<double>(run.count());
@@ -59,7 +61,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy = c.effect == Effect::harmless
                  ? "Nothing for this run. If the clouds go on, repeat it in a clear gap."
                  : "Wait for a clear gap and repeat the run.";
-  c.covers = {"few_stars", "fogging"};
+  c.covers = {"fogging"};
   return c;
 }
 
