@@ -26,9 +26,11 @@ const std::map<std::string, Module>& modules() {
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},
+      {"field", {{"field.h"}, {"core", "optics", "frame", "stars", "curve"}}},
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
-      {"run", {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis"}}},
+      {"run",
+       {{"run.h"}, {"core", "optics", "frame", "stars", "curve", "field", "render", "diagnosis"}}},
       {"report",
        {{"report.h"}, {"core", "optics", "frame", "stars", "curve", "render", "diagnosis", "run"}}},
   };

@@ -37,6 +37,7 @@ class Command {
 std::unique_ptr<Command> make_measure_command();
 std::unique_ptr<Command> make_fit_command();
 std::unique_ptr<Command> make_diagnose_command();
+std::unique_ptr<Command> make_field_command();
 std::unique_ptr<Command> make_render_command();
 
 // "starwaist: file: what. remedy", one line.

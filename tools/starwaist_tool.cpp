@@ -16,6 +16,7 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   commands.push_back(make_measure_command());
   commands.push_back(make_fit_command());
   commands.push_back(make_diagnose_command());
+  commands.push_back(make_field_command());
   commands.push_back(make_render_command());
   return commands;
 }

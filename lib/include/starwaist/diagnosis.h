@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "starwaist/curve.h"
+#include "starwaist/field.h"
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
 #include "starwaist/stars.h"
@@ -49,6 +50,8 @@ struct RunRecord {
   std::vector<PointFacts> facts;
   std::vector<FrameMeasurement> frames;
   std::vector<StarTrack> tracks;
+  std::optional<FieldFocus> field_focus;   // absent where the stars do not tell it
+  std::optional<Collimation> collimation;  // absent where no frame shows donuts
 };
 
 // One figure that speaks for a finding.

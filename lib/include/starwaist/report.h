@@ -34,6 +34,10 @@ std::string fit_table(const RunFit& run);
 // One line for a list of many runs.
 std::string fit_line(const std::string& run_name, const RunFit& run);
 
+// starwaist/field/1, and a table for a person.
+Result<std::string> field_json(const RunField& field);
+std::string field_text(const RunField& field);
+
 // starwaist/diagnose/1, with the whole answer of the fit under `fit`.
 Result<std::string> diagnose_json(const RunDiagnosis& diagnosis);
 // The same on one line, with the run's name.

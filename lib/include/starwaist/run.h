@@ -1,7 +1,7 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
 // place where pixels and numbers meet.
 //
-// Module: run. May include: core, optics, frame, stars, curve, render, diagnosis.
+// Module: run. May include: core, optics, frame, stars, curve, field, render, diagnosis.
 #pragma once
 
 #include <functional>
@@ -108,6 +108,7 @@ struct RunOptions {
   FitOptions fit;
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
   bool follow = false;  // measure_run: each star in every frame, also where it was not found
+  bool field = false;   // record_run: also focus over the field and the shadow in donuts
   int threads = 0;      // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
@@ -180,7 +181,7 @@ struct RecordedRun {
 // The run without what only a diagnosis needs.
 RunFit fit_of(const RecordedRun& recorded);
 
-// As fit_run, and kept is what a diagnosis looks at.
+// As fit_run, and kept is what a diagnosis looks at; with options.field also the field's part.
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // A run and what is wrong with it. The verdict of `run.fit` is lowered where a finding asks it (see
@@ -194,6 +195,21 @@ RunDiagnosis diagnosis_of(const RecordedRun& recorded);
 // record_run and diagnose. Errors: those of fit_run.
 Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
                                   const RunOptions& options);
+
+// Focus over the field of a run, the contract's `field` object.
+struct RunField {
+  std::optional<FieldFocus> focus;         // absent: `reasons` say why
+  std::optional<Collimation> collimation;  // absent where no frame shows donuts
+  std::string verdict;                     // "trusted", "doubtful", "unusable"
+  std::vector<std::string> reasons;        // why it is not trusted, in plain words
+  std::vector<SkippedFile> skipped;
+  Rig rig;  // as completed from the headers
+};
+
+// Never better than the run's own verdict; doubtful also where the stars are few or their sigma is
+// wider than the critical focus zone (half of the curve's own width where the rig is not known).
+// Errors: those of fit_run; no_data for a table, which knows no places of stars.
+Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
 // table with a column `run`; `consume` gets each run's name and answer in input order, as soon as

@@ -89,6 +89,19 @@ struct Fields<Star> {
 };
 static_assert(describes_every_field<Star>());
 
+struct StarPlace {
+  double x_px = 0;
+  double y_px = 0;
+};
+
+template <>
+struct Fields<StarPlace> {
+  static constexpr auto list =
+      std::make_tuple(field("x_px", &StarPlace::x_px, "px", "along FITS axis 1"),
+                      field("y_px", &StarPlace::y_px, "px", "along FITS axis 2"));
+};
+static_assert(describes_every_field<StarPlace>());
+
 // One frame's summary, the contract's `frames` entry. `star_count` is the number of stars that the
 // sizes rest on; without any, the sizes are absent and the frame still counts as measured.
 struct FrameMeasurement {
@@ -116,6 +129,7 @@ struct FrameMeasurement {
   std::optional<double> elongation_angle_deg;
   std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
   std::vector<Star> stars;                     // brightest first; unusable ones flagged
+  std::vector<StarPlace> defects;              // where the defect_count candidates are
   std::vector<std::string> remarks;            // in plain words, for `reasons` and `notes`
   // Which header keyword each fact was taken from; "file name" where it was that.
   std::vector<std::pair<std::string, std::string>> keywords;
@@ -151,6 +165,7 @@ struct Fields<FrameMeasurement> {
       field("elongation_coherence", &FrameMeasurement::elongation_coherence, "",
             "0 directions random, 1 all the same"),
       field("stars", &FrameMeasurement::stars, "", "the stars, with --stars"),
+      field("defects", &FrameMeasurement::defects, "", "places of the defects, with --stars"),
       field("remarks", &FrameMeasurement::remarks, "", "remarks in words"),
       field("keywords", &FrameMeasurement::keywords, "", "header keyword of each fact"));
 };
@@ -166,6 +181,9 @@ struct MatchedSize {
 };
 
 enum class StarSize { hfr, fwhm };
+
+// True where a star's size counts: a whole star by itself, of at least snr 8, with size and sigma.
+bool has_dependable_size(const Star& star, StarSize size = StarSize::hfr);
 
 // The sizes of a run's frames from the same stars in all of them. Which stars are found changes
 // with focus; a frame's own mean over its own stars therefore wanders, most with a tilted or curved
@@ -194,11 +212,6 @@ class FrameModel;
 // the frame has no star. Errors: no_data where no pixel has a value or all have the same.
 Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {},
                                        std::shared_ptr<const FrameModel>* model = nullptr);
-
-struct StarPlace {
-  double x_px = 0;
-  double y_px = 0;
-};
 
 // For each frame of a run the places, in its own pixels, of stars that it should show and in which
 // nothing was found: clean stars of the frame with the most, laid over the others as in

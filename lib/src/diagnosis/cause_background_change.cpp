@@ -3,6 +3,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/light.h"
 #include "diagnosis/words.h"
 #include "starwaist/statistics.h"
 
@@ -24,7 +25,13 @@ CausePage page() {
 std::optional<Candidate> look(const RunView& run) {
   std::vector<double> levels;
   std::vector<double> noises;
+  // A cloud lights up by itself: its frames say nothing of the sky.
+  std::vector<bool> clouded(run.count(), false);
+  if (const auto light = light_history(run); light && light->log_odds_cloud > 0) {
+    for (const std::size_t i : light->dimmed) clouded[i] = true;
+  }
   for (std::size_t i = 0; i < run.count(); ++i) {
+    if (clouded[i]) continue;
     if (run.facts(i).background_adu) levels.push_back(*run.facts(i).background_adu);
     if (run.facts(i).noise_adu) noises.push_back(*run.facts(i).noise_adu);
   }

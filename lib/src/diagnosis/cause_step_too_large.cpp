@@ -27,7 +27,6 @@ CausePage page() {
 std::optional<Candidate> look(const RunView& run) {
   if (!run.curve()) return std::nullopt;
   const HealthyCurve& curve = *run.curve();
-  const double core = curve.core_steps();
   double smallest = 1e300;
   double largest = 0;
   std::vector<double> positions;
@@ -50,11 +49,17 @@ std::optional<Candidate> look(const RunView& run) {
   for (std::size_t k = 1; k < positions.size(); ++k)
     gaps.push_back(positions[k] - positions[k - 1]);
   const double step = median(gaps);
+  // Widths of rings follow no such curve near focus: there the smallest width seen must do.
+  const bool hfr = run.record().fit.size_measure == "hfr";
+  const double core =
+      hfr ? curve.core_steps() : std::max(curve.core_steps(), smallest / curve.slope_px_per_step);
   std::size_t near = 0;
   constexpr double kNear = 1.5;  // widths of the curve: stars up to 1.8 times the smallest
-  for (const double x : positions)
+  for (const double x : positions) {
     near += std::abs(x - curve.best_focus_steps) < kNear * core ? 1 : 0;
-  const double by_step = 6 * (step / core - 1.75);
+  }
+  // A step of 1.5 widths over nine points is a range of six on either side.
+  const double by_step = hfr ? 8 * (step / core - 1.55) : 5 * (step / core - 2.1);
   const double by_size = 1.2 * (largest / curve.smallest_px - 9);
   const double by_loss = lost >= 2 && largest > 2.5 * curve.smallest_px ? 2.0 : -9.0;
   Candidate c;

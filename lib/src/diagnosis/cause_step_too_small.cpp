@@ -26,14 +26,17 @@ std::optional<Candidate> look(const RunView& run) {
   const Rivals& r = *run.rivals();
   const HealthyCurve& curve = *run.curve();
   double noise = 0;
+  double n = 0;
   double smallest = curve.size_px[run.sized_points().front()];
   double largest = smallest;
   for (const std::size_t i : run.sized_points()) {
-    noise += std::pow(*run.point(i).size_px - curve.size_px[i], 2);
+    if (run.point(i).used) {
+      noise += std::pow(*run.point(i).size_px - curve.size_px[i], 2);
+      ++n;
+    }
     smallest = std::min(smallest, curve.size_px[i]);
     largest = std::max(largest, curve.size_px[i]);
   }
-  const double n = static_cast<double>(run.sized_points().size());
   noise = std::sqrt(noise / std::max(1.0, n - 3));
   const double rise = largest - smallest;
   const double relative_rise = rise / smallest;

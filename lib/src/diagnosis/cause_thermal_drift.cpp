@@ -77,7 +77,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (ratio) {
     const double half_zone = 0.5 * critical_focus_zone_um(*ratio, rig.wavelength_um);
     const double part = std::abs(shift_um) / half_zone;
-    c.log_odds = std::min((told ? 6 : 3) * std::log(std::max(part, 1e-3) / (told ? 0.4 : 0.8)),
+    c.log_odds = std::min((told ? 6 : 3) * std::log(std::max(part, 1e-3) / (told ? 0.4 : 0.6)),
                           told ? 4.0 : 2.0);
     c.share = std::min(part, 1.0);
     c.effect = part < 1 ? Effect::harmless : Effect::doubtful;

@@ -52,9 +52,10 @@ std::string cell(const std::vector<std::pair<std::string, std::string>>& values)
   return text_cell(joined);
 }
 
-// The stars of a frame have no place in one row.
+// The stars and defects of a frame have no place in one row.
 template <class Member>
-constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>>;
+constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>> &&
+                          !std::is_same_v<Member, std::vector<StarPlace>>;
 
 }  // namespace
 

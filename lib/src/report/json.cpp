@@ -53,9 +53,15 @@ Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOpt
   object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
     FrameMeasurement shown = run.frames[i];
-    if (!options.stars) shown.stars.clear();  // thousands of them need not be encoded
+    if (!options.stars) {  // thousands of them need not be encoded
+      shown.stars.clear();
+      shown.defects.clear();
+    }
     encoding::Json frame = encoder.encode(shown, std::string("frames[") + std::to_string(i) + "]");
-    if (!options.stars) frame.erase("stars");
+    if (!options.stars) {
+      frame.erase("stars");
+      frame.erase("defects");
+    }
     object["frames"].push_back(std::move(frame));
   }
   object["skipped"] = encoder.encode(run.skipped, "skipped");

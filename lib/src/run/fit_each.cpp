@@ -112,7 +112,9 @@ Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& 
 Result<void> diagnose_each(
     const std::vector<std::string>& inputs, const RunOptions& options,
     const std::function<void(const std::string&, const RunDiagnosis&)>& consume) {
-  return record_each(inputs, options, [&](const std::string& name, const RecordedRun& run) {
+  RunOptions closer = options;
+  closer.field = true;
+  return record_each(inputs, closer, [&](const std::string& name, const RecordedRun& run) {
     consume(name, diagnosis_of(run));
   });
 }

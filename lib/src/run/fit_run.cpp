@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <map>
 #include <set>
 
 #include "run/arrival.h"
@@ -87,6 +88,25 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames,
   return {};
 }
 
+// Focus over the field, and the shadow in the frames that show donuts, which are read once more.
+void add_field(const std::map<std::string, std::string>& path_of, const RunOptions& options,
+               RunRecord& record) {
+  if (auto focus = focus_over_field(record.frames, record.tracks, record.fit, record.rig)) {
+    record.field_focus = std::move(*focus);
+  }
+  if (!record.fit.best_focus_steps) return;
+  FrameReadOptions read = options.read;
+  if (!read.channel) read.channel = options.measure.channel;
+  record.collimation = find_collimation(
+      record.frames, *record.fit.best_focus_steps, [&](std::size_t i) -> std::optional<Frame> {
+        if (options.stop && options.stop()) return std::nullopt;
+        auto frame = read_frame(path_of.at(record.frames[i].file), read);
+        if (!frame) return std::nullopt;
+        return color_channel(std::move(*frame),
+                             options.measure.channel.value_or(ColorChannel::green));
+      });
+}
+
 Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& options) {
   RunOptions following = options;
   following.follow = true;
@@ -98,6 +118,10 @@ Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& optio
 
   std::vector<FrameMeasurement>& frames = answer.record.frames;
   const std::size_t unread = answer.skipped.size();
+  std::map<std::string, std::string> path_of;  // by name
+  for (std::size_t i = 0; i < run->frames.size(); ++i) {
+    path_of[run->frames[i].file] = run->paths[i];
+  }
   for (FrameMeasurement& frame : run->frames) {
     if (frame.position_steps) {
       frames.push_back(std::move(frame));
@@ -132,6 +156,7 @@ Result<RecordedRun> record_frames(const RunInput& input, const RunOptions& optio
   }
   answer.record.tracks = star_tracks(frames);
   answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
+  if (options.field) add_field(path_of, options, answer.record);
   return answer;
 }
 
@@ -180,7 +205,9 @@ RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
 
 Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
                                   const RunOptions& options) {
-  return record_run(inputs, options).map(diagnosis_of);
+  RunOptions closer = options;
+  closer.field = true;
+  return record_run(inputs, closer).map(diagnosis_of);
 }
 
 }  // namespace starwaist

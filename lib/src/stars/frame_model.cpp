@@ -32,10 +32,12 @@ Levels matching_levels(double size_px) {
 }  // namespace
 
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
-                                int& defect_count) {
+                                std::vector<StarPlace>& defects) {
   constexpr int kTop = kDetectionLevels - 1;
   auto detection = detect(*context.frame, *context.sky, threshold_snr, 1, kTop, threads);
-  defect_count = static_cast<int>(detection.defects.size());
+  for (const Defect& d : detection.defects) {
+    defects.push_back({static_cast<double>(d.x_px), static_cast<double>(d.y_px)});
+  }
   auto size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject));
   if (!size || size->size_px < kFinestBelowPx) {
     detection = detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);

@@ -34,9 +34,9 @@ struct Found {
   Detection detection;
 };
 
-// Absent where nothing has a size; `defect_count` is told either way.
+// Absent where nothing has a size; `defects` are told either way.
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
-                                int& defect_count);
+                                std::vector<StarPlace>& defects);
 
 // Where the stars are wide: looks again for faint ones with a sky in which the bright ones are
 // masked by `discs`. False where the stars are small enough for the first look.

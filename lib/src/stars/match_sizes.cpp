@@ -21,13 +21,13 @@ struct Seen {
 // Sizes by star (rows) and frame (columns).
 using Table = std::vector<std::vector<std::optional<Seen>>>;
 
+const std::optional<double>& size_of(const Star& star, StarSize kind) {
+  return kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
+}
+
 std::optional<Seen> seen(const Star& star, StarSize kind) {
-  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
-      !star.hfr_px || !star.hfr_sigma_px) {
-    return std::nullopt;
-  }
-  const std::optional<double>& size = kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
-  if (!size || !(*size > 0)) return std::nullopt;
+  if (!has_dependable_size(star, kind)) return std::nullopt;
+  const std::optional<double>& size = size_of(star, kind);
   const double relative = *star.hfr_sigma_px / *star.hfr_px;
   return Seen{std::log(*size), std::max(relative * relative, 1e-10)};
 }
@@ -199,6 +199,15 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 }
 
 }  // namespace
+
+bool has_dependable_size(const Star& star, StarSize size) {
+  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
+      !star.hfr_px || !star.hfr_sigma_px) {
+    return false;
+  }
+  const std::optional<double>& value = size_of(star, size);
+  return value && *value > 0;
+}
 
 std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames) {
   std::vector<std::vector<StarPlace>> missing(frames.size());

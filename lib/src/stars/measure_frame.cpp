@@ -121,7 +121,8 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.frame = &frame;
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
-  auto found = stars::find_stars(context, options.detection_snr, threads, out.defect_count);
+  auto found = stars::find_stars(context, options.detection_snr, threads, out.defects);
+  out.defect_count = static_cast<int>(out.defects.size());
   if (!found) return out;
 
   std::optional<SkyMap> sky;
@@ -158,13 +159,14 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   for (const MeasuredStar& m : measured) {
     if (!m.measured) continue;
     if (m.defect) {
-      ++out.defect_count;
+      out.defects.push_back({m.star.x_px, m.star.y_px});
       continue;
     }
     if (!stars::in_region(m.star, options.region)) continue;
     out.saturated_count += m.star.saturated ? 1 : 0;
     out.stars.push_back(m.star);
   }
+  out.defect_count = static_cast<int>(out.defects.size());
   sort_brightest_first(out.stars);
   tell_remarks(out);
   return out;

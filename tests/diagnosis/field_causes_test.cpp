@@ -1,0 +1,213 @@
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <random>
+
+#include "diagnosis/cause.h"
+#include "field/made_field.h"
+#include "starwaist/diagnosis.h"
+
+namespace starwaist {
+namespace {
+
+// A known rig at f/5: half zone 27.5 um, 13.75 steps; the whole zone 27.5 steps.
+Rig rig() {
+  Rig rig;
+  rig.f_number = 5;
+  rig.pixel_um = 3.76;
+  rig.um_per_step = 2;
+  rig.obstruction = 0.3;
+  return rig;
+}
+constexpr double kZoneSteps = 27.5;
+
+RunRecord record_of(const made::FieldRun& run) {
+  RunRecord record;
+  record.fit = run.fit;
+  record.rig = rig();
+  record.frames = run.frames;
+  record.tracks = run.tracks;
+  record.facts.resize(run.frames.size());
+  if (auto focus = focus_over_field(run.frames, run.tracks, run.fit, record.rig)) {
+    record.field_focus = *focus;
+  }
+  return record;
+}
+
+std::optional<double> confidence_of(const RunRecord& record, const std::string& cause) {
+  const diagnosis::RunView view(record);
+  for (const auto& known : diagnosis::all_causes()) {
+    if (known.page.cause != cause) continue;
+    const auto candidate = known.look(view);
+    if (!candidate) return 0.0;
+    EXPECT_FALSE(candidate->summary.empty());
+    EXPECT_FALSE(candidate->remedy.empty());
+    EXPECT_FALSE(candidate->evidence.empty());
+    return diagnosis::probability_of(candidate->log_odds);
+  }
+  return std::nullopt;
+}
+
+const char* const kCauses[] = {"field_tilt",   "field_curvature",  "miscollimation",
+                               "image_motion", "extended_objects", "defects_as_stars"};
+
+TEST(FieldCauses, AllAreKnownAndExplained) {
+  for (const std::string cause : kCauses) {
+    const auto page = cause_page(cause);
+    ASSERT_TRUE(page.has_value()) << cause;
+    EXPECT_FALSE(page->what.empty() || page->curve.empty() || page->look_alikes.empty() ||
+                 page->remedy.empty() || page->source.empty())
+        << cause;
+  }
+}
+
+TEST(FieldCauses, HealthyRunHasNone) {
+  for (std::uint64_t seed = 1; seed <= 10; ++seed) {
+    made::FieldOptions o;
+    o.seed = seed;
+    const RunRecord record = record_of(made::field_run(o));
+    for (const std::string cause : kCauses) {
+      const auto confidence = confidence_of(record, cause);
+      ASSERT_TRUE(confidence.has_value()) << cause;
+      EXPECT_LT(*confidence, 0.1) << cause << " seed " << seed;
+    }
+  }
+}
+
+TEST(CauseFieldTilt, OneZoneFromEdgeToEdgeIsFoundAndATenthOfItIsNot) {
+  made::FieldOptions o;
+  o.tilt_x_steps = 0.7 * kZoneSteps;
+  o.tilt_y_steps = 0.8 * kZoneSteps;
+  const RunRecord tilted = record_of(made::field_run(o));
+  EXPECT_GT(*confidence_of(tilted, "field_tilt"), 0.8);
+  EXPECT_LT(*confidence_of(tilted, "field_curvature"), 0.1);
+  o.tilt_x_steps = 0.1 * kZoneSteps;
+  o.tilt_y_steps = 0;
+  EXPECT_LT(*confidence_of(record_of(made::field_run(o)), "field_tilt"), 0.1);
+}
+
+TEST(CauseFieldCurvature, MoreThanTheZoneIsFoundEitherWay) {
+  for (const double sign : {-1.0, 1.0}) {
+    made::FieldOptions o;
+    o.curvature_steps = sign * 1.2 * kZoneSteps;
+    const RunRecord curved = record_of(made::field_run(o));
+    EXPECT_GT(*confidence_of(curved, "field_curvature"), 0.8);
+    EXPECT_LT(*confidence_of(curved, "field_tilt"), 0.1);
+  }
+}
+
+TEST(CauseFieldTilt, UnknownRigIsJudgedByTheCurvesWidth) {
+  made::FieldOptions o;
+  o.tilt_x_steps = 40;  // as wide as the curve
+  RunRecord record = record_of(made::field_run(o));
+  record.rig = Rig{};
+  EXPECT_GT(*confidence_of(record, "field_tilt"), 0.8);
+}
+
+TEST(CauseMiscollimation, OffsetFarBeyondItsErrorIsFound) {
+  RunRecord record = record_of(made::field_run({}));
+  Collimation seen;
+  seen.shadow_offset = 0.1;
+  seen.sigma = 0.008;
+  seen.stars = 30;
+  seen.outer_radius_px = 10;
+  seen.inner_over_outer = 0.3;
+  record.collimation = seen;
+  EXPECT_GT(*confidence_of(record, "miscollimation"), 0.9);
+  seen.sigma = 0.05;
+  record.collimation = seen;
+  EXPECT_LT(*confidence_of(record, "miscollimation"), 0.1);
+  seen.shadow_offset = 0.004;
+  seen.sigma = 0.0005;
+  record.collimation = seen;
+  EXPECT_LT(*confidence_of(record, "miscollimation"), 0.1);
+}
+
+// Stretches the stars of a frame: eccentricity about `e` along `angle_deg`, with scatter.
+void stretch(FrameMeasurement& frame, double e, double angle_deg, std::uint64_t seed) {
+  std::mt19937_64 random(seed);
+  std::normal_distribution<double> normal(0, 1);
+  for (Star& star : frame.stars) {
+    const double drawn = e * e / (2 - e * e);
+    const double along = drawn * std::cos(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
+    const double across = drawn * std::sin(2 * angle_deg * std::numbers::pi / 180) + 0.03 * normal(random);
+    const double size = std::hypot(along, across);
+    star.eccentricity = std::sqrt(2 * size / (1 + size));
+    star.angle_deg = 0.5 * std::atan2(across, along) * 180 / std::numbers::pi;
+  }
+}
+
+TEST(CauseImageMotion, TrailedFramesStandOutOfTheRest) {
+  made::FieldRun run = made::field_run({});
+  for (std::size_t i = 0; i < run.frames.size(); ++i) {
+    const bool trailed = i == 3 || i == 5;
+    stretch(run.frames[i], trailed ? 0.6 : 0.0, i == 3 ? 20 : 110, 40 + i);
+  }
+  const RunRecord record = record_of(run);
+  EXPECT_GT(*confidence_of(record, "image_motion"), 0.8);
+  const diagnosis::RunView view(record);
+  for (const auto& cause : diagnosis::all_causes()) {
+    if (cause.page.cause != "image_motion") continue;
+    EXPECT_EQ(cause.look(view)->spoiled, (std::vector<std::size_t>{3, 5}));
+  }
+}
+
+TEST(CauseImageMotion, SameTrailInEveryFrameIsMotionAndTurningWithDefocusIsNot) {
+  made::FieldRun trailed = made::field_run({});
+  made::FieldRun astigmatic = trailed;
+  for (std::size_t i = 0; i < trailed.frames.size(); ++i) {
+    const double u = (*trailed.frames[i].position_steps - 5000) / 40;
+    const double square = 1 + u * u;  // of the size, in focus 1
+    // A trail adds the same square everywhere; astigmatism one that grows with defocus.
+    const auto eccentricity = [](double drawn) { return std::sqrt(2 * drawn / (1 + drawn)); };
+    stretch(trailed.frames[i], eccentricity(0.25 / square), 50, 70 + i);
+    stretch(astigmatic.frames[i], eccentricity(0.15 * std::abs(u) / square), u < 0 ? 10 : 100,
+            90 + i);
+  }
+  EXPECT_GT(*confidence_of(record_of(trailed), "image_motion"), 0.8);
+  EXPECT_LT(*confidence_of(record_of(astigmatic), "image_motion"), 0.1);
+}
+
+TEST(CauseImageMotion, FramesShakenAllWaysGrowByTheSameSquare) {
+  made::FieldRun run = made::field_run({});
+  for (const std::size_t i : {2U, 4U, 5U}) {
+    for (Star& star : run.frames[i].stars) star.hfr_px = std::hypot(*star.hfr_px, 1.6);
+  }
+  const auto sizes = match_sizes(run.frames);
+  for (std::size_t i = 0; i < sizes.size(); ++i) run.fit.points[i].size_px = sizes[i].size_px;
+  EXPECT_GT(*confidence_of(record_of(run), "image_motion"), 0.6);
+}
+
+TEST(CauseExtendedObjects, WideObjectsInFocusAreCounted) {
+  made::FieldRun run = made::field_run({});
+  // A third of the objects keep 3 px of their own; the run's sizes are the stars'.
+  for (FrameMeasurement& frame : run.frames) {
+    for (std::size_t j = 0; j < frame.stars.size(); j += 3) {
+      frame.stars[j].hfr_px = std::hypot(*frame.stars[j].hfr_px, 3.0);
+      frame.stars[j].extended = true;
+    }
+  }
+  EXPECT_GT(*confidence_of(record_of(run), "extended_objects"), 0.8);
+}
+
+TEST(CauseDefectsAsStars, FixedPlacesAreCountedAndFleetingOnesAreNot) {
+  std::mt19937_64 random(5);
+  std::uniform_int_distribution<int> x(0, 1199);
+  std::uniform_int_distribution<int> y(0, 799);
+  made::FieldRun fixed = made::field_run({});
+  made::FieldRun fleeting = fixed;
+  for (int k = 0; k < 160; ++k) {  // against 80 stars
+    const StarPlace place{static_cast<double>(x(random)), static_cast<double>(y(random))};
+    for (FrameMeasurement& frame : fixed.frames) frame.defects.push_back(place);
+    for (FrameMeasurement& frame : fleeting.frames) {
+      frame.defects.push_back({static_cast<double>(x(random)), static_cast<double>(y(random))});
+    }
+  }
+  EXPECT_GT(*confidence_of(record_of(fixed), "defects_as_stars"), 0.9);
+  EXPECT_LT(*confidence_of(record_of(fleeting), "defects_as_stars"), 0.1);
+}
+
+}  // namespace
+}  // namespace starwaist

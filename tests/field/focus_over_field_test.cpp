@@ -1,0 +1,106 @@
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "field/made_field.h"
+#include "starwaist/field.h"
+
+namespace starwaist {
+namespace {
+
+Result<FieldFocus> focus_of(const made::FieldRun& run) {
+  return focus_over_field(run.frames, run.tracks, run.fit);
+}
+
+TEST(FocusOverField, NoiseFreeRunGivesTiltAndCurvatureBack) {
+  made::FieldOptions o;
+  o.noise = 0;
+  o.seeing = 0;
+  o.tilt_x_steps = 14;
+  o.tilt_y_steps = -9;
+  o.curvature_steps = 22;
+  const auto focus = focus_of(made::field_run(o));
+  ASSERT_TRUE(focus.has_value()) << focus.error().text();
+  // The curve that the sizes follow is one of those that are fitted; it is found to half a percent.
+  constexpr double kTolerance = 0.2;
+  EXPECT_NEAR(focus->tilt_x_steps, 14, kTolerance);
+  EXPECT_NEAR(focus->tilt_y_steps, -9, kTolerance);
+  EXPECT_NEAR(focus->curvature_steps, 22, kTolerance);
+  EXPECT_NEAR(focus->centre_focus_steps, 5000, 0.5);
+  // Half of the field lies within r^2 = 0.35 of the corner's: the median's best place is near
+  // there.
+  EXPECT_NEAR(focus->compromise_focus_steps, 5000 + 0.35 * 22, 1.5);
+}
+
+TEST(FocusOverField, SigmaIsTheScatterOfManyRunsAndSeeingCancels) {
+  constexpr int kRuns = 16;
+  double squares = 0;
+  double curvature_squares = 0;
+  for (int i = 0; i < kRuns; ++i) {
+    made::FieldOptions o;
+    o.seed = static_cast<std::uint64_t>(100 + i);
+    o.tilt_x_steps = 8;
+    o.curvature_steps = -12;
+    o.stars = 60;
+    o.seeing = 0.1;  // far more than the sizes' own noise
+    const auto focus = focus_of(made::field_run(o));
+    ASSERT_TRUE(focus.has_value());
+    squares += std::pow((focus->tilt_x_steps - 8) / focus->tilt_x_sigma_steps, 2) / kRuns;
+    squares += std::pow(focus->tilt_y_steps / focus->tilt_y_sigma_steps, 2) / kRuns;
+    curvature_squares +=
+        std::pow((focus->curvature_steps + 12) / focus->curvature_sigma_steps, 2) / kRuns;
+  }
+  // Mean squares of standardised errors: 1 with a spread of sqrt(2 / 32) and sqrt(2 / 16); four of
+  // each upwards. Below, the widening of the sigmas errs on the safe side.
+  EXPECT_LT(squares / 2, 2.0);
+  EXPECT_GT(squares / 2, 0.25);
+  EXPECT_LT(curvature_squares, 2.4);
+}
+
+TEST(FocusOverField, LargeTiltIsFoundThoughItWidensTheRunsCurve) {
+  made::FieldOptions o;
+  o.tilt_x_steps = 120;  // three times the curve's width, from edge to edge
+  o.half_range_steps = 160;
+  o.frames = 11;
+  const auto focus = focus_of(made::field_run(o));
+  ASSERT_TRUE(focus.has_value());
+  EXPECT_NEAR(focus->tilt_x_steps, 120, 4 * focus->tilt_x_sigma_steps + 2.4);  // 2 %: the model
+  EXPECT_NEAR(focus->core_steps, 40, 4);
+}
+
+TEST(FocusOverField, WideCornersAloneAreNoCurvature) {
+  made::FieldOptions o;
+  o.corner_sharpness = 0.25;
+  o.centre_steps = 5015;  // a lopsided sweep, where sharpness and focus are easily confused
+  const auto focus = focus_of(made::field_run(o));
+  ASSERT_TRUE(focus.has_value());
+  EXPECT_LT(std::abs(focus->curvature_steps), 4 * focus->curvature_sigma_steps);
+}
+
+TEST(FocusOverField, ZonesFollowTheSmoothShape) {
+  made::FieldOptions o;
+  o.tilt_x_steps = 30;
+  o.stars = 150;
+  const auto focus = focus_of(made::field_run(o));
+  ASSERT_TRUE(focus.has_value());
+  ASSERT_EQ(focus->zones.size(), 9U);
+  for (const FieldZone& zone : focus->zones) {
+    // Stars of a zone average over its width: their mean place is within a twentieth of its middle.
+    EXPECT_NEAR(zone.best_focus_steps, 5000 + (zone.column - 1) * 10, 4 * zone.sigma_steps + 1.6)
+        << zone.row << ' ' << zone.column;
+    EXPECT_GT(zone.sigma_steps, 0);
+  }
+}
+
+TEST(FocusOverField, TooLittleIsSaid) {
+  made::FieldOptions few_stars;
+  few_stars.stars = 5;
+  EXPECT_FALSE(focus_of(made::field_run(few_stars)).has_value());
+  made::FieldOptions one_sided;
+  one_sided.centre_steps = 5400;
+  EXPECT_FALSE(focus_of(made::field_run(one_sided)).has_value());
+  EXPECT_FALSE(focus_over_field({}, {}, FitResult{}).has_value());
+}
+
+}  // namespace
+}  // namespace starwaist
