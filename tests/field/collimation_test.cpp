@@ -90,7 +90,7 @@ TEST(ShadowOffset, DisplacedShadowIsFoundWhereItIs) {
 TEST(ShadowOffset, GradientOfTheSkyAndTrailsAreNoOffset) {
   DonutField f;
   f.trail_px = 4;
-  f.sky_slope_adu = 0.4;
+  f.sky_slope_adu = 0.05;
   const auto shadow = shadow_of(drawn(f));
   ASSERT_TRUE(shadow.has_value());
   EXPECT_LT(shadow->shadow_offset, 3.5 * shadow->sigma + kFloor);

@@ -246,7 +246,7 @@ std::optional<Candidate> shaken_round(const RunView& run) {
     // Seeing moves the square by twice its relative scatter of the smallest one; half-flux radii
     // leave the hyperbola by some percent.
     constexpr double kSeeing = 0.04;
-    constexpr double kModel = 0.03;
+    constexpr double kModel = 0.02;
     const double own = run.point(i).sigma_px.value_or(0.01 * size) / size;
     const double error =
         2 * std::hypot(kSeeing * smallest * smallest, std::hypot(kModel, own) * size * size);
