@@ -75,7 +75,8 @@ TEST(Diagnose, FindsAJump) {
                           const std::size_t n = run.places.size();
                           const double jump =
                               (k % 2 == 0 ? 1 : -1) * (0.8 + 0.05 * k) * telescope().core_steps();
-                          for (std::size_t i = n / 2; i < n; ++i) run.places[i] += jump;
+                          // Not at the minimum itself, where a jump only makes the curve wider.
+                          for (std::size_t i = n / 3; i < n; ++i) run.places[i] += jump;
                           return run;
                         }),
             kMustBeFound);
@@ -227,10 +228,9 @@ TEST(Diagnose, WeighsTheTemperatureByTheRigsOwnFigure) {
 
 TEST(Diagnose, BadSeeingLeavesTheVerdict) {
   RunRecord record = TableRun::sweep(9, 3).record(1);
-  record.rig.focal_length_mm = 500;
+  record.rig.focal_length_mm = 1000;  // 13 um wide at a Kolmogorov profile: 2.7 arcseconds
   EXPECT_EQ(found(diagnose(record), "bad_seeing"), nullptr);
-  // The same stars behind a third of the focal length are three times as wide on the sky.
-  record.rig.focal_length_mm = 150;
+  record.rig.focal_length_mm = 400;  // 6.8 arcseconds
   const Diagnosis d = diagnose(record);
   EXPECT_NE(found(d, "bad_seeing"), nullptr);
   EXPECT_EQ(d.fit.verdict, record.fit.verdict);

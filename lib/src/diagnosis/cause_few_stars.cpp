@@ -3,6 +3,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/light.h"
 #include "diagnosis/words.h"
 #include "starwaist/statistics.h"
 
@@ -26,10 +27,23 @@ std::optional<Candidate> look(const RunView& run) {
   std::vector<double> relative;
   std::size_t empty = 0;
   std::optional<double> exposure;
+  // Frames in a cloud have their own cause, and far from focus stars are lost to their size.
+  std::vector<bool> counts(run.count(), true);
+  if (const auto light = light_history(run); light && light->log_odds_cloud > 0) {
+    for (const std::size_t i : light->dimmed) counts[i] = false;
+  }
+  if (run.curve()) {
+    constexpr double kNear = 2.5;  // times the smallest size
+    for (std::size_t i = 0; i < run.count(); ++i) {
+      if (run.curve()->size_px[i] > kNear * run.curve()->smallest_px) counts[i] = false;
+    }
+  }
+  if (std::count(counts.begin(), counts.end(), true) < 3) counts.assign(run.count(), true);
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
     if (run.facts(i).exposure_s) exposure = run.facts(i).exposure_s;
     if (!p.size_px) ++empty;
+    if (!counts[i]) continue;
     if (p.stars) stars.push_back(*p.stars);
     if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
   }
@@ -48,7 +62,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.summary = "The sizes rest on " + about(count) + " stars a frame (median)";
   if (error > 0) c.summary += ", each frame's size is uncertain by " + about(100 * error) + " %";
   c.summary += ".";
-  if (empty > 0) c.summary += " " + count_of(empty, "frame") + " shows no usable star.";
+  if (empty > 0) c.summary += " In " + count_of(empty, "frame") + " no star could be used.";
   c.evidence = {{"stars a frame", count, ""},
                 {"error of a frame's size", 100 * error, "%"},
                 {"frames without a usable star", static_cast<double>(empty), ""}};

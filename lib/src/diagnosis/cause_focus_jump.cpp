@@ -43,7 +43,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy =
       "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run.";
   c.moved_steps = a.moved_steps;
-  c.covers = {"slack", "no_motion"};
+  c.covers = {"no_motion"};
   return c;
 }
 

@@ -29,7 +29,16 @@ std::optional<Candidate> look(const RunView& run) {
   const double outside = std::max(r.probability_above, r.probability_below);
   // Only a slope that is there points anywhere.
   const double sloped = probability_of(-r.log_odds_flat - 2);
-  const double p = std::clamp(outside * sloped, 1e-6, 0.995);
+  // Nor an arm that hardly rises: there the steps are too small.
+  double smallest = run.curve()->size_px[run.sized_points().front()];
+  double largest = smallest;
+  for (const std::size_t i : run.sized_points()) {
+    smallest = std::min(smallest, run.curve()->size_px[i]);
+    largest = std::max(largest, run.curve()->size_px[i]);
+  }
+  constexpr double kLeastRise = 0.25;
+  const double risen = probability_of(25 * (largest / smallest - 1 - kLeastRise));
+  const double p = std::clamp(outside * sloped * risen, 1e-6, 0.995);
   Candidate c;
   c.log_odds = log_odds_of(p);
   c.share = 1;
@@ -60,7 +69,7 @@ std::optional<Candidate> look(const RunView& run) {
              ", from " + steps_words(sweep.start_position_steps) + " in steps of " +
              about(sweep.step_steps) + ".";
   c.settings = settings_of(sweep);
-  c.covers = {"step_too_large", "step_too_small", "few_stars"};
+  c.covers = {"step_too_large", "step_too_small"};
   return c;
 }
 

@@ -59,7 +59,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy = c.effect == Effect::harmless
                  ? "Nothing for this run. If the clouds go on, repeat it in a clear gap."
                  : "Wait for a clear gap and repeat the run.";
-  c.covers = {"few_stars", "fogging"};
+  c.covers = {"fogging"};
   return c;
 }
 

@@ -54,7 +54,7 @@ std::optional<Candidate> look(const RunView& run) {
              "stop. Arrive at best focus the same way.";
   c.settings = {{"takeup_steps", takeup}};
   c.moved_steps = a.moved_steps;
-  c.covers = {"step_too_small", "no_motion", "focus_jump"};
+  c.covers = {"step_too_small", "no_motion"};
   return c;
 }
 

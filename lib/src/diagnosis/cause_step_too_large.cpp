@@ -81,7 +81,6 @@ std::optional<Candidate> look(const RunView& run) {
              count_of(sweep.points, "point") + ") about " + steps_words(curve.best_focus_steps) +
              ".";
   c.settings = settings_of(sweep);
-  c.covers = {"few_stars"};
   return c;
 }
 

@@ -14,7 +14,7 @@ namespace {
 constexpr std::size_t kFewest = 5;
 // The air is never steadier than this, and apertures never better (relative).
 constexpr double kSteadiest = 0.015;
-constexpr double kSteadiestCount = 0.10;
+constexpr double kSteadiestCount = 0.06;
 // Light that goes with the stars' size (wings lost, faint stars lost): prior of d ln light / d ln
 // size.
 constexpr double kSizeTerm = 0.05;
@@ -50,9 +50,10 @@ Data collect(const RunView& run) {
                       static_cast<double>(std::max<std::size_t>(1, run.count() - 1)));
     d.log_size.push_back(run.curve() ? std::log(run.curve()->size_px[i]) : 0.0);
     if (d.counts) {
+      // The same field every time: a number of stars scatters less than independent counts would.
       const double stars = *f.stars + 0.5;
       d.log_light.push_back(std::log(stars));
-      d.sigma.push_back(std::hypot(kSteadiestCount, 1 / std::sqrt(stars)));
+      d.sigma.push_back(std::hypot(kSteadiestCount, 0.6 / std::sqrt(stars)));
     } else {
       d.log_light.push_back(std::log(*f.light));
       d.sigma.push_back(std::hypot(kSteadiest, f.light_sigma ? *f.light_sigma / *f.light : 0.0));

@@ -370,8 +370,12 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   }
   const Best jump = best_of(weigher, variants);
   const Weighed flat = weigher.weigh_flat(&rivals.flat_size_px, &rivals.flat_scatter);
-  rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
-  const double no_account = log_sum(log_sum(good, outliers), flat.log_evidence + all_good);
+  // Seeing alone never changes sizes by more: then no constant is meant, whatever else fits worse.
+  constexpr double kMostFlat = 0.15;
+  const bool may_be_flat = rivals.flat_scatter < kMostFlat;
+  if (may_be_flat) rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
+  const double no_account =
+      log_sum(log_sum(good, outliers), may_be_flat ? flat.log_evidence + all_good : kNone);
   const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
   rivals.slack =
       account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run);

@@ -14,8 +14,12 @@
 
 namespace starwaist::diagnosis {
 
-// Three significant digits.
-inline std::string about(double value) { return format_like_sigma(value, std::nullopt); }
+// Three significant digits; whole numbers as such.
+inline std::string about(double value) {
+  constexpr double kLargest = 1e6;
+  if (value == std::round(value) && std::abs(value) < kLargest) return format_fixed(value, 0);
+  return format_like_sigma(value, std::nullopt);
+}
 inline std::string steps_words(double value) { return format_fixed(value, 0) + " steps"; }
 inline std::string percent(double part) { return format_fixed(100 * part, 0) + " %"; }
 inline std::string count_of(std::size_t n, const std::string& one) {

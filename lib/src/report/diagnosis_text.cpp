@@ -1,4 +1,5 @@
 #include <cctype>
+#include <cmath>
 #include <string>
 #include <vector>
 
@@ -38,20 +39,24 @@ std::string use_words(const FitResult& fit) {
                                   : best + ": a hint only, check it with a better run.";
 }
 
+// Whole numbers as such, others with three significant digits.
+std::string number_words(double value) {
+  constexpr double kLargest = 1e6;
+  if (value == std::round(value) && std::abs(value) < kLargest) return format_fixed(value, 0);
+  return format_like_sigma(value, std::nullopt);
+}
+
 // "takeup_steps 90"; a setting's unit is in its name.
 std::string settings_words(const Finding& finding) {
   std::string words;
   for (const auto& [name, value] : finding.settings) {
-    words += (words.empty() ? "" : ", ") + name + " " +
-             (value == static_cast<double>(static_cast<long long>(value))
-                  ? format_fixed(value, 0)
-                  : format_like_sigma(value, std::nullopt));
+    words += (words.empty() ? "" : ", ") + name + " " + number_words(value);
   }
   return words;
 }
 
 std::string item_words(const EvidenceItem& item) {
-  std::string words = item.what + ": " + format_like_sigma(item.value, std::nullopt);
+  std::string words = item.what + ": " + number_words(item.value);
   if (!item.unit.empty()) words += " " + item.unit;
   return words;
 }
