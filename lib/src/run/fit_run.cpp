@@ -98,7 +98,8 @@ void add_field(const std::map<std::string, std::string>& path_of, const RunOptio
   FrameReadOptions read = options.read;
   if (!read.channel) read.channel = options.measure.channel;
   record.collimation = find_collimation(
-      record.frames, *record.fit.best_focus_steps, [&](std::size_t i) -> std::optional<Frame> {
+      record.frames, *record.fit.best_focus_steps, record.rig,
+      [&](std::size_t i) -> std::optional<Frame> {
         if (options.stop && options.stop()) return std::nullopt;
         auto frame = read_frame(path_of.at(record.frames[i].file), read);
         if (!frame) return std::nullopt;
