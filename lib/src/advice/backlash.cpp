@@ -285,7 +285,10 @@ class Estimator {
     const std::vector<double> places = mechanism(data_.samples, hypotheses_[hypothesis], width);
     const JointResiduals residuals(data_.samples, places, shape_, priors_, robust);
     curve::LeastSquaresOptions options;
-    options.step_tolerance = 1e-6;
+    // An error of the parameters enters the sum of squares by its square. The first searches only
+    // find the region; a start so bad that it takes more steps is not worth them.
+    options.step_tolerance = robust ? 1e-3 : 1e-5;
+    options.max_iterations = robust ? 12 : 30;
     options.initial_trust_radius = 1e3;
     g.fit = robust ? solver_.minimise(residuals, from, JointParameters::Ones(), options)
                    : solver_.solve(residuals, from, JointParameters::Ones(), options);
