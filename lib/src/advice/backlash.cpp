@@ -24,7 +24,7 @@ constexpr int kCoarse = 44;
 constexpr int kFine = 81;
 constexpr double kNegligible = 12;    // of a log posterior below its highest
 constexpr double kFirstError = 0.04;  // relative, before the noise is known
-constexpr double kOutlier = 4;        // robust standard deviations
+constexpr double kOutlier = 3.5;      // robust standard deviations
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
@@ -184,14 +184,14 @@ class Estimator {
     active_.assign(hypotheses_.size(), true);
     std::optional<GridPoint> best;
     for (int round = 0; round < 2; ++round) {
-      const auto grid = search(lowest_, kMostWidth, kCoarse, true);
+      const auto grid = search(lowest_, kMostWidth, kCoarse, true, best);
       best = best_of(grid);
       if (!best) return false;
       if (round > 0) keep_likely(grid, best->fit.sum_of_squares);
       learn_noise(*best);
     }
     reject(*best);
-    return posterior();
+    return posterior(*best);
   }
 
   [[nodiscard]] const std::vector<GridPoint>& points() const { return grid_; }
@@ -244,30 +244,56 @@ class Estimator {
     return p;
   }
 
-  std::vector<GridPoint> search(double low, double high, int count, bool robust) {
+  // The fit at `count` widths for each hypothesis: from that of the neighbour, beginning at `known`
+  // where there is one; else from the neighbour and from afresh, whichever fits better.
+  std::vector<GridPoint> search(double low, double high, int count, bool robust,
+                                const std::optional<GridPoint>& known) {
     std::vector<GridPoint> grid;
     const JointParameters first = start();
+    const double step = (high - low) / (count - 1);
+    const int middle =
+        known ? std::clamp(static_cast<int>(std::lround((known->width - low) / step)), 0, count - 1)
+              : 0;
     for (std::size_t h = 0; h < hypotheses_.size(); ++h) {
       if (!active_[h]) continue;
-      JointParameters from = first;
-      for (int k = 0; k < count; ++k) {
-        GridPoint g;
-        g.hypothesis = h;
-        g.width = low + (high - low) * k / (count - 1);
-        const std::vector<double> places = mechanism(data_.samples, hypotheses_[h], g.width);
-        if (k == 0) from[0] -= g.width / 2;  // the start is midway between the directions
-        const JointResiduals residuals(data_.samples, places, shape_, priors_, robust);
-        curve::LeastSquaresOptions options;
-        options.step_tolerance = 1e-6;
-        options.initial_trust_radius = 1e3;
-        g.fit = robust ? solver_.minimise(residuals, from, JointParameters::Ones(), options)
-                       : solver_.solve(residuals, from, JointParameters::Ones(), options);
-        if (!g.fit.usable || std::abs(g.fit.parameters[0]) > 5) continue;
-        from = g.fit.parameters;
-        grid.push_back(g);
+      for (const int way : {1, -1}) {
+        JointParameters from = known ? known->fit.parameters : first;
+        if (!known) from[0] -= low / 2;  // the start is midway between the directions
+        for (int k = way > 0 ? middle : middle - 1; k >= 0 && k < count; k += way) {
+          const double width = low + step * k;
+          auto g = fit_at(h, width, from, robust);
+          if (!known) {
+            JointParameters afresh = first;
+            afresh[0] -= width / 2;
+            const auto other = fit_at(h, width, afresh, robust);
+            if (other && (!g || other->fit.sum_of_squares < g->fit.sum_of_squares)) g = other;
+          }
+          if (!g) continue;
+          from = g->fit.parameters;
+          grid.push_back(*g);
+        }
       }
     }
     return grid;
+  }
+
+  std::optional<GridPoint> fit_at(std::size_t hypothesis, double width, const JointParameters& from,
+                                  bool robust) {
+    GridPoint g;
+    g.hypothesis = hypothesis;
+    g.width = width;
+    const std::vector<double> places = mechanism(data_.samples, hypotheses_[hypothesis], width);
+    const JointResiduals residuals(data_.samples, places, shape_, priors_, robust);
+    curve::LeastSquaresOptions options;
+    // An error of the parameters enters the sum of squares by its square. The first searches only
+    // find the region; a start so bad that it takes more steps is not worth them.
+    options.step_tolerance = robust ? 1e-3 : 1e-5;
+    options.max_iterations = robust ? 12 : 30;
+    options.initial_trust_radius = 1e3;
+    g.fit = robust ? solver_.minimise(residuals, from, JointParameters::Ones(), options)
+                   : solver_.solve(residuals, from, JointParameters::Ones(), options);
+    if (!g.fit.usable || std::abs(g.fit.parameters[0]) > 5) return std::nullopt;
+    return g;
   }
 
   // Hypotheses that are far from the best one are not looked at again. The sums of squares are in
@@ -346,7 +372,7 @@ class Estimator {
     for (GridPoint& g : grid) g.weight /= total;
   }
 
-  bool posterior() {
+  bool posterior(const GridPoint& best) {
     // Free: best focus, size, slope, width; the drift as far as its prior lets it.
     degrees_ = std::max(1.0, static_cast<double>(s().used()) - 5);
     double low = lowest_;
@@ -355,7 +381,7 @@ class Estimator {
     constexpr int kRounds = 4;
     constexpr int kEnough = 25;  // cells that carry the posterior
     for (int round = 0; round < kRounds; ++round) {
-      grid_ = search(low, high, count, false);
+      grid_ = search(low, high, count, false, best);
       if (grid_.empty()) return false;
       weigh(grid_);
       step_ = (high - low) / (count - 1);
@@ -369,7 +395,14 @@ class Estimator {
         seen[g.hypothesis] = true;
       }
       active_ = seen;
-      if (round == 0) open_above_ = last > kMostWidth - 1.5 * step_;
+      if (round == 0) {
+        constexpr double kOpen = 0.01;  // of the posterior in the last cells
+        double at_end = 0;
+        for (const GridPoint& g : grid_) {
+          if (g.width > kMostWidth - 1.5 * step_) at_end += g.weight;
+        }
+        open_above_ = at_end > kOpen;
+      }
       if ((last - first) / step_ >= kEnough) break;
       low = std::max(lowest_, first - 2 * step_);
       high = std::min(kMostWidth, last + 2 * step_);
