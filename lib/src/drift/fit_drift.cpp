@@ -206,8 +206,9 @@ class Fitter {
   static constexpr double kLongestLag = 150;
   static constexpr double kLagFactor = 1.25;
 
-  // Weighs every lag by its likelihood. Before the data are seen, no lag at all and some lag are
-  // even, and lags as their logarithm.
+  // Weighs every lag by its likelihood. Before the data are seen, some lag is likelier than none (a
+  // tube has one, if small), and lags are even in their logarithm.
+  static constexpr double kNoLagBefore = 0.3;
   void weigh_lags() {
     lags_ = {0};
     lag_weights_ = {1};
@@ -230,11 +231,19 @@ class Fitter {
     lag_weights_.assign(lags_.size(), 0);
     double sum = 0;
     for (std::size_t i = 0; i < lags_.size(); ++i) {
-      const double before = i == 0 ? 0.5 : 0.5 / static_cast<double>(lags_.size() - 1);
+      const double before =
+          i == 0 ? kNoLagBefore : (1 - kNoLagBefore) / static_cast<double>(lags_.size() - 1);
       lag_weights_[i] = before * std::exp(values[i] - best);
       sum += lag_weights_[i];
     }
     for (double& weight : lag_weights_) weight /= sum;
+  }
+
+  // Whether the data speak for a lag: by themselves, nineteen to one.
+  [[nodiscard]] bool lag_demanded() const {
+    constexpr double kOdds = 19;
+    return 1 - lag_weights_.front() >
+           kOdds * (1 - kNoLagBefore) / kNoLagBefore * lag_weights_.front();
   }
 
   // The lag where the data demand one, between the lags that were weighed.
@@ -254,15 +263,14 @@ class Fitter {
 
   void find_lag() {
     weigh_lags();
-    constexpr double kDemanded = 0.95;
-    if (!(1 - lag_weights_.front() > kDemanded)) return;
+    if (!lag_demanded()) return;
     // What looked off without the lag may belong.
     const Lagged likely = lagged(*lag_quantile(0.5));
     tube_.temperature = likely.temperature;
     sigma_squared_ = likely.sigma_squared;
     reject();
     weigh_lags();
-    if (!(1 - lag_weights_.front() > kDemanded)) return;
+    if (!lag_demanded()) return;
     result().lag_minutes = lag_quantile(0.5);
     result().lag_interval_95_minutes = {lag_quantile(0.025), lag_quantile(0.975)};
     const Lagged chosen = lagged(*result().lag_minutes);
