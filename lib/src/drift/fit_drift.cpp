@@ -184,7 +184,7 @@ class Fitter {
   // A lag needs nights of several runs with times, close enough to each other to see it.
   [[nodiscard]] bool can_show_lag() const {
     constexpr std::size_t kRunsOfNight = 4;
-    constexpr std::size_t kRunsInAll = 10;
+    constexpr std::size_t kRunsInAll = 16;
     constexpr double kLongestPause = 5400;
     if (!options_.lag || !s_.timed()) return false;
     std::size_t close = 0;
@@ -456,7 +456,7 @@ class Fitter {
     r.next_in_zone_probability = next.probability_in_zone;
     const double low = s_.temperature.minCoeff();
     const double high = s_.temperature.maxCoeff();
-    constexpr int kBandPoints = 25;
+    constexpr int kBandPoints = 17;
     const double room = 0.04 * (high - low);
     for (int i = 0; i < kBandPoints; ++i) {
       const double temperature =
