@@ -42,7 +42,9 @@ int killed(int kills) {
   const auto ledger = Ledger::open(path, Ledger::Access::existing);
   if (!ledger) return 1;
   std::set<std::string> there;
-  for (const auto& run : *ledger->runs()) there.insert(run.source);
+  const auto kept = ledger->runs();
+  if (!kept) return 1;
+  for (const auto& run : *kept) there.insert(run.source);
   std::size_t lost = 0;
   for (const int number : told) lost += there.count("night/" + std::to_string(number)) == 0 ? 1 : 0;
   const auto faults = ledger->check();
@@ -88,7 +90,9 @@ int many(int count) {
               seconds_since(start));
   start = std::chrono::steady_clock::now();
   std::vector<starwaist::DriftRun> drift;
-  for (const auto& run : *ledger->runs(filter)) {
+  const auto again = ledger->runs(filter);
+  if (!again) return 1;
+  for (const auto& run : *again) {
     drift.push_back(starwaist::drift_run(run, static_cast<int>(drift.size()) + 1));
   }
   const auto fit = starwaist::fit_drift(drift);

@@ -92,7 +92,7 @@ TEST(FitDrift, FindsTheSlopeOfAPublishedModel) {
 }
 
 // MONET's published model: the sum of three temperature coefficients, -0.0254 mm per degree,
-// scatter 0.025 mm; and UKIRT's "mm" read as thousandths of steps of 1 um.
+// scatter 0.025 mm, in steps of 1 um.
 TEST(FitDrift, FindsAPublishedSlopeUnderThePublishedScatter) {
   std::mt19937_64 random(7);
   std::normal_distribution<double> scatter(0, 25);
