@@ -168,9 +168,13 @@ class Fitter {
   };
   [[nodiscard]] Likelihood likelihood(const Lagged& tube) const {
     const Design d = drift::make_design(s_, tube.temperature, terms_);
-    const Eigen::MatrixXd x = drift::rows_of(d.x, used_);
-    const VectorXd y = drift::rows_of(s_.position, used_);
-    const VectorXd s2 = drift::rows_of(tube.sigma_squared, used_);
+    // The last runs tell a lag as well as all of many thousands.
+    const std::size_t first = used_.size() > kManyRuns ? used_.size() - kManyRuns : 0;
+    const std::vector<std::size_t> rows(used_.begin() + static_cast<std::ptrdiff_t>(first),
+                                        used_.end());
+    const Eigen::MatrixXd x = drift::rows_of(d.x, rows);
+    const VectorXd y = drift::rows_of(s_.position, rows);
+    const VectorXd s2 = drift::rows_of(tube.sigma_squared, rows);
     Likelihood likelihood;
     if (x.rows() <= x.cols()) return likelihood;
     const VectorXd v = drift::variances(s2, drift::run_scatter_squared(x, y, s2));
@@ -206,6 +210,8 @@ class Fitter {
   static constexpr double kLongestLag = 150;
   static constexpr double kLagFactor = 1.25;
 
+  static constexpr std::size_t kManyRuns = 3000;
+
   // Weighs every lag by its likelihood. Before the data are seen, some lag is likelier than none (a
   // tube has one, if small), and lags are even in their logarithm.
   static constexpr double kNoLagBefore = 0.3;
@@ -237,6 +243,12 @@ class Fitter {
       sum += lag_weights_[i];
     }
     for (double& weight : lag_weights_) weight /= sum;
+    if (used_.size() <= kManyRuns) return;
+    // So many runs leave no doubt that matters: the likeliest alone, or none.
+    const auto most = std::max_element(lag_weights_.begin(), lag_weights_.end());
+    const auto place = static_cast<std::size_t>(most - lag_weights_.begin());
+    lag_weights_.assign(lags_.size(), 0);
+    lag_weights_[place] = 1;
   }
 
   // Whether the data speak for a lag: by themselves, nineteen to one.
