@@ -28,7 +28,10 @@ class DriftCommand : public Command {
         "A table of finished runs (position,temperature,...), run folders, folders of them, or "
         "answers of fit in JSON");
     add_common_options(app(), common_);
-    app().add_option("--ledger", ledger_, "Take the runs from this ledger")->type_name("FILE");
+    app()
+        .add_option("--ledger", ledger_, "Take the runs from this ledger")
+        ->type_name("FILE")
+        ->configurable(false);
     app()
         .add_option("--rig", rig_name_, "Only the ledger's runs of this rig")
         ->type_name("NAME")

@@ -222,7 +222,7 @@ class LogCommand : public Command {
         (faults->empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
         std::to_string(counts->runs) + " runs with " + std::to_string(counts->points) +
         " points, " + std::to_string(counts->measurements) + " sub-exposures, " +
-        std::to_string(counts->rigs) + " rigs.\n";
+        std::to_string(counts->rigs) + (counts->rigs == 1 ? " rig.\n" : " rigs.\n");
     if (auto written = write_output("-", words, {}, streams); !written) {
       return report_failure(streams, written.error());
     }

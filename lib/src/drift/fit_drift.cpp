@@ -168,9 +168,13 @@ class Fitter {
   };
   [[nodiscard]] Likelihood likelihood(const Lagged& tube) const {
     const Design d = drift::make_design(s_, tube.temperature, terms_);
-    const Eigen::MatrixXd x = drift::rows_of(d.x, used_);
-    const VectorXd y = drift::rows_of(s_.position, used_);
-    const VectorXd s2 = drift::rows_of(tube.sigma_squared, used_);
+    // The last runs tell a lag as well as all of many thousands.
+    const std::size_t first = used_.size() > kManyRuns ? used_.size() - kManyRuns : 0;
+    const std::vector<std::size_t> rows(used_.begin() + static_cast<std::ptrdiff_t>(first),
+                                        used_.end());
+    const Eigen::MatrixXd x = drift::rows_of(d.x, rows);
+    const VectorXd y = drift::rows_of(s_.position, rows);
+    const VectorXd s2 = drift::rows_of(tube.sigma_squared, rows);
     Likelihood likelihood;
     if (x.rows() <= x.cols()) return likelihood;
     const VectorXd v = drift::variances(s2, drift::run_scatter_squared(x, y, s2));
@@ -184,7 +188,7 @@ class Fitter {
   // A lag needs nights of several runs with times, close enough to each other to see it.
   [[nodiscard]] bool can_show_lag() const {
     constexpr std::size_t kRunsOfNight = 4;
-    constexpr std::size_t kRunsInAll = 10;
+    constexpr std::size_t kRunsInAll = 16;
     constexpr double kLongestPause = 5400;
     if (!options_.lag || !s_.timed()) return false;
     std::size_t close = 0;
@@ -206,8 +210,11 @@ class Fitter {
   static constexpr double kLongestLag = 150;
   static constexpr double kLagFactor = 1.25;
 
-  // Weighs every lag by its likelihood. Before the data are seen, no lag at all and some lag are
-  // even, and lags as their logarithm.
+  static constexpr std::size_t kManyRuns = 3000;
+
+  // Weighs every lag by its likelihood. Before the data are seen, some lag is likelier than none (a
+  // tube has one, if small), and lags are even in their logarithm.
+  static constexpr double kNoLagBefore = 0.3;
   void weigh_lags() {
     lags_ = {0};
     lag_weights_ = {1};
@@ -230,11 +237,25 @@ class Fitter {
     lag_weights_.assign(lags_.size(), 0);
     double sum = 0;
     for (std::size_t i = 0; i < lags_.size(); ++i) {
-      const double before = i == 0 ? 0.5 : 0.5 / static_cast<double>(lags_.size() - 1);
+      const double before =
+          i == 0 ? kNoLagBefore : (1 - kNoLagBefore) / static_cast<double>(lags_.size() - 1);
       lag_weights_[i] = before * std::exp(values[i] - best);
       sum += lag_weights_[i];
     }
     for (double& weight : lag_weights_) weight /= sum;
+    if (used_.size() <= kManyRuns) return;
+    // So many runs leave no doubt that matters: the likeliest alone, or none.
+    const auto most = std::max_element(lag_weights_.begin(), lag_weights_.end());
+    const auto place = static_cast<std::size_t>(most - lag_weights_.begin());
+    lag_weights_.assign(lags_.size(), 0);
+    lag_weights_[place] = 1;
+  }
+
+  // Whether the data speak for a lag: by themselves, nineteen to one.
+  [[nodiscard]] bool lag_demanded() const {
+    constexpr double kOdds = 19;
+    return 1 - lag_weights_.front() >
+           kOdds * (1 - kNoLagBefore) / kNoLagBefore * lag_weights_.front();
   }
 
   // The lag where the data demand one, between the lags that were weighed.
@@ -254,15 +275,14 @@ class Fitter {
 
   void find_lag() {
     weigh_lags();
-    constexpr double kDemanded = 0.95;
-    if (!(1 - lag_weights_.front() > kDemanded)) return;
+    if (!lag_demanded()) return;
     // What looked off without the lag may belong.
     const Lagged likely = lagged(*lag_quantile(0.5));
     tube_.temperature = likely.temperature;
     sigma_squared_ = likely.sigma_squared;
     reject();
     weigh_lags();
-    if (!(1 - lag_weights_.front() > kDemanded)) return;
+    if (!lag_demanded()) return;
     result().lag_minutes = lag_quantile(0.5);
     result().lag_interval_95_minutes = {lag_quantile(0.025), lag_quantile(0.975)};
     const Lagged chosen = lagged(*result().lag_minutes);
@@ -448,7 +468,7 @@ class Fitter {
     r.next_in_zone_probability = next.probability_in_zone;
     const double low = s_.temperature.minCoeff();
     const double high = s_.temperature.maxCoeff();
-    constexpr int kBandPoints = 25;
+    constexpr int kBandPoints = 17;
     const double room = 0.04 * (high - low);
     for (int i = 0; i < kBandPoints; ++i) {
       const double temperature =

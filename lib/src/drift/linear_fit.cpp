@@ -46,20 +46,23 @@ double run_scatter_squared(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
   if (sigma_squared.maxCoeff() - sigma_squared.minCoeff() <= 1e-12 * sigma_squared.maxCoeff()) {
     return std::max(0.0, high_end - sigma_squared.maxCoeff());
   }
-  const auto excess = [&](double tau_squared) {
-    return fit_linear(x, y, variances(sigma_squared, tau_squared)).chi_squared - freedom;
-  };
-  if (sigma_squared.minCoeff() > 0 && !(excess(0) > 0)) return 0;
-  // chi-squared falls with tau^2.
-  double low = 0;
-  double high = std::max(high_end, 1e-24);
-  for (int i = 0; i < 60 && excess(high) > 0; ++i) high *= 2;
-  for (int i = 0; i < 60 && high - low > 1e-4 * high; ++i) {
-    const double middle = low > 0 && high / low > 4 ? std::sqrt(low * high) : (low + high) / 2;
-    (excess(middle) > 0 ? low : high) = middle;
-    if (high < 1e-9 * high_end) break;
+  // Newton's steps: chi-squared falls with tau^2 and is convex, its derivative is minus the sum of
+  // residual^2 / variance^2 (the coefficients are at their minimum). From the left they do not
+  // overshoot; a start too far to the right ends on the left.
+  double tau_squared = std::max(0.0, high_end - sigma_squared.mean());
+  constexpr int kMostSteps = 60;
+  for (int step = 0; step < kMostSteps; ++step) {
+    const Eigen::VectorXd variance = variances(sigma_squared, tau_squared);
+    const LinearFit fit = fit_linear(x, y, variance);
+    if (!fit.usable) break;
+    const double slope = (fit.residuals.array() / variance.array()).square().sum();
+    if (!(slope > 0)) break;
+    const double next = std::max(0.0, tau_squared + (fit.chi_squared - freedom) / slope);
+    const bool settled = std::abs(next - tau_squared) <= 1e-6 * (next + 1e-12 * high_end);
+    tau_squared = next;
+    if (settled || (next == 0 && fit.chi_squared <= freedom && tau_squared == 0)) break;
   }
-  return (low + high) / 2;
+  return tau_squared;
 }
 
 }  // namespace starwaist::drift

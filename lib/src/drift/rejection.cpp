@@ -328,8 +328,8 @@ std::optional<Candidate> find_shift(const RejectionInput& input,
 // ---- single runs ----
 
 // Bad runs are taken to scatter this many times as far as good ones: with a tenth of bad runs the
-// border then lies near three standard deviations, with one in hundreds at 3.7.
-constexpr double kBadSpread = 12;
+// border then lies at 3.2 standard deviations, with one in hundreds at 3.8.
+constexpr double kBadSpread = 16;
 // Share of bad runs among `n`, `bad` of which seem so: as if one in twenty others had been.
 double bad_share(double bad, double n) { return (bad + 1) / (n + 20); }
 // A run further off than that costs no more: it may be off by anything.
@@ -387,7 +387,7 @@ class Splitter {
       }
     }
     // A scatter far above the runs' own errors is the less likely the larger it is (Jeffreys).
-    cost += 2 * std::log(split.usual);
+    if (s2_.mean() > 0) cost += std::log(split.usual * split.usual / s2_.mean());
     const auto n = static_cast<double>(y_.size());
     const double share = bad_share(bad, n);
     split.cost = cost - 2 * (bad * std::log(share) + (n - bad) * std::log(1 - share));

@@ -37,9 +37,9 @@ class DriftFigure {
 
   [[nodiscard]] std::string title() const {
     const DriftResult& r = fit_.result;
-    if (!r.slope_steps_per_c) return "No slope of focus with temperature - " + r.verdict;
+    if (!r.slope_steps_per_c) return "No slope of focus with temperature – " + r.verdict;
     return "Focus moves " + format_like_sigma(*r.slope_steps_per_c, r.slope_sigma) + " ± " +
-           format_like_sigma(*r.slope_sigma, r.slope_sigma) + " steps per °C - " + r.verdict;
+           format_like_sigma(*r.slope_sigma, r.slope_sigma) + " steps per °C – " + r.verdict;
   }
 
   [[nodiscard]] std::string subtitle() const {

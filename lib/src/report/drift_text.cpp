@@ -31,7 +31,7 @@ std::string verdict_words(const DriftResult& r) {
 
 std::string refocus_words(const DriftResult& r) {
   if (!r.refocus_every_c) {
-    return r.slope_steps_per_c ? "needs --f-number, --pixel-um and --um-per-step" : "unknown";
+    return r.slope_steps_per_c ? "needs --f-number and --um-per-step" : "unknown";
   }
   std::string text = "every " + format_fixed(*r.refocus_every_c, 1) +
                      " degrees: that moves best focus by half "
