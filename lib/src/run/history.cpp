@@ -9,9 +9,9 @@
 
 #include "frame/header_time.h"
 #include "run/csv.h"
-#include "run/fit_table.h"
 #include "run/folder.h"
 #include "run/manifest.h"
+#include "run/record_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -325,7 +325,7 @@ class Walk {
     PastRuns past;
     past.runs.push_back(
         run_of_fit(fit->fit, facts_of_frames(*input, options_.run), source, options_.rig));
-    past.skipped = fit->skipped;
+    past.skipped = recorded->skipped;
     return hand_on(std::move(past));
   }
 
@@ -389,12 +389,13 @@ class Walk {
   Result<void> fitted(const std::string& path, const std::optional<std::string>& name,
                       RunTable table) {
     const std::string source = name ? path + " run " + *name : path;
-    const auto fit = run_detail::fit_table(std::move(table), options_.run);
-    if (!fit) return skip(source, fit.error());
+    const auto recorded = run_detail::record_table(std::move(table), options_.run);
+    if (!recorded) return skip(source, recorded.error());
     PastRuns past;
-    past.runs.push_back(
-        run_of_fit(fit->fit, facts_of_table(path, name, options_.run.table), source, options_.rig));
-    past.skipped = fit->skipped;
+    past.runs.push_back(run_of_fit(recorded->record.fit,
+                                   facts_of_table(path, name, options_.run.table), source,
+                                   options_.rig));
+    past.skipped = recorded->skipped;
     return hand_on(std::move(past));
   }
 
