@@ -317,15 +317,26 @@ class Walk {
     const auto input = find_run_input(inputs, options_.run.table);
     if (!input) return skip(source, input.error());
     if (input->table) return table(*input->table);
-    const auto fit = fit_run(inputs, options_.run);
-    if (!fit) {
-      if (fit.error().code == ErrorCode::interrupted) return tl::unexpected<Error>(fit.error());
-      return skip(source, fit.error());
+    const auto recorded = record_run(inputs, options_.run);
+    if (!recorded) {
+      if (recorded.error().code == ErrorCode::interrupted) {
+        return tl::unexpected<Error>(recorded.error());
+      }
+      return skip(source, recorded.error());
     }
+    return judged(*recorded, facts_of_frames(*input, options_.run), source);
+  }
+
+  // With the verdict and the causes that a diagnosis finds.
+  Result<void> judged(const RecordedRun& recorded, const RunFacts& facts,
+                      const std::string& source) {
+    const RunDiagnosis diagnosis = diagnosis_of(recorded);
     PastRuns past;
-    past.runs.push_back(
-        run_of_fit(fit->fit, facts_of_frames(*input, options_.run), source, options_.rig));
-    past.skipped = recorded->skipped;
+    past.runs.push_back(run_of_fit(diagnosis.run.fit, facts, source, options_.rig));
+    for (const Finding& finding : diagnosis.findings) {
+      past.runs.back().findings.push_back(finding.cause);
+    }
+    past.skipped = recorded.skipped;
     return hand_on(std::move(past));
   }
 
@@ -391,12 +402,7 @@ class Walk {
     const std::string source = name ? path + " run " + *name : path;
     const auto recorded = run_detail::record_table(std::move(table), options_.run);
     if (!recorded) return skip(source, recorded.error());
-    PastRuns past;
-    past.runs.push_back(run_of_fit(recorded->record.fit,
-                                   facts_of_table(path, name, options_.run.table), source,
-                                   options_.rig));
-    past.skipped = recorded->skipped;
-    return hand_on(std::move(past));
+    return judged(*recorded, facts_of_table(path, name, options_.run.table), source);
   }
 
   Result<void> answers(const std::string& path) {
