@@ -92,7 +92,7 @@ TEST(Json, HoldsEveryFieldOfEveryDescribedStruct) {
   expect_keys_of<FrameMeasurement>(with_stars["frames"][0]);
   expect_keys_of<Star>(with_stars["frames"][0]["stars"][0]);
   const Json plain = Json::parse(measure_json(samples::measurement()).value());
-  expect_keys_of<FrameMeasurement>(plain["frames"][0], {"stars"});
+  expect_keys_of<FrameMeasurement>(plain["frames"][0], {"stars", "defects"});
 }
 
 TEST(TruthJson, HoldsEveryFieldOfTheTruth) {

@@ -46,35 +46,39 @@ std::unordered_set<std::int64_t> fixed_defects(const std::vector<FrameMeasuremen
   return fixed;
 }
 
-// Objects of a frame, and those that are a defect's warm neighbours taken for a star.
+// A defect's warm neighbours taken for a star.
+bool is_beside_defect(const Star& star, const std::unordered_set<std::int64_t>& fixed) {
+  constexpr double kSmallPx = 1.5;  // a ring about a hot pixel is larger
+  if (!star.hfr_px || !(*star.hfr_px < kSmallPx)) return false;
+  constexpr int kBeside = 1;  // pixels
+  const auto x = static_cast<std::int64_t>(std::lround(star.x_px));
+  const auto y = static_cast<std::int64_t>(std::lround(star.y_px));
+  for (int dy = -kBeside; dy <= kBeside; ++dy) {
+    for (int dx = -kBeside; dx <= kBeside; ++dx) {
+      if (fixed.count(pixel_key(x + dx, y + dy)) != 0) return true;
+    }
+  }
+  return false;
+}
+
+// Objects of a frame, and those among them that are a defect's neighbours.
 struct Counted {
   double all = 0;
   double mistaken = 0;
 };
 
 Counted counted(const FrameMeasurement& frame, const std::unordered_set<std::int64_t>& fixed) {
-  constexpr int kBeside = 1;  // pixels
   Counted result;
   for (const Star& star : frame.stars) {
     if (star.followed || !star.hfr_px) continue;
     ++result.all;
-    const auto x = static_cast<std::int64_t>(std::lround(star.x_px));
-    const auto y = static_cast<std::int64_t>(std::lround(star.y_px));
-    bool beside = false;
-    for (int dy = -kBeside; dy <= kBeside && !beside; ++dy) {
-      for (int dx = -kBeside; dx <= kBeside && !beside; ++dx) {
-        beside = fixed.count(pixel_key(x + dx, y + dy)) != 0;
-      }
-    }
-    // Not a ring about a hot pixel: as small as a pixel's own surroundings.
-    constexpr double kSmallPx = 1.5;
-    result.mistaken += beside && *star.hfr_px < kSmallPx ? 1 : 0;
+    result.mistaken += is_beside_defect(star, fixed) ? 1 : 0;
   }
   return result;
 }
 
 // Objects taken for stars that stay at their pixel while the field moves.
-std::size_t fixed_stars(const RunRecord& record) {
+std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::int64_t>& fixed) {
   const std::vector<FrameMeasurement>& frames = record.frames;
   // How far the field moved: of the typical track.
   std::vector<double> shifts;
@@ -98,7 +102,9 @@ std::size_t fixed_stars(const RunRecord& record) {
   std::unordered_map<std::int64_t, std::size_t> seen;
   for (const FrameMeasurement& frame : frames) {
     for (const Star& star : frame.stars) {
-      if (!star.followed) ++seen[pixel_key({star.x_px, star.y_px})];
+      if (!star.followed && !is_beside_defect(star, fixed)) {
+        ++seen[pixel_key({star.x_px, star.y_px})];
+      }
     }
   }
   return static_cast<std::size_t>(std::count_if(seen.begin(), seen.end(), [&](const auto& place) {
@@ -111,7 +117,7 @@ std::optional<Candidate> look(const RunView& run) {
   constexpr std::size_t kFewestFrames = 3;
   if (record.frames.size() < kFewestFrames) return std::nullopt;
   const std::unordered_set<std::int64_t> fixed = fixed_defects(record.frames);
-  const std::size_t strays = fixed_stars(record);
+  const std::size_t strays = fixed_stars(record, fixed);
   const std::size_t defects = fixed.size() + strays;
   constexpr std::size_t kFewest = 10;
   if (defects < kFewest) return std::nullopt;
