@@ -510,7 +510,7 @@ Result<RenderOptions> apply_scenario(RenderOptions given, std::span<const Scenar
     for (const auto& [cause, make] : kMakers) {
       if (cause != scenario.cause) continue;
       Random random = stream_of(*options, cause);
-      Making run{std::move(*options), *scale, scenario.strength, std::move(random)};
+      Making run{std::move(*options), *scale, scenario.strength, random};
       made[i] = make(run);
       *options = std::move(run.options);
     }
