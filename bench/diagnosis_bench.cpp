@@ -222,6 +222,7 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
   if (settings.rig) given.rig.um_per_step = night.um_per_step;
   given.rig.seeing_arcsec = usual_seeing_arcsec;
   given.rig.focus_um_per_c = night.focus_um_per_c;
+  given.field = true;
   const auto recorded = starwaist::record_run({folder.string()}, given);
   if (!recorded) {
     answer.failure = recorded.error().text();

@@ -354,12 +354,11 @@ Made make_miscollimation(Making& run) {
   for (const double position : o.positions_steps) {
     farthest_um = std::max(farthest_um, std::abs(position - o.best_focus_steps) * o.um_per_step);
   }
-  // Rays of the rim rho land at 2 N W131 rho^2 (2 + cos 2a, sin 2a) beside their place on the
-  // donut's circle, which to first order is that circle moved by 6 N W131 rho^2 (the radial part is
-  // 6 N W131 rho^2 cos a). The shadow's centre less the donut's is then 6 N W131 (1 - e^2), and the
+  // Coma moves the light of the rim rho by 4 N W131 rho^2: rays land at 2 N W131 rho^2 (2 + cos 2a,
+  // sin 2a) beside their place. The shadow's centre less the donut's is 4 N W131 (1 - e^2), the
   // donut's radius dz / (2 N).
   const double w131_um = offset * farthest_um / (2 * o.f_number) /
-                         (6 * o.f_number * (1 - o.obstruction * o.obstruction));
+                         (4 * o.f_number * (1 - o.obstruction * o.obstruction));
   o.aberrations.coma_w131_waves = w131_um / kReferenceWavelengthUm;
   o.aberrations.coma_angle_deg = 360 * run.random.uniform() - 180;
   return {offset, "", "shadow off centre in the most defocused frame, in donut radii"};
