@@ -1,5 +1,6 @@
 #!/bin/sh
-# Installs what is missing, builds the program, and finds best focus in the frames of demo-frames.
+# Installs what is missing, builds the program, finds best focus in the frames of demo-frames and says
+# whether anything is wrong with that run.
 set -eu
 cd "$(dirname "$0")/.."
 . tools/packages.sh
@@ -19,6 +20,9 @@ echo "== starwaist fit demo-frames --config demo-frames/rig.conf --plot demo-out
 status=0
 "$program" fit demo-frames --config demo-frames/rig.conf --plot demo-output/focus-curve.png ||
   status=$?
+echo
+echo "== starwaist diagnose demo-frames --config demo-frames/rig.conf"
+"$program" diagnose demo-frames --config demo-frames/rig.conf || status=$?
 echo
 printf 'The truth these frames were made with: best focus at %s steps.\n' \
   "$(sed -n 's/.*"best_focus_steps": *\([-0-9.eE+]*\).*/\1/p' demo-frames/truth.json | head -n 1)"
