@@ -2,7 +2,7 @@
 // cause named, and does a confidence mean what it says.
 //
 // Usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] [--table] [--no-rig]
-//                        [--only CAUSE] [--weakest] [--show] [--seed 1] [--threads 0]
+//                        [--only CAUSE] [--weakest] [--show] [--keep] [--seed 1] [--threads 0]
 //   --causes, --healthy, --pairs  runs of each cause, healthy ones, and with two causes at once
 //   --full     100 of each cause, 300 healthy, 100 pairs
 //   --table    the numbers alone: position, size (two decimals), stars, light and temperature of
@@ -11,6 +11,7 @@
 //   --only     this cause alone (its runs, no pairs)
 //   --weakest  strength 1 throughout, instead of 1 to 2.5
 //   --show     a line for each run in which the answer is not the truth
+//   --keep     the frames stay in the temporary folder, a folder a run, in order
 //   --seed     another seed gives other rigs and other nights
 //
 // Rigs: f/2 to f/8, aperture 80 to 250 mm, pixels 2.4 to 5.4 um, smallest half-flux radius 0.8 to 4
@@ -70,6 +71,7 @@ struct Settings {
   bool rig = true;
   bool weakest = false;
   bool show = false;
+  bool keep = false;
   std::string only;
   std::uint64_t seed = 1;
   int threads = 0;
@@ -338,6 +340,8 @@ std::optional<Settings> settings_from(int argc, char** argv) {
       settings.weakest = true;
     } else if (option == "--show") {
       settings.show = true;
+    } else if (option == "--keep") {
+      settings.keep = true;
     } else if (option == "--causes") {
       fine = count(settings.causes);
     } else if (option == "--healthy") {
@@ -395,7 +399,7 @@ int main(int argc, char** argv) {
     std::fprintf(stderr,
                  "usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] "
                  "[--table] [--no-rig]\n"
-                 "       [--only CAUSE] [--weakest] [--show] [--seed 1] [--threads 0]\n");
+                 "       [--only CAUSE] [--weakest] [--show] [--keep] [--seed 1] [--threads 0]\n");
     return 2;
   }
   const std::vector<Run> runs = runs_of(*settings);
@@ -410,13 +414,13 @@ int main(int argc, char** argv) {
                                   fs::create_directories(folder);
                                   answers[i] = answer_of(runs[i], *settings, folder);
                                   std::error_code ignored;
-                                  fs::remove_all(folder, ignored);
+                                  if (!settings->keep) fs::remove_all(folder, ignored);
                                   const int now = ++done;
                                   if (now % 25 == 0)
                                     std::fprintf(stderr, "%d of %zu runs\n", now, runs.size());
                                 });
   std::error_code ignored;
-  fs::remove_all(home, ignored);
+  if (!settings->keep) fs::remove_all(home, ignored);
 
   std::map<std::string, Count> counts;
   std::map<std::string, std::map<std::string, int>> matrix;

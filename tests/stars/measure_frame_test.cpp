@@ -392,10 +392,12 @@ TEST(MeasureFrame, BadColumnsPassForNoStarsAndChangeNoSize) {
       return pixels[static_cast<std::size_t>(y * width + x)];
     };
     for (int y = 0; y < height; ++y) {
-      for (int x = 40; x < width; x += 160) {
+      for (int x = 40; x + 100 < width; x += 160) {
         at(x, y) = 0;  // dead
         at(x + 50, y) = static_cast<std::uint16_t>(std::min(65000, at(x + 50, y) + 3000));
-        if (y > height / 3) at(x + 100, y) = static_cast<std::uint16_t>(at(x + 100, y) + 60);
+        if (y > height / 3) {
+          at(x + 100, y) = static_cast<std::uint16_t>(std::min(65000, at(x + 100, y) + 800));
+        }
       }
     }
     Frame frame = field.frame;

@@ -41,12 +41,12 @@ struct Drawn {
   double sigma = 0;  // of either component
 };
 
-std::optional<Drawn> drawn_out(const RunView& run, std::size_t i) {
+std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
   const FrameMeasurement& frame = run.record().frames[i];
   std::vector<double> along;
   std::vector<double> across;
   constexpr double kLeastSnr = 20;
-  constexpr std::size_t kFewestStars = 5;
+  constexpr std::size_t kFewestStars = 8;
   for (const Star& star : frame.stars) {
     if (!has_dependable_size(star) || star.snr < kLeastSnr || star.followed) continue;
     if (!star.eccentricity || !star.angle_deg) continue;
@@ -61,10 +61,14 @@ std::optional<Drawn> drawn_out(const RunView& run, std::size_t i) {
   d.point = i;
   d.mean = {median(along), median(across)};
   constexpr double kFloor = 0.005;  // pixels and neighbours draw a little too
+  // Unresolved pairs are drawn out each its own way, the more the wider the stars are; few stars do
+  // not show how much.
+  constexpr double kLeastSpread = 0.08;
+  const double wider = *run.point(i).size_px / smallest_px;
+  const double spread = std::max({robust_sigma(along), robust_sigma(across), kLeastSpread * wider});
   // Of a median: 1.2533 times that of a mean, for a normal distribution.
-  d.sigma = std::hypot(1.2533 * std::max(robust_sigma(along), robust_sigma(across)) /
-                           std::sqrt(static_cast<double>(along.size())),
-                       kFloor);
+  d.sigma =
+      std::hypot(1.2533 * spread / std::sqrt(static_cast<double>(along.size())), kFloor * wider);
   d.square_px2 = std::pow(*run.point(i).size_px, 2) / std::numbers::ln2;
   return d;
 }
@@ -327,8 +331,12 @@ std::optional<Candidate> shaken_round(const RunView& run) {
 std::vector<Drawn> all_drawn(const RunView& run) {
   std::vector<Drawn> frames;
   if (!run.record().fit.best_focus_steps) return frames;
+  double smallest_px = 1e300;
   for (const std::size_t i : run.sized_points()) {
-    if (auto d = drawn_out(run, i)) {
+    smallest_px = std::min(smallest_px, *run.point(i).size_px);
+  }
+  for (const std::size_t i : run.sized_points()) {
+    if (auto d = drawn_out(run, i, smallest_px)) {
       d->from_focus = run.point(i).position_steps - *run.record().fit.best_focus_steps;
       frames.push_back(*d);
     }

@@ -15,9 +15,10 @@ constexpr std::size_t kFewest = 5;
 // The air is never steadier than this, and apertures never better (relative).
 constexpr double kSteadiest = 0.015;
 constexpr double kSteadiestCount = 0.06;
+constexpr double kPerWidth = 0.015;  // more for a star twice as large
 // Light that goes with the stars' size (wings lost, faint stars lost): prior of d ln light / d ln
 // size.
-constexpr double kSizeTerm = 0.05;
+constexpr double kSizeTerm = 0.1;
 constexpr double kSizeTermCount = 0.8;
 // Price of calling one frame dimmed, and of a cloud or fog at all, in units of ln odds.
 constexpr double kPriceFrame = 2.5;
@@ -56,7 +57,10 @@ Data collect(const RunView& run) {
       d.sigma.push_back(std::hypot(kSteadiestCount, 0.6 / std::sqrt(stars)));
     } else {
       d.log_light.push_back(std::log(*f.light));
-      d.sigma.push_back(std::hypot(kSteadiest, f.light_sigma ? *f.light_sigma / *f.light : 0.0));
+      // The sky under a wide star is not known as well as its light asks.
+      const double wider = run.curve() ? run.curve()->size_px[i] / run.curve()->smallest_px - 1 : 0;
+      d.sigma.push_back(std::hypot(kSteadiest + kPerWidth * std::max(wider, 0.0),
+                                   f.light_sigma ? *f.light_sigma / *f.light : 0.0));
     }
   }
   if (d.which.empty()) return d;

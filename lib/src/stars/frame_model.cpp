@@ -149,6 +149,7 @@ Pedestal pedestal_of(const std::vector<MeasuredStar>& measured, double noise_adu
 
 FieldSizes tell_apart(const FrameContext& context, const Found& found, const GrowthProfile& profile,
                       std::vector<MeasuredStar>& stars) {
+  drop_repeats(found.size_px, stars);
   mark_elongated(stars, found.polarisation);
   FieldSizes sizes(context.frame->pixels.width_px(), context.frame->pixels.height_px(),
                    found.size_px, stars);

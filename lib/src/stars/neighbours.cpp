@@ -4,6 +4,14 @@
 
 namespace starwaist::stars {
 
+void drop_repeats(double size_px, std::vector<MeasuredStar>& stars) {
+  const double reach = 0.5 + 0.1 * size_px;
+  const auto place = [&](std::size_t i) { return Centre{stars[i].star.x_px, stars[i].star.y_px}; };
+  for_each_neighbour(stars.size(), place, reach, [&](std::size_t i, std::size_t j, double) {
+    if (i < j && stars[i].measured) stars[j].measured = false;
+  });
+}
+
 void mark_blends(const GrowthProfile& profile, std::vector<MeasuredStar>& stars) {
   constexpr double kBlendFraction = 0.02;  // foreign light: 1.4 % in the size
   double widest = 0;

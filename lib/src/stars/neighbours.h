@@ -37,6 +37,10 @@ void for_each_neighbour(std::size_t count, PlaceOf&& place, double reach_px, Vis
   }
 }
 
+// Of stars whose centroids met, the first stays: what is left of a cut-up object leads to the same
+// star several times. `size_px`: the frame's.
+void drop_repeats(double size_px, std::vector<MeasuredStar>& stars);
+
 // Sets `blended` where a neighbour's light inside the aperture would change the size.
 void mark_blends(const GrowthProfile& profile, std::vector<MeasuredStar>& stars);
 
