@@ -12,8 +12,8 @@ using report::cell;
 
 // The stars and defects of a frame have no place in one row.
 template <class Member>
-constexpr bool kHasCell = !std::is_same_v<Member, std::vector<Star>> &&
-                          !std::is_same_v<Member, std::vector<StarPlace>>;
+constexpr bool kHasCell =
+    !std::is_same_v<Member, std::vector<Star>> && !std::is_same_v<Member, std::vector<StarPlace>>;
 
 }  // namespace
 
