@@ -49,7 +49,6 @@ namespace {
 namespace fs = std::filesystem;
 
 using starwaist::RenderOptions;
-using starwaist::Rig;
 using starwaist::Scenario;
 
 constexpr const char* kTableCauses[] = {"one_sided",      "step_too_small", "step_too_large",

@@ -19,7 +19,6 @@
 namespace {
 
 using starwaist::CurvePoint;
-using starwaist::FocusPlan;
 using starwaist::NightFacts;
 using starwaist::bench::Telescope;
 

@@ -4,7 +4,7 @@
 #include <sys/mman.h>
 
 #include <cstddef>
-#include <cstdint>
+#include <memory>
 #include <vector>
 
 namespace starwaist::core {
@@ -17,11 +17,12 @@ std::vector<T> zeros_on_large_pages(std::size_t count) {
   std::vector<T> values;
   values.reserve(count);  // not touched yet
 #ifdef MADV_HUGEPAGE
-  constexpr std::uintptr_t kPage = std::uintptr_t{1} << 21;
-  const auto begin = reinterpret_cast<std::uintptr_t>(values.data());
-  const std::uintptr_t first = (begin + kPage - 1) / kPage * kPage;
-  const std::uintptr_t last = (begin + count * sizeof(T)) / kPage * kPage;
-  if (first < last) madvise(reinterpret_cast<void*>(first), last - first, MADV_HUGEPAGE);
+  constexpr std::size_t kPage = std::size_t{1} << 21;
+  void* first = values.data();
+  std::size_t left = count * sizeof(T);
+  if (std::align(kPage, kPage, first, left) != nullptr) {
+    madvise(first, left / kPage * kPage, MADV_HUGEPAGE);
+  }
 #endif
   values.resize(count);
   return values;

@@ -94,7 +94,7 @@ std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star
         }
       }
       sum /= samples * samples;
-      image.values[static_cast<std::size_t>(y * size + x)] = static_cast<float>(sum);
+      image.values[image.index(x, y)] = static_cast<float>(sum);
       total += sum;
     }
   }
@@ -143,7 +143,7 @@ Eigen::Vector2d skewness_of(const donuts::DonutImage& image, double window) {
       for (int x = 0; x < image.size; ++x) {
         const Eigen::Vector2d r = Eigen::Vector2d(x - middle, y - middle) - centre;
         if (r.squaredNorm() > window * window) continue;
-        const double v = image.values[static_cast<std::size_t>(y * image.size + x)];
+        const double v = image.values[image.index(x, y)];
         light += v;
         first += v * r;
         third += v * r.squaredNorm() * r;

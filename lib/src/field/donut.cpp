@@ -89,7 +89,7 @@ double central_dip(const DonutImage& image, double radius_px) {
   for (int y = 0; y < image.size; ++y) {
     for (int x = 0; x < image.size; ++x) {
       const double r = std::hypot(x - middle, y - middle) / radius_px;
-      const float v = image.values[static_cast<std::size_t>(y * image.size + x)];
+      const float v = image.values[image.index(x, y)];
       if (r < 0.2) {
         inner += v;
         ++inner_count;

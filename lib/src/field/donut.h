@@ -1,6 +1,7 @@
 // The image of an out-of-focus star as a blurred disc less a smaller one.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <vector>
 
@@ -10,6 +11,11 @@ namespace starwaist::donuts {
 struct DonutImage {
   int size = 0;
   std::vector<float> values;
+
+  [[nodiscard]] std::size_t index(int x, int y) const {
+    return static_cast<std::size_t>(y) * static_cast<std::size_t>(size) +
+           static_cast<std::size_t>(x);
+  }
 };
 
 struct DonutFit {

@@ -298,7 +298,7 @@ double offset_of(const Row& row, const Eigen::Vector3d& shape) {
 }
 
 // Gauss-Newton rounds on the field's shape.
-State fit_shape(const Data& data, const StarCurve& curve, Eigen::Vector3d start) {
+State fit_shape(const Data& data, const StarCurve& curve, const Eigen::Vector3d& start) {
   const auto n = static_cast<Eigen::Index>(data.rows.size());
   State state;
   state.shape = start;
