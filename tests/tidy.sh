@@ -1,13 +1,17 @@
 #!/bin/sh
-# clang-tidy over every source, by the compile commands of build/release. A source that passed is
-# looked at again only when it, a header of the project or .clang-tidy has changed.
+# clang-tidy over the library and the program, with "all" also over tests and benches (which take as
+# long again), by the compile commands of build/release. A source that passed is looked at again
+# only when it, a header of the project or .clang-tidy has changed.
 set -eu
 cd "$(dirname "$0")/.."
 mkdir -p build/tidy
 common=$(git ls-files '*.h' .clang-tidy | xargs cat | sha256sum | cut -c1-16)
 export common
 # tests/install holds a program of its own, which is built against the installed library.
-git ls-files '*.cpp' | grep -v '^tests/install/' | xargs -P "$(nproc)" -n 1 sh -c '
+more=""
+[ "${1:-}" != all ] || more="tests bench"
+# shellcheck disable=SC2086
+git ls-files lib tools $more | grep '\.cpp$' | grep -v '^tests/install/' | xargs -P "$(nproc)" -n 1 sh -c '
   own=$(sha256sum "$1" | cut -c1-16)
   passed=build/tidy/$(echo "$1" | tr / _).$common.$own
   [ -f "$passed" ] && exit 0
