@@ -110,10 +110,14 @@ VectorXd least_absolute(const MatrixXd& x, const VectorXd& y, const VectorXd& si
 // what `start` says.
 VectorXd median_slopes(const MatrixXd& x, const VectorXd& y, const std::vector<int>& groups,
                        const VectorXd& start) {
+  const auto is_level = [&x](Index c) {
+    return ((x.col(c).array() == 0) || (x.col(c).array() == 1)).all();
+  };
+  // The temperature's column is left out where all runs have the same.
+  if (x.cols() < 2 || is_level(1)) return start;
   VectorXd rest = y;
   for (Index c = 2; c < x.cols(); ++c) {
-    const bool level = ((x.col(c).array() == 0) || (x.col(c).array() == 1)).all();
-    if (!level) rest -= x.col(c) * start[c];
+    if (!is_level(c)) rest -= x.col(c) * start[c];
   }
   std::map<int, std::vector<Index>> members;
   for (std::size_t i = 0; i < groups.size(); ++i)

@@ -17,9 +17,8 @@ std::string with_sigma(double value, double sigma) {
 
 // Best focus of the zones laid out as the frame is stored, the first row on top.
 std::string zone_table(const std::vector<FieldZone>& zones) {
-  std::vector<std::vector<std::string>> rows(3, std::vector<std::string>(4));
-  const char* const names[] = {"first rows", "middle", "last rows"};
-  for (std::size_t r = 0; r < rows.size(); ++r) rows[r][0] = names[r];
+  std::vector<std::vector<std::string>> rows = {
+      {"first rows", "", "", ""}, {"middle", "", "", ""}, {"last rows", "", "", ""}};
   for (const FieldZone& zone : zones) {
     rows[static_cast<std::size_t>(zone.row)][static_cast<std::size_t>(zone.column) + 1] =
         with_sigma(zone.best_focus_steps, zone.sigma_steps);
