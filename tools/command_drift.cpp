@@ -186,7 +186,7 @@ class DriftCommand : public Command {
     HistoryOptions options;
     options.run = run_options_of(common_, input_, rig, progress, streams);
     options.run.table = table_;
-    const auto done = each_past_run(input_.inputs, options, [&](const PastRuns& past) {
+    auto done = each_past_run(input_.inputs, options, [&](const PastRuns& past) {
       for (std::size_t i = 0; i < past.runs.size(); ++i) {
         runs.push_back(drift_run(past.runs[i], past.rows[i]));
       }
