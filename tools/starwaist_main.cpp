@@ -20,8 +20,8 @@ extern "C" void on_interrupt(int) {
   std::signal(SIGINT, SIG_DFL);
 }
 
-// Images of strips come and go: memory given back to the system in between costs more, page by page,
-// than the work on it.
+// Images of strips come and go: memory given back to the system in between costs more, page by
+// page, than the work on it.
 void keep_freed_memory() {
 #ifdef M_MMAP_THRESHOLD
   constexpr int kMiB = 1 << 20;
