@@ -19,6 +19,7 @@
 #include "starwaist/render.h"
 #include "starwaist/statistics.h"
 #include "starwaist_tool.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -672,7 +673,6 @@ TEST(Scenario, WhatCannotBeIsRefused) {
 
 class RenderScenario : public ::testing::Test {
  protected:
-  void TearDown() override { fs::remove_all(folder_); }
   int run(std::vector<std::string> arguments) {
     const std::vector<std::string> small = {"--width-px",       "64",
                                             "--height-px",      "64",
@@ -690,7 +690,8 @@ class RenderScenario : public ::testing::Test {
     std::ifstream in(folder_ / "truth.json");
     return nlohmann::json::parse(in, nullptr, false);
   }
-  fs::path folder_ = fs::path(::testing::TempDir()) / "starwaist_render_scenario";
+  testing_support::TemporaryFolder own_;  // tests run beside each other
+  fs::path folder_ = own_.path() / "run";
   std::ostringstream out_;
   std::ostringstream err_;
 };
