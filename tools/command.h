@@ -94,6 +94,13 @@ struct InputOptions {
 };
 void add_input_options(CLI::App& app, InputOptions& options);
 
+// --column COLUMN=NAME, which may be repeated. `known`: the columns that can be named; empty: any.
+// `example`: as in "hfr=HalfFlux".
+void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::string> known,
+                       const std::string& example);
+// The same with the columns of a table of sizes.
+void add_table_options(CLI::App& app, TableOptions& table);
+
 // RunOptions of the shared options, with progress and interrupt joined to the streams.
 class ProgressLine;
 RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,

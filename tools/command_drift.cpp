@@ -47,25 +47,7 @@ class DriftCommand : public Command {
         ->type_name("T[,FILTER]")
         ->expected(1)
         ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
-    app()
-        .add_option(
-            "--column",
-            [this](const CLI::results_t& values) {
-              for (const auto& value : values) {
-                const auto equals = value.find('=');
-                if (equals == std::string::npos || equals == 0 || equals + 1 == value.size()) {
-                  throw CLI::ValidationError(
-                      "--column", "'" + value + "' is not COLUMN=NAME, as in position=Best");
-                }
-                table_.columns.emplace_back(lower_case(value.substr(0, equals)),
-                                            value.substr(equals + 1));
-              }
-              return true;
-            },
-            "Name of a table's column, as in position=Best; may be repeated")
-        ->type_name("COLUMN=NAME")
-        ->expected(1)
-        ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
+    add_column_option(app(), table_, {}, "position=Best");
     app()
         .add_option(
             "--tube",

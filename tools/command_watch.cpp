@@ -102,7 +102,6 @@ class WatchCommand : public Command {
           continue;
         }
         lines.add(watch_json_line(*answer), watch_text(*answer));
-        streams.out << std::flush;
         last = std::move(*answer);
         if (until_enough_ && last->enough) break;
       }

@@ -1,7 +1,10 @@
 // The options that commands share, and the checks of their values.
+#include <algorithm>
 #include <charconv>
 #include <regex>
+#include <string_view>
 #include <thread>
+#include <utility>
 
 #include "command.h"
 #include "starwaist/numbers.h"
@@ -250,6 +253,46 @@ void add_input_options(CLI::App& app, InputOptions& options) {
          "Colour of a one-shot-colour frame: red, green or blue [green]")
       ->type_name("COLOUR")
       ->group(group);
+}
+
+void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::string> known,
+                       const std::string& example) {
+  app.add_option(
+         "--column",
+         [&table, known = std::move(known), example](const CLI::results_t& values) {
+           for (const std::string& text : values) {
+             const auto equals = text.find('=');
+             const std::string column = lower_case(trimmed(text.substr(0, equals)));
+             const std::string name(equals == std::string::npos
+                                        ? std::string_view()
+                                        : trimmed(std::string_view(text).substr(equals + 1)));
+             if (column.empty() || name.empty()) {
+               throw CLI::ValidationError("--column",
+                                          "'" + text + "' is not COLUMN=NAME, as in " + example);
+             }
+             if (!known.empty() && std::find(known.begin(), known.end(), column) == known.end()) {
+               std::string names;
+               for (std::size_t i = 0; i < known.size(); ++i) {
+                 names += (i == 0 ? "" : i + 1 == known.size() ? " or " : ", ") + known[i];
+               }
+               throw CLI::ValidationError("--column",
+                                          "'" + column + "' is no column that is read: " + names);
+             }
+             table.columns.emplace_back(column, name);
+           }
+           return true;
+         },
+         "Name of a table's column, as in " + example + "; may be repeated")
+      ->type_name("COLUMN=NAME")
+      ->expected(1)
+      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
+}
+
+void add_table_options(CLI::App& app, TableOptions& table) {
+  add_column_option(app, table,
+                    {"position", "hfr", "hfd", "fwhm", "sigma", "stars", "flux", "temperature",
+                     "filter", "time", "background", "eccentricity", "run", "file", "exposure"},
+                    "hfr=HalfFlux");
 }
 
 RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,

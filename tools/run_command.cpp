@@ -1,39 +1,9 @@
 // The options that fit and diagnose share.
 #include "run_command.h"
 
-#include <algorithm>
-#include <iterator>
-#include <string_view>
-
 #include "starwaist/numbers.h"
 
 namespace starwaist::tool {
-
-namespace {
-
-std::pair<std::string, std::string> parse_column(const std::string& text) {
-  const auto equals = text.find('=');
-  const std::string column = lower_case(trimmed(text.substr(0, equals)));
-  const std::string name(equals == std::string::npos
-                             ? std::string_view()
-                             : trimmed(std::string_view(text).substr(equals + 1)));
-  if (column.empty() || name.empty()) {
-    throw CLI::ValidationError("--column", "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
-  }
-  constexpr std::string_view kColumns[] = {
-      "position", "hfr",  "hfd",        "fwhm",         "sigma", "stars", "flux",    "temperature",
-      "filter",   "time", "background", "eccentricity", "run",   "file",  "exposure"};
-  if (std::find(std::begin(kColumns), std::end(kColumns), column) == std::end(kColumns)) {
-    throw CLI::ValidationError("--column", "'" + column +
-                                               "' is no column that is read: position, hfr, hfd, "
-                                               "fwhm, sigma, stars, flux, temperature, filter, "
-                                               "time, background, eccentricity, run, file or "
-                                               "exposure");
-  }
-  return {column, name};
-}
-
-}  // namespace
 
 void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
   add_input_options(app, options.input);
@@ -62,16 +32,7 @@ void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
          },
          "Size that is fitted: hfr (half-flux radius) or fwhm [hfr; of a table, what it has]")
       ->type_name("NAME");
-  app.add_option(
-         "--column",
-         [&options](const CLI::results_t& values) {
-           for (const auto& value : values) options.table.columns.push_back(parse_column(value));
-           return true;
-         },
-         "Name of a table's column, as in hfr=HalfFlux; may be repeated")
-      ->type_name("COLUMN=NAME")
-      ->expected(1)
-      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
+  add_table_options(app, options.table);
   app.add_flag("--each", options.each,
                "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
   add_rig_options(app, options.rig);

@@ -78,28 +78,4 @@ std::vector<std::string> protected_paths_of(const std::vector<std::string>& inpu
   return paths;
 }
 
-void add_table_options(CLI::App& app, TableOptions& table) {
-  app.add_option(
-         "--column",
-         [&table](const CLI::results_t& values) {
-           for (const std::string& text : values) {
-             const auto equals = text.find('=');
-             const std::string column = lower_case(trimmed(text.substr(0, equals)));
-             const std::string name(equals == std::string::npos
-                                        ? std::string_view()
-                                        : trimmed(std::string_view(text).substr(equals + 1)));
-             if (column.empty() || name.empty()) {
-               throw CLI::ValidationError("--column",
-                                          "'" + text + "' is not COLUMN=NAME, as in hfr=HalfFlux");
-             }
-             table.columns.emplace_back(column, name);
-           }
-           return true;
-         },
-         "Name of a table's column, as in hfr=HalfFlux; may be repeated")
-      ->type_name("COLUMN=NAME")
-      ->expected(1)
-      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
-}
-
 }  // namespace starwaist::tool

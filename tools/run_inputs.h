@@ -21,7 +21,4 @@ Result<std::vector<RunFit>> fit_runs(const std::vector<std::string>& inputs,
 std::vector<std::string> protected_paths_of(const std::vector<std::string>& inputs,
                                             const TableOptions& table);
 
-// --column and --size of commands that read runs.
-void add_table_options(CLI::App& app, TableOptions& table);
-
 }  // namespace starwaist::tool

@@ -30,4 +30,7 @@ std::string format_fixed(double value, int decimals);
 // sigma (absent, not positive) three significant digits of the value's own size are kept.
 std::string format_like_sigma(double value, std::optional<double> sigma);
 
+// Whole numbers whole, others with three significant digits: for numbers in a sentence.
+std::string format_short(double value);
+
 }  // namespace starwaist

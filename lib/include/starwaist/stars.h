@@ -182,6 +182,11 @@ struct MatchedSize {
 
 enum class StarSize { hfr, fwhm };
 
+// A whole star by itself: not clipped, blended, cut off by the edge, nor wider than stars are.
+inline bool is_whole(const Star& star) {
+  return !star.saturated && !star.blended && !star.at_edge && !star.extended;
+}
+
 // True where a star's size counts: a whole star by itself, of at least snr 8, with size and sigma.
 bool has_dependable_size(const Star& star, StarSize size = StarSize::hfr);
 

@@ -313,19 +313,25 @@ class Estimator {
     });
   }
 
-  void learn_noise(const GridPoint& best) {
-    const auto places = mechanism(s(), hypotheses_[best.hypothesis], best.width);
-    std::vector<Deviation> all;
+  // How far each point lies from a fit, in units of its noise as it is assumed so far.
+  std::vector<double> distances(const GridPoint& best, const std::vector<double>& places) {
     std::vector<double> absolute;
     for (std::size_t i = 0; i < s().count(); ++i) {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
-      all.push_back({s().y[i] / v.size - 1, data_.own_sigma[i], v.seeing_share});
       absolute.push_back(std::abs(s().y[i] - v.size) * s().weight[i]);
     }
+    return absolute;
+  }
+
+  void learn_noise(const GridPoint& best) {
+    const auto places = mechanism(s(), hypotheses_[best.hypothesis], best.width);
+    const std::vector<double> absolute = distances(best, places);
     const double scale = std::max(1.4826 * median(absolute), 1e-6);
     std::vector<Deviation> good;
-    for (std::size_t i = 0; i < all.size(); ++i) {
-      if (absolute[i] < kOutlier * scale) good.push_back(all[i]);
+    for (std::size_t i = 0; i < s().count(); ++i) {
+      if (!(absolute[i] < kOutlier * scale)) continue;
+      const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
+      good.push_back({s().y[i] / v.size - 1, data_.own_sigma[i], v.seeing_share});
     }
     const NoiseFacts noise = noise_of(good, static_cast<double>(good.size()) - kJointParameters);
     for (std::size_t i = 0; i < s().count(); ++i) {
@@ -336,12 +342,8 @@ class Estimator {
   }
 
   void reject(const GridPoint& best) {
-    const auto places = mechanism(s(), hypotheses_[best.hypothesis], best.width);
-    std::vector<double> absolute;
-    for (std::size_t i = 0; i < s().count(); ++i) {
-      const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
-      absolute.push_back(std::abs(s().y[i] - v.size) * s().weight[i]);
-    }
+    const std::vector<double> absolute =
+        distances(best, mechanism(s(), hypotheses_[best.hypothesis], best.width));
     const double n = static_cast<double>(absolute.size());
     // The fit has taken some of the scatter out.
     const double scale = std::max(

@@ -66,4 +66,9 @@ std::string format_like_sigma(double value, std::optional<double> sigma) {
   return format_fixed(value, std::clamp((known ? 1 : 2) - leading_digit, 0, 12));
 }
 
+std::string format_short(double value) {
+  const bool whole = value == std::round(value);
+  return whole ? format_fixed(value, 0) : format_like_sigma(value, std::nullopt);
+}
+
 }  // namespace starwaist

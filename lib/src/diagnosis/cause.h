@@ -57,6 +57,8 @@ const std::vector<Cause>& all_causes();
 // ln (p / (1 - p)) and back.
 double log_odds_of(double probability);
 double probability_of(double log_odds);
+// ln (exp a + exp b).
+double log_sum(double a, double b);
 
 // ln of the likelihood ratio that `sigmas` standard deviations, the largest of `looks` looked at,
 // give for an effect whose size is not known beforehand: z^2 / 2 less the price of an effect spread

@@ -55,8 +55,8 @@ std::optional<Candidate> look(const RunView& run) {
   c.log_odds = std::min(5 * std::log(std::max(part, 1e-3) / 0.2), 4.0);
   if (c.log_odds < -6) return std::nullopt;
   c.share = std::min(part, 1.0);
-  c.summary =
-      "The sky level went from " + about(*low) + " to " + about(*high) + " ADU during the run.";
+  c.summary = "The sky level went from " + format_short(*low) + " to " + format_short(*high) +
+              " ADU during the run.";
   c.evidence = {{"lowest sky level", *low, "ADU"}, {"highest sky level", *high, "ADU"}};
   if (in_noise > 0) c.evidence.push_back({"change over a pixel's noise", in_noise, ""});
   c.remedy =

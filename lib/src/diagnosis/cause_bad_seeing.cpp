@@ -49,9 +49,9 @@ std::optional<Candidate> look(const RunView& run) {
   // Stars of a few pixels cannot tell a coarse camera from the air.
   if (fwhm_px < 1.5 || c.log_odds < -6) return std::nullopt;
   c.share = std::clamp(1 - usual / seeing, 0.0, 1.0);
-  c.summary = "The smallest stars are " + about(seeing) + " arcseconds wide; " +
-              (rig.seeing_arcsec ? "this site usually gives " : "usual is about ") + about(usual) +
-              ". The curve is shallow, the answer less sharp.";
+  c.summary = "The smallest stars are " + format_short(seeing) + " arcseconds wide; " +
+              (rig.seeing_arcsec ? "this site usually gives " : "usual is about ") +
+              format_short(usual) + ". The curve is shallow, the answer less sharp.";
   c.evidence = {{"width of the smallest stars", seeing, "arcsec"},
                 {"usual width", usual, "arcsec"},
                 {"smallest size", smallest, "px"}};

@@ -59,15 +59,16 @@ std::optional<Candidate> look(const RunView& run) {
   if (c.log_odds < -6) return std::nullopt;
   c.share = 1;
   c.effect = lost > 0.7 ? Effect::unusable : Effect::doubtful;
-  c.summary = "The sizes rest on " + about(count) + " stars a frame (median)";
-  if (error > 0) c.summary += ", each frame's size is uncertain by " + about(100 * error) + " %";
+  c.summary = "The sizes rest on " + format_short(count) + " stars a frame (median)";
+  if (error > 0)
+    c.summary += ", each frame's size is uncertain by " + format_short(100 * error) + " %";
   c.summary += ".";
   if (empty > 0) c.summary += " In " + count_of(empty, "frame") + " no star could be used.";
   c.evidence = {{"stars a frame", count, ""},
                 {"error of a frame's size", 100 * error, "%"},
                 {"frames without a usable star", static_cast<double>(empty), ""}};
   constexpr double kLonger = 4;
-  c.remedy = "Expose " + about(kLonger) +
+  c.remedy = "Expose " + format_short(kLonger) +
              " times as long, or use the clear filter, bin, or point at a richer field.";
   if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
   c.covers = {"step_too_small"};  // the noise is the stars'

@@ -6,6 +6,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -236,14 +237,8 @@ std::optional<Candidate> shaken_round(const RunView& run) {
   constexpr std::size_t kFewestFrames = 7;
   constexpr std::size_t kMostFrames = 15;  // all choices among more would take too long
   if (sized.size() < kFewestFrames || sized.size() > kMostFrames) return std::nullopt;
-  double low = 1e300;
-  double high = -1e300;
-  double smallest = 1e300;
-  for (const std::size_t i : sized) {
-    low = std::min(low, run.position_steps(i));
-    high = std::max(high, run.position_steps(i));
-    smallest = std::min(smallest, *run.point(i).size_px);
-  }
+  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
+  const double smallest = smallest_size_px(run);
   if (!(high > low)) return std::nullopt;
   for (const std::size_t i : sized) {
     const double size = *run.point(i).size_px;
@@ -331,10 +326,7 @@ std::optional<Candidate> shaken_round(const RunView& run) {
 std::vector<Drawn> all_drawn(const RunView& run) {
   std::vector<Drawn> frames;
   if (!run.record().fit.best_focus_steps) return frames;
-  double smallest_px = 1e300;
-  for (const std::size_t i : run.sized_points()) {
-    smallest_px = std::min(smallest_px, *run.point(i).size_px);
-  }
+  const double smallest_px = smallest_size_px(run);
   for (const std::size_t i : run.sized_points()) {
     if (auto d = drawn_out(run, i, smallest_px)) {
       d->from_focus = run.point(i).position_steps - *run.record().fit.best_focus_steps;

@@ -47,11 +47,11 @@ std::optional<Candidate> whole_run(const RunView& run) {
   } else {
     c.log_odds = std::min(flat, 0.3);  // or the steps are far too small
   }
-  c.summary = "All stars are " + about(r.flat_size_px) + " px to within " +
+  c.summary = "All stars are " + format_short(r.flat_size_px) + " px to within " +
               percent(r.flat_scatter) + " over " + steps_words(range_steps_of(run)) +
               ": the focus did not move.";
   if (rise) {
-    c.summary += " By the optics the sizes should change by " + about(*rise) + " px.";
+    c.summary += " By the optics the sizes should change by " + format_short(*rise) + " px.";
     c.covers = {"step_too_small", "one_sided", "slack", "focus_jump"};
   } else {
     c.covers = {"one_sided", "slack", "focus_jump"};

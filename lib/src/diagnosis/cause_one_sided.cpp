@@ -43,15 +43,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.log_odds = log_odds_of(p);
   c.share = 1;
   c.effect = Effect::doubtful;
-  double low = 0;
-  double high = 0;
-  bool first = true;
-  for (const std::size_t i : run.sized_points()) {
-    const double x = run.position_steps(i);
-    low = first ? x : std::min(low, x);
-    high = first ? x : std::max(high, x);
-    first = false;
-  }
+  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
   const double edge = above ? high : low;
   const double range = high - low;
   // Where the curve has its minimum, and no farther than one range off: an arm alone says little.
@@ -60,14 +52,14 @@ std::optional<Candidate> look(const RunView& run) {
   const double core = std::clamp(run.curve()->core_steps(), range / 8, range);
   const SweepSettings sweep = sweep_about(run, within_limits(run.record().rig, guess), core);
   c.summary = std::string("Best focus lies ") + (above ? "above" : "below") +
-              " the sampled positions (" + about(low) + " to " + about(high) + "), perhaps near " +
-              steps_words(guess) + ".";
+              " the sampled positions (" + format_short(low) + " to " + format_short(high) +
+              "), perhaps near " + steps_words(guess) + ".";
   c.evidence = {{"chance that it lies there", 100 * outside, "%"},
                 {"edge of the sampled range", edge, "steps"},
                 {"rough guess of best focus", guess, "steps"}};
   c.remedy = "Repeat the sweep about " + steps_words(within_limits(run.record().rig, guess)) +
              ", from " + steps_words(sweep.start_position_steps) + " in steps of " +
-             about(sweep.step_steps) + ".";
+             format_short(sweep.step_steps) + ".";
   c.settings = settings_of(sweep);
   c.covers = {"step_too_large", "step_too_small"};
   return c;

@@ -47,7 +47,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.share = worst;
   c.effect = worst > 0.8 || all_clipped > 0 ? Effect::doubtful : Effect::harmless;
   c.summary = "In the sharpest frames " + percent(worst) + " of the stars are clipped (" +
-              about(most) + " at the most); they were left out of the sizes.";
+              format_short(most) + " at the most); they were left out of the sizes.";
   c.evidence = {{"stars clipped in the worst frame", 100 * worst, "%"},
                 {"clipped stars in it", most, ""},
                 {"frames with clipped stars alone", static_cast<double>(all_clipped), ""}};

@@ -69,13 +69,13 @@ std::optional<Candidate> look(const RunView& run) {
           ? 0
           : 0.5 * (run.point(0).position_steps + run.point(run.count() - 1).position_steps);
   const SweepSettings sweep = sweep_about(run, centre, core);
-  c.summary = "Over " + steps_words(range) + " the sizes change by only " + about(rise) +
-              " px, their noise is " + about(noise) +
+  c.summary = "Over " + steps_words(range) + " the sizes change by only " + format_short(rise) +
+              " px, their noise is " + format_short(noise) +
               " px: the sweep is too short to show a curve.";
   c.evidence = {{"change of size over the range", rise, "px"},
                 {"noise of the sizes", noise, "px"},
                 {"range", range, "steps"}};
-  c.remedy = "Use steps of about " + about(sweep.step_steps) + " (" +
+  c.remedy = "Use steps of about " + format_short(sweep.step_steps) + " (" +
              count_of(sweep.points, "point") +
              "), so that the outermost stars are two to three times as large as the smallest.";
   c.settings = settings_of(sweep);

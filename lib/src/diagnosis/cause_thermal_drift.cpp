@@ -93,10 +93,10 @@ std::optional<Candidate> look(const RunView& run) {
                                                : "movement of the focus a degree, assumed",
                                           um_per_c, "um"},
                                          {"movement of the focus in the run", shift_um, "um"}});
-  c.summary = "The temperature changed by " + about(drift_c) +
+  c.summary = "The temperature changed by " + format_short(drift_c) +
               " degrees during the run, which moves "
               "the focus by about " +
-              about(std::abs(shift_um)) + " um" +
+              format_short(std::abs(shift_um)) + " um" +
               (told ? "." : " if the tube is of aluminium (give --focus-um-per-c).");
   c.remedy =
       "Let the telescope cool down and make the run shorter; the answer belongs to the "

@@ -198,10 +198,6 @@ std::optional<LightHistory> light_history(const RunView& run) {
     history.fog_loss = 1 - std::exp(faded.fade);
     history.fog_from = d.which[k];
   }
-  const auto log_sum = [](double a, double b) {
-    const double top = std::max(a, b);
-    return top + std::log(std::exp(a - top) + std::exp(b - top));
-  };
   if (!history.dimmed.empty()) history.log_odds_cloud = cloud - log_sum(steady, fog);
   if (fog > -1e299) {
     history.log_odds_fog = fog - (history.dimmed.empty() ? steady : log_sum(steady, cloud));

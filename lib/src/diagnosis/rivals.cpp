@@ -38,11 +38,6 @@ constexpr double kDensitySmaller = 0.5;
 constexpr std::size_t kFewestPoints = 5;
 constexpr std::size_t kMostForPairs = 24;
 
-double log_sum(double a, double b) {
-  const double top = std::max(a, b);
-  return std::isfinite(top) ? top + std::log(std::exp(a - top) + std::exp(b - top)) : top;
-}
-
 constexpr double kNone = -1e300;
 
 // One account's evidence and its fit.

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "diagnosis/cause.h"
@@ -14,12 +15,6 @@
 
 namespace starwaist::diagnosis {
 
-// Three significant digits; whole numbers as such.
-inline std::string about(double value) {
-  constexpr double kLargest = 1e6;
-  if (value == std::round(value) && std::abs(value) < kLargest) return format_fixed(value, 0);
-  return format_like_sigma(value, std::nullopt);
-}
 inline std::string steps_words(double value) { return format_fixed(value, 0) + " steps"; }
 inline std::string percent(double part) { return format_fixed(100 * part, 0) + " %"; }
 inline std::string count_of(std::size_t n, const std::string& one) {
@@ -76,16 +71,24 @@ inline std::optional<double> core_steps_of(const RunView& run) {
   return std::nullopt;
 }
 
-inline double range_steps_of(const RunView& run) {
-  double low = 0;
-  double high = 0;
-  bool first = true;
+// Lowest and highest of place(i) over the points that have a size; zeros where none has.
+template <class Place>
+std::pair<double, double> ends_of(const RunView& run, Place&& place) {
+  std::optional<std::pair<double, double>> ends;
   for (const std::size_t i : run.sized_points()) {
-    const double x = run.point(i).position_steps;
-    low = first ? x : std::min(low, x);
-    high = first ? x : std::max(high, x);
-    first = false;
+    const double x = place(i);
+    ends = ends ? std::pair(std::min(ends->first, x), std::max(ends->second, x)) : std::pair(x, x);
   }
+  return ends.value_or(std::pair(0.0, 0.0));
+}
+
+inline double smallest_size_px(const RunView& run) {
+  return ends_of(run, [&](std::size_t i) { return *run.point(i).size_px; }).first;
+}
+
+// Of the commanded positions.
+inline double range_steps_of(const RunView& run) {
+  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.point(i).position_steps; });
   return high - low;
 }
 

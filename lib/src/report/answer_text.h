@@ -10,6 +10,7 @@
 
 #include "report/text_table.h"
 #include "starwaist/numbers.h"
+#include "starwaist/run.h"
 
 namespace starwaist::report {
 
@@ -36,6 +37,11 @@ inline std::string count_words(std::size_t count, const std::string& one, const 
   return std::to_string(count) + " " + (count == 1 ? one : many);
 }
 
+// "5033.2 ± 1.9"
+inline std::string with_sigma(double value, double sigma) {
+  return format_like_sigma(value, sigma) + " ± " + format_like_sigma(sigma, sigma);
+}
+
 inline std::string bullets(const std::vector<std::string>& lines) {
   std::string text;
   for (const auto& line : lines) text += wrapped(printable(line), "  - ");
@@ -53,6 +59,13 @@ inline std::string answer_line(const std::string& name, const std::string& text)
 // A heading over bullets; nothing where there are none.
 inline std::string section(const std::string& heading, const std::vector<std::string>& lines) {
   return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines);
+}
+
+inline std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) {
+  std::vector<std::string> lines;
+  lines.reserve(skipped.size());
+  for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
+  return lines;
 }
 
 }  // namespace starwaist::report

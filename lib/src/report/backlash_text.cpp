@@ -1,4 +1,4 @@
-#include "report/advice_words.h"
+#include "report/answer_text.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -7,8 +7,8 @@
 namespace starwaist {
 namespace {
 
-using report::bullet_section;
-using report::named_line;
+using report::answer_line;
+using report::section;
 
 std::string slack_words(const BacklashResult& r) {
   if (!r.backlash_steps) return "unknown";
@@ -16,8 +16,7 @@ std::string slack_words(const BacklashResult& r) {
     return "none found, at most " + format_like_sigma(*r.interval_95_steps.high, r.sigma_steps) +
            " steps";
   }
-  return format_like_sigma(*r.backlash_steps, r.sigma_steps) + " ± " +
-         format_like_sigma(r.sigma_steps.value_or(0), r.sigma_steps) + " steps";
+  return report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
 }
 
 std::string verdict_words(const std::string& verdict) {
@@ -45,31 +44,30 @@ std::string sweeps_table(const BacklashResult& r) {
 }  // namespace
 
 std::string backlash_text(const BacklashResult& r) {
-  std::string text = named_line("Slack", slack_words(r));
-  text += named_line("Verdict", verdict_words(r.verdict));
+  std::string text = answer_line("Slack", slack_words(r));
+  text += answer_line("Verdict", verdict_words(r.verdict));
   if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
       !words.empty()) {
-    text += named_line("95 % interval", words);
+    text += answer_line("95 % interval", words);
   }
   if (r.takeup_steps && *r.takeup_steps > 0) {
     const bool inward = r.final_direction == "inward";
-    text += named_line("Take-up",
-                       "go " + report::rounded(*r.takeup_steps) + " steps past the target to " +
-                           (inward ? "larger" : "smaller") + " positions, then come back " +
-                           r.final_direction + "; never against the focuser's stop");
+    text += answer_line("Take-up",
+                        "go " + format_short(*r.takeup_steps) + " steps past the target to " +
+                            (inward ? "larger" : "smaller") + " positions, then come back " +
+                            r.final_direction + "; never against the focuser's stop");
   }
   if (r.drift_identified && r.drift_steps) {
-    text += named_line("Drift", format_like_sigma(*r.drift_steps, r.drift_sigma_steps) + " ± " +
-                                    format_like_sigma(*r.drift_sigma_steps, r.drift_sigma_steps) +
-                                    " steps from the first frame to the last");
+    text += answer_line("Drift", report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +
+                                     " steps from the first frame to the last");
   }
   if (r.remaining_steps) {
-    text += named_line("Left over", report::rounded(*r.remaining_steps) +
-                                        " steps of slack in the run taken with take-up");
+    text += answer_line("Left over", format_short(*r.remaining_steps) +
+                                         " steps of slack in the run taken with take-up");
   }
-  text += bullet_section("Why it is not trusted", r.reasons);
+  text += section("Why it is not trusted", r.reasons);
   if (!r.sweeps.empty()) text += "\n" + sweeps_table(r);
-  return text + bullet_section("Notes", r.notes);
+  return text + section("Notes", r.notes);
 }
 
 }  // namespace starwaist

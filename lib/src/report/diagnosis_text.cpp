@@ -1,8 +1,8 @@
 #include <cctype>
-#include <cmath>
 #include <string>
 #include <vector>
 
+#include "report/answer_text.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -39,24 +39,17 @@ std::string use_words(const FitResult& fit) {
                                   : best + ": a hint only, check it with a better run.";
 }
 
-// Whole numbers as such, others with three significant digits.
-std::string number_words(double value) {
-  constexpr double kLargest = 1e6;
-  if (value == std::round(value) && std::abs(value) < kLargest) return format_fixed(value, 0);
-  return format_like_sigma(value, std::nullopt);
-}
-
 // "takeup_steps 90"; a setting's unit is in its name.
 std::string settings_words(const Finding& finding) {
   std::string words;
   for (const auto& [name, value] : finding.settings) {
-    words += (words.empty() ? "" : ", ") + name + " " + number_words(value);
+    words += (words.empty() ? "" : ", ") + name + " " + format_short(value);
   }
   return words;
 }
 
 std::string item_words(const EvidenceItem& item) {
-  std::string words = item.what + ": " + number_words(item.value);
+  std::string words = item.what + ": " + format_short(item.value);
   if (!item.unit.empty()) words += " " + item.unit;
   return words;
 }
@@ -90,9 +83,9 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
   for (const Finding& finding : diagnosis.findings) {
     text +=
         "\n" + wrapped(printable(capital(title_of(finding.cause)) + ". " + finding.summary), "");
-    for (const EvidenceItem& item : finding.evidence) {
-      text += wrapped(printable(item_words(item)), "  - ");
-    }
+    std::vector<std::string> figures;
+    for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
+    text += report::bullets(figures);
     if (&finding != &diagnosis.findings.front()) {
       text += wrapped(printable(finding.remedy), "  What to do: ");
     }
@@ -101,16 +94,9 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
     text += "  More: starwaist diagnose --explain " + finding.cause + "\n";
   }
   if (!diagnosis.findings.empty() && fit.verdict != "trusted" && !fit.reasons.empty()) {
-    text += "\nWhat the curve says\n";
-    for (const std::string& reason : fit.reasons) text += wrapped(printable(reason), "  - ");
+    text += report::section("What the curve says", fit.reasons);
   }
-  if (!diagnosis.run.skipped.empty()) {
-    text += "\nSkipped\n";
-    for (const SkippedFile& file : diagnosis.run.skipped) {
-      text += wrapped(printable(file.file + ": " + file.reason), "  - ");
-    }
-  }
-  return text;
+  return text + report::section("Skipped", report::skipped_lines(diagnosis.run.skipped));
 }
 
 std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis) {

@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "core/encode.h"
+#include "report/answer_text.h"
 #include "report/text_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
@@ -11,9 +12,7 @@
 namespace starwaist {
 namespace {
 
-std::string with_sigma(double value, double sigma) {
-  return format_like_sigma(value, sigma) + " ± " + format_like_sigma(sigma, sigma);
-}
+using report::with_sigma;
 
 // Best focus of the zones laid out as the frame is stored, the first row on top.
 std::string zone_table(const std::vector<FieldZone>& zones) {
@@ -92,9 +91,7 @@ std::string field_text(const RunField& field) {
             format_fixed(100 * seen.sigma, 1) + " % of their radius off centre, towards " +
             format_fixed(seen.angle_deg, 0) + " degrees (" + report::printable(seen.file) + ")\n";
   }
-  for (const std::string& reason : field.reasons) {
-    text += report::wrapped(report::printable(reason), "  - ");
-  }
+  text += report::bullets(field.reasons);
   for (const SkippedFile& file : field.skipped) {
     text += report::wrapped(report::printable(file.file + ": " + file.reason), "  skipped: ");
   }

@@ -3,7 +3,7 @@
 #include <string>
 #include <vector>
 
-#include "report/advice_words.h"
+#include "report/answer_text.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -12,13 +12,12 @@
 namespace starwaist {
 namespace {
 
-using report::bullet_section;
-using report::named_line;
-using report::rounded;
+using report::answer_line;
+using report::section;
 
 std::string frames_words(int frames, double exposure_s) {
   return std::to_string(frames) + (frames == 1 ? " frame of " : " frames of ") +
-         rounded(exposure_s) + " s at each";
+         format_short(exposure_s) + " s at each";
 }
 
 std::string minutes_words(double minutes) {
@@ -26,8 +25,8 @@ std::string minutes_words(double minutes) {
 }
 
 std::string in_steps_and_um(double steps, std::optional<double> um) {
-  std::string text = rounded(steps) + " steps wide";
-  if (um) text += " (" + rounded(*um) + " um)";
+  std::string text = format_short(steps) + " steps wide";
+  if (um) text += " (" + format_short(*um) + " um)";
   return text;
 }
 
@@ -37,7 +36,7 @@ std::string alternatives_table(const FocusPlan& plan) {
     const bool chosen = a.points == plan.points && a.frames_per_point == plan.frames_per_point &&
                         a.step_steps == plan.step_steps;
     rows.push_back({std::to_string(a.points), format_fixed(a.step_steps, 0),
-                    std::to_string(a.frames_per_point), rounded(a.expected_sigma_steps),
+                    std::to_string(a.frames_per_point), format_short(a.expected_sigma_steps),
                     a.probability_in_zone ? report::percent_words(*a.probability_in_zone) : "",
                     format_fixed(a.minutes, 1), format_fixed(a.edge_size_ratio, 1),
                     chosen      ? "this plan"
@@ -65,40 +64,42 @@ std::string shortest(double value) {
 }  // namespace
 
 std::string plan_text(const FocusPlan& plan) {
-  std::string text = named_line("Step size", rounded(plan.step_steps) + " steps");
-  text += named_line("Points", std::to_string(plan.points) + ", " + rounded(plan.half_range_steps) +
-                                   " steps to each side; the outermost stars are " +
-                                   format_fixed(plan.edge_size_ratio, 1) + " times the smallest");
-  text += named_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s));
-  text += named_line("Time", minutes_words(plan.minutes));
-  std::string accuracy = "± " + rounded(plan.expected_sigma_steps) + " steps expected";
+  std::string text = answer_line("Step size", format_short(plan.step_steps) + " steps");
+  text += answer_line("Points", std::to_string(plan.points) + ", " +
+                                    format_short(plan.half_range_steps) +
+                                    " steps to each side; the outermost stars are " +
+                                    format_fixed(plan.edge_size_ratio, 1) + " times the smallest");
+  text += answer_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s));
+  text += answer_line("Time", minutes_words(plan.minutes));
+  std::string accuracy = "± " + format_short(plan.expected_sigma_steps) + " steps expected";
   if (plan.probability_in_zone) {
     accuracy += "; within half of the focus zone with " +
                 report::percent_words(*plan.probability_in_zone) + " probability";
   }
-  text += named_line("Accuracy", accuracy);
+  text += answer_line("Accuracy", accuracy);
   if (plan.critical_focus_zone_steps) {
-    text += named_line("Focus zone", in_steps_and_um(*plan.critical_focus_zone_steps,
-                                                     plan.critical_focus_zone_um) +
-                                         ", a quarter wave to either side");
+    text += answer_line("Focus zone", in_steps_and_um(*plan.critical_focus_zone_steps,
+                                                      plan.critical_focus_zone_um) +
+                                          ", a quarter wave to either side");
   } else {
-    text += named_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step");
+    text += answer_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step");
   }
-  text += named_line("Seeing's zone", in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
-                                          ": there stars grow by less than " +
-                                          format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %");
-  text += named_line("Noise", format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
-                                  format_fixed(100 * plan.seeing_scatter, 1) +
-                                  " % of seeing from frame to frame");
+  text +=
+      answer_line("Seeing's zone", in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
+                                       ": there stars grow by less than " +
+                                       format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %");
+  text += answer_line("Noise", format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
+                                   format_fixed(100 * plan.seeing_scatter, 1) +
+                                   " % of seeing from frame to frame");
   if (!plan.positions_steps.empty()) {
     std::string positions;
     for (const double p : plan.positions_steps) {
       positions += (positions.empty() ? "" : ", ") + format_fixed(p, 0);
     }
-    text += named_line("Positions", positions);
+    text += answer_line("Positions", positions);
   }
   if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan);
-  return text + bullet_section("Notes", plan.notes);
+  return text + section("Notes", plan.notes);
 }
 
 std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,

@@ -120,13 +120,6 @@ std::vector<std::string> rejection_lines(const FitResult& fit) {
   return lines;
 }
 
-std::vector<std::string> skipped_lines(const std::vector<SkippedFile>& skipped) {
-  std::vector<std::string> lines;
-  lines.reserve(skipped.size());
-  for (const auto& file : skipped) lines.push_back(file.file + ": " + file.reason);
-  return lines;
-}
-
 }  // namespace
 
 std::string measure_table(const RunMeasurement& run) {
@@ -179,7 +172,8 @@ std::string measure_table(const RunMeasurement& run) {
   for (const auto& frame : run.frames) {
     for (const auto& remark : frame.remarks) remarks.push_back(frame.file + ": " + remark);
   }
-  return text + section("Remarks", remarks) + section("Skipped", skipped_lines(run.skipped));
+  return text + section("Remarks", remarks) +
+         section("Skipped", report::skipped_lines(run.skipped));
 }
 
 // The sentence on a frame taken at best focus.
@@ -225,7 +219,7 @@ std::string fit_table(const RunFit& run) {
   text += section("Not used", rejection_lines(fit));
   if (!fit.models.empty()) text += "\n" + models_table(fit);
   text += section("Notes", fit.notes);
-  text += section("Skipped", skipped_lines(run.skipped));
+  text += section("Skipped", report::skipped_lines(run.skipped));
   return text;
 }
 

@@ -4,6 +4,7 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 
+#include "run/past_points.h"
 #include "starwaist/history.h"
 
 namespace starwaist {
@@ -51,8 +52,6 @@ Interval interval(const Json& object, const char* key) {
 void add_points(const Json& object, LedgerRun& run) {
   const auto found = object.find("points");
   if (found == object.end() || !found->is_array()) return;
-  double sum = 0;
-  int count = 0;
   for (const auto& point : *found) {
     if (!point.is_object()) continue;
     const auto position = number(point, "position_steps");
@@ -61,12 +60,8 @@ void add_points(const Json& object, LedgerRun& run) {
     run.points.push_back({text(point, "file").value_or(""), *position, number(point, "size_px"),
                           number(point, "sigma_px"), number(point, "temperature_c"),
                           used == point.end() || !used->is_boolean() || used->get<bool>()});
-    if (const auto temperature = run.points.back().temperature_c) {
-      sum += *temperature;
-      ++count;
-    }
   }
-  if (!run.temperature_c && count > 0) run.temperature_c = sum / count;
+  if (!run.temperature_c) run.temperature_c = run_detail::mean_temperature_c(run.points);
 }
 
 bool has_schema(const Json& object, const std::string& name) {

@@ -60,9 +60,7 @@ Result<std::vector<fs::path>> run_folders(const std::string& folder) {
     return fail(ErrorCode::no_data, folder + ": the folder holds no run folders",
                 "Name a folder whose folders are runs, or leave out --each");
   }
-  std::sort(folders.begin(), folders.end(), [](const fs::path& a, const fs::path& b) {
-    return run_detail::natural_less(a.filename().string(), b.filename().string());
-  });
+  run_detail::sort_naturally(folders);
   return folders;
 }
 

@@ -113,7 +113,7 @@ void add_field(const std::map<std::string, std::string>& path_of, const RunOptio
 
 Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
                                               const std::map<std::string, StatedFacts>& stated,
-                                              const RunOptions& options) {
+                                              const RunOptions& options, Keep keep) {
   RecordedRun answer;
   answer.record.rig = run.rig;
   answer.skipped = std::move(run.skipped);
@@ -156,6 +156,7 @@ Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
                     " frames share too few stars with the others: their size is that of "
                     "their own stars");
   }
+  if (keep == Keep::fit) return answer;
   answer.record.tracks = star_tracks(frames);
   answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
   if (options.field) add_field(path_of, options, answer.record);
@@ -183,7 +184,8 @@ RunFit fit_of(const RecordedRun& recorded) {
   return {recorded.record.fit, recorded.skipped, recorded.record.rig, recorded.arrived};
 }
 
-Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+Result<RecordedRun> run_detail::record_inputs(const std::vector<std::string>& inputs,
+                                              const RunOptions& options, Keep keep) {
   const auto input = find_run_input(inputs, options.table);
   if (!input) return tl::unexpected<Error>(input.error());
   if (!input->table) {
@@ -191,15 +193,19 @@ Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const Run
     following.follow = true;
     auto run = measure_run(*input, following);
     if (!run) return tl::unexpected<Error>(run.error());
-    return run_detail::record_frames(std::move(*run), input->stated, options);
+    return run_detail::record_frames(std::move(*run), input->stated, options, keep);
   }
   auto table = read_run_table(*input->table, options.table);
   if (!table) return tl::unexpected<Error>(table.error());
   return run_detail::record_table(std::move(*table), options);
 }
 
+Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+  return run_detail::record_inputs(inputs, options, run_detail::Keep::evidence);
+}
+
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
-  return record_run(inputs, options).map(fit_of);
+  return run_detail::record_inputs(inputs, options, run_detail::Keep::fit).map(fit_of);
 }
 
 RunDiagnosis diagnosis_of(const RecordedRun& recorded) {

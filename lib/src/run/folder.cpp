@@ -4,6 +4,8 @@
 #include <cctype>
 #include <system_error>
 
+#include "starwaist/numbers.h"
+
 namespace starwaist::run_detail {
 
 namespace fs = std::filesystem;
@@ -21,6 +23,11 @@ Result<std::vector<fs::directory_entry>> visible_entries(const fs::path& folder)
                 "Check its rights");
   }
   return entries;
+}
+
+bool is_table_name(const fs::path& path) {
+  const std::string ending = lower_case(path.extension().string());
+  return ending == ".csv" || ending == ".tsv" || ending == ".txt";
 }
 
 bool natural_less(const std::string& a, const std::string& b) {
@@ -47,6 +54,12 @@ bool natural_less(const std::string& a, const std::string& b) {
   }
   if ((i < a.size()) != (j < b.size())) return j < b.size();
   return a < b;
+}
+
+void sort_naturally(std::vector<fs::path>& paths) {
+  std::sort(paths.begin(), paths.end(), [](const fs::path& a, const fs::path& b) {
+    return natural_less(a.filename().string(), b.filename().string());
+  });
 }
 
 }  // namespace starwaist::run_detail

@@ -15,8 +15,14 @@ namespace starwaist::run_detail {
 Result<std::vector<std::filesystem::directory_entry>> visible_entries(
     const std::filesystem::path& folder);
 
+// By the ending .csv, .tsv or .txt, in any case.
+bool is_table_name(const std::filesystem::path& path);
+
 // Digits compare as numbers, so that frame 9 comes before frame 10; the plain order of bytes breaks
 // ties ("01" against "1").
 bool natural_less(const std::string& a, const std::string& b);
+
+// By the last part of their names.
+void sort_naturally(std::vector<std::filesystem::path>& paths);
 
 }  // namespace starwaist::run_detail

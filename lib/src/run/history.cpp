@@ -11,6 +11,7 @@
 #include "run/csv.h"
 #include "run/folder.h"
 #include "run/manifest.h"
+#include "run/past_points.h"
 #include "run/record_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
@@ -219,16 +220,12 @@ LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::str
   run.time_utc = facts.time_utc;
   run.filter = facts.filter;
   run.altitude_deg = facts.altitude_deg;
-  double sum = 0;
-  int count = 0;
   for (const auto& point : fit.points) {
     run.points.push_back({point.file, point.position_steps, point.size_px, point.sigma_px,
                           point.temperature_c, point.used});
-    if (!point.temperature_c) continue;
-    sum += *point.temperature_c;
-    ++count;
   }
-  run.temperature_c = count > 0 ? std::optional(sum / count) : facts.temperature_c;
+  run.temperature_c = run_detail::mean_temperature_c(run.points);
+  if (!run.temperature_c) run.temperature_c = facts.temperature_c;
   run.best_focus_steps = fit.best_focus_steps;
   run.sigma_steps = fit.best_focus_sigma_steps;
   if (run.sigma_steps && !(*run.sigma_steps > 0)) run.sigma_steps.reset();
@@ -236,11 +233,6 @@ LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::str
   run.verdict = fit.verdict;
   run.reasons = fit.reasons;
   return run;
-}
-
-bool is_table_name(const fs::path& path) {
-  const std::string ending = lower_case(path.extension().string());
-  return ending == ".csv" || ending == ".tsv" || ending == ".txt";
 }
 
 bool is_answer_name(const fs::path& path) {
@@ -267,7 +259,8 @@ class Walk {
         done = folder(input, 0);
       } else if (is_answer_name(input)) {
         done = answers(input);
-      } else if (is_table_name(input) && !run_detail::is_manifest(input, options_.run.table)) {
+      } else if (run_detail::is_table_name(input) &&
+                 !run_detail::is_manifest(input, options_.run.table)) {
         done = table(input);
       } else {
         frames.push_back(input);
@@ -347,23 +340,20 @@ class Walk {
     const auto entries = run_detail::visible_entries(path);
     if (!entries) return skip(path, entries.error());
     std::vector<fs::path> folders;
-    std::vector<fs::path> answer_files;
     bool has_files = false;
     for (const auto& entry : *entries) {
       std::error_code ignored;
       if (entry.is_directory(ignored)) {
         folders.push_back(entry.path());
       } else if (is_frame_name(entry.path().string()) || is_png_name(entry.path().string()) ||
-                 is_table_name(entry.path())) {
+                 run_detail::is_table_name(entry.path())) {
         has_files = true;
       }
     }
     if (has_files || folders.empty()) {
       if (auto done = frame_run({path}, path); !done) return done;
     }
-    std::sort(folders.begin(), folders.end(), [](const fs::path& a, const fs::path& b) {
-      return run_detail::natural_less(a.filename().string(), b.filename().string());
-    });
+    run_detail::sort_naturally(folders);
     for (const fs::path& inner : folders) {
       if (auto done = folder(inner.string(), depth + 1); !done) return done;
     }
@@ -420,6 +410,17 @@ class Walk {
 };
 
 }  // namespace
+
+std::optional<double> run_detail::mean_temperature_c(const std::vector<LedgerPoint>& points) {
+  double sum = 0;
+  int count = 0;
+  for (const LedgerPoint& point : points) {
+    if (!point.temperature_c) continue;
+    sum += *point.temperature_c;
+    ++count;
+  }
+  return count > 0 ? std::optional(sum / count) : std::nullopt;
+}
 
 Result<void> each_past_run(const std::vector<std::string>& inputs, const HistoryOptions& options,
                            const std::function<Result<void>(const PastRuns&)>& consume) {

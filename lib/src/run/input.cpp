@@ -13,11 +13,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-bool is_table_name(const fs::path& path) {
-  const std::string ending = lower_case(path.extension().string());
-  return ending == ".csv" || ending == ".tsv" || ending == ".txt";
-}
-
 // Frames, tables and manifests as they are found, in the order of the inputs.
 class Search {
  public:
@@ -70,7 +65,7 @@ class Search {
   }
 
   Result<void> add_file(const std::string& path) {
-    if (!is_table_name(path)) {
+    if (!run_detail::is_table_name(path)) {
       input_.frames.push_back(path);  // named by the user: whatever its ending, reading decides
       return {};
     }

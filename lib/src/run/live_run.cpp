@@ -42,7 +42,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
     with.paths.push_back(path);
   }
   with.rig = completed(with.rig, taken->rig);
-  const auto recorded = run_detail::record_frames(with, {}, options_.run);
+  const auto recorded = run_detail::record_frames(with, {}, options_.run, run_detail::Keep::fit);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
   if (!recorded->skipped.empty()) {
     const SkippedFile& without = recorded->skipped.front();

@@ -16,10 +16,7 @@ constexpr std::size_t kMostStars = 300;  // the brightest tell it
 std::optional<double> log_flux(const FrameMeasurement& frame, std::optional<std::size_t> index) {
   if (!index) return std::nullopt;
   const Star& star = frame.stars[*index];
-  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
-      !(star.flux_adu > 0)) {
-    return std::nullopt;
-  }
+  if (!is_whole(star) || star.snr < kLeastSnr || !(star.flux_adu > 0)) return std::nullopt;
   return std::log(star.flux_adu);
 }
 

@@ -201,10 +201,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 }  // namespace
 
 bool has_dependable_size(const Star& star, StarSize size) {
-  if (star.saturated || star.blended || star.at_edge || star.extended || star.snr < kLeastSnr ||
-      !star.hfr_px || !star.hfr_sigma_px) {
-    return false;
-  }
+  if (!is_whole(star) || star.snr < kLeastSnr || !star.hfr_px || !star.hfr_sigma_px) return false;
   const std::optional<double>& value = size_of(star, size);
   return value && *value > 0;
 }

@@ -1,0 +1,16 @@
+// What the points of a past run say together.
+//
+// Private header of module run.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "starwaist/ledger.h"
+
+namespace starwaist::run_detail {
+
+// Over those that have one.
+std::optional<double> mean_temperature_c(const std::vector<LedgerPoint>& points);
+
+}  // namespace starwaist::run_detail
