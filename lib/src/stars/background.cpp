@@ -14,11 +14,6 @@
 namespace starwaist::stars {
 namespace {
 
-std::size_t cell_index(int row, int columns, int column) {
-  return static_cast<std::size_t>(row) * static_cast<std::size_t>(columns) +
-         static_cast<std::size_t>(column);
-}
-
 constexpr int kLargestCellPx = 128;  // 3.5 times a ring of 25 px half-flux radius
 constexpr int kSmallestCellPx = 16;
 constexpr std::size_t kFewestSkyPixels = 48;  // a cell with fewer takes its neighbours' value
@@ -114,12 +109,14 @@ struct CellSums {
 };
 
 // Fills cells without a value from the nearest ring of cells that have one; false if none has.
-bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
-  const std::vector<float> given = grid;
+bool fill_gaps(CellGrid& grid) {
+  const CellGrid given = grid;
+  const int columns = grid.columns;
+  const int rows = grid.rows;
   bool any = false;
   for (int row = 0; row < rows; ++row) {
     for (int column = 0; column < columns; ++column) {
-      float& cell = grid[cell_index(row, columns, column)];
+      float& cell = grid.at(row, column);
       if (std::isfinite(cell)) {
         any = true;
         continue;
@@ -128,7 +125,7 @@ bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
         std::vector<double> around;
         for (int r = std::max(0, row - ring); r <= std::min(rows - 1, row + ring); ++r) {
           for (int c = std::max(0, column - ring); c <= std::min(columns - 1, column + ring); ++c) {
-            const float v = given[cell_index(r, columns, c)];
+            const float v = given.at(r, c);
             if (std::isfinite(v)) around.push_back(v);
           }
         }
@@ -140,20 +137,20 @@ bool fill_gaps(std::vector<float>& grid, int columns, int rows) {
 }
 
 // Replaces a cell by the median of its neighbourhood where it stands out from it.
-void smooth(std::vector<float>& grid, int columns, int rows) {
-  const std::vector<float> given = grid;
+void smooth(CellGrid& grid) {
+  const CellGrid given = grid;
   std::vector<double> around;
-  for (int row = 0; row < rows; ++row) {
-    for (int column = 0; column < columns; ++column) {
+  for (int row = 0; row < grid.rows; ++row) {
+    for (int column = 0; column < grid.columns; ++column) {
       around.clear();
-      for (int r = std::max(0, row - 1); r <= std::min(rows - 1, row + 1); ++r) {
-        for (int c = std::max(0, column - 1); c <= std::min(columns - 1, column + 1); ++c) {
-          around.push_back(given[cell_index(r, columns, c)]);
+      for (int r = std::max(0, row - 1); r <= std::min(grid.rows - 1, row + 1); ++r) {
+        for (int c = std::max(0, column - 1); c <= std::min(grid.columns - 1, column + 1); ++c) {
+          around.push_back(given.at(r, c));
         }
       }
       // At an edge a median of six would flatten a gradient: only an outlier is replaced there.
       const double centre = median(around);
-      float& cell = grid[cell_index(row, columns, column)];
+      float& cell = grid.at(row, column);
       const bool inner = around.size() == 9;
       if (inner || std::abs(cell - centre) > 3 * robust_sigma(around)) {
         cell = static_cast<float>(centre);
@@ -162,7 +159,7 @@ void smooth(std::vector<float>& grid, int columns, int rows) {
   }
 }
 
-// How the frame is cut into cells. The last column and row of cells take what is left over.
+// How the frame is cut into cells, which are as equal as whole pixels allow.
 struct Mesh {
   int width_px = 0;
   int height_px = 0;
@@ -176,38 +173,44 @@ struct Mesh {
         cell_px(sky_cell_px(width_px, height_px)),
         columns(std::max(1, (width_px + cell_px / 2) / cell_px)),
         rows(std::max(1, (height_px + cell_px / 2) / cell_px)) {}
-  [[nodiscard]] int y_end(int row) const {
-    return row == rows - 1 ? height_px : (row + 1) * cell_px;
+  // Of row or column `cell`; that of the number of cells is the frame's end.
+  [[nodiscard]] int y_begin(int cell) const { return edge(cell, height_px, rows); }
+  [[nodiscard]] int x_begin(int cell) const { return edge(cell, width_px, columns); }
+  [[nodiscard]] CellGrid grid() const {
+    return {columns, rows,
+            std::vector<float>(static_cast<std::size_t>(rows) * static_cast<std::size_t>(columns),
+                               kNoValue)};
   }
-  [[nodiscard]] int x_end(int column) const {
-    return column == columns - 1 ? width_px : (column + 1) * cell_px;
-  }
-  [[nodiscard]] std::size_t cells() const {
-    return static_cast<std::size_t>(rows) * static_cast<std::size_t>(columns);
+
+ private:
+  static int edge(int cell, int length_px, int cells) {
+    return static_cast<int>(std::lround(static_cast<double>(length_px) * cell / cells));
   }
 };
 
-// Level and noise of each cell, smoothed. `row_of_cells(row, cells)` fills one row of cells; a cell
-// without a level takes its neighbours'.
+struct MeshSky {
+  CellGrid level_adu;
+  CellGrid noise_adu;
+};
+
+// `row_of_cells(row, cells)` fills one row of cells; a cell without a level takes its neighbours'.
+// The noise is smoothed.
 template <class RowOfCells>
-std::optional<SkyMap> filled_mesh(const Mesh& mesh, int threads, RowOfCells&& row_of_cells) {
-  const auto columns = static_cast<std::size_t>(mesh.columns);
-  std::vector<float> level(mesh.cells(), kNoValue);
-  std::vector<float> noise(mesh.cells(), kNoValue);
-  core::parallel_for(static_cast<std::size_t>(mesh.rows), threads, [&](std::size_t row) {
-    std::vector<CellSky> cells(columns);
-    row_of_cells(static_cast<int>(row), cells);
-    for (std::size_t column = 0; column < columns; ++column) {
-      level[row * columns + column] = cells[column].level_adu;
-      noise[row * columns + column] = cells[column].noise_adu;
+std::optional<MeshSky> filled_mesh(const Mesh& mesh, int threads, RowOfCells&& row_of_cells) {
+  MeshSky sky{mesh.grid(), mesh.grid()};
+  core::parallel_for(static_cast<std::size_t>(mesh.rows), threads, [&](std::size_t row_index) {
+    const int row = static_cast<int>(row_index);
+    std::vector<CellSky> cells(static_cast<std::size_t>(mesh.columns));
+    row_of_cells(row, cells);
+    for (int column = 0; column < mesh.columns; ++column) {
+      const CellSky& cell = cells[static_cast<std::size_t>(column)];
+      sky.level_adu.at(row, column) = cell.level_adu;
+      sky.noise_adu.at(row, column) = cell.noise_adu;
     }
   });
-  if (!fill_gaps(level, mesh.columns, mesh.rows) || !fill_gaps(noise, mesh.columns, mesh.rows)) {
-    return std::nullopt;
-  }
-  smooth(level, mesh.columns, mesh.rows);
-  smooth(noise, mesh.columns, mesh.rows);
-  return SkyMap(mesh.cell_px, mesh.columns, mesh.rows, std::move(level), std::move(noise));
+  if (!fill_gaps(sky.level_adu) || !fill_gaps(sky.noise_adu)) return std::nullopt;
+  smooth(sky.noise_adu);
+  return sky;
 }
 
 // Takes the pixels of row y that lie in the disc out.
@@ -226,88 +229,90 @@ void blank_disc(const MaskedDisc& disc, int y, std::vector<float>& line) {
 std::vector<std::vector<const MaskedDisc*>> discs_by_row(const Mesh& mesh,
                                                          const std::vector<MaskedDisc>& discs) {
   std::vector<std::vector<const MaskedDisc*>> result(static_cast<std::size_t>(mesh.rows));
+  const double height = static_cast<double>(mesh.height_px) / mesh.rows;
   const auto row_of = [&](double y_px) {
-    return std::clamp(static_cast<int>(y_px / mesh.cell_px), 0, mesh.rows - 1);
+    return std::clamp(static_cast<int>(y_px / height), 0, mesh.rows - 1);
   };
   for (const MaskedDisc& disc : discs) {
-    for (int row = row_of(disc.y_px - disc.radius_px); row <= row_of(disc.y_px + disc.radius_px);
-         ++row) {
+    // A pixel more: cells end at whole ones.
+    for (int row = row_of(disc.y_px - disc.radius_px - 1);
+         row <= row_of(disc.y_px + disc.radius_px + 1); ++row) {
       result[static_cast<std::size_t>(row)].push_back(&disc);
     }
   }
   return result;
 }
 
-}  // namespace
-
-SkyMap::SkyMap(int cell_px, int columns, int rows, std::vector<float> level_adu,
-               std::vector<float> noise_adu)
-    : cell_px_(cell_px),
-      columns_(columns),
-      rows_(rows),
-      level_adu_(std::move(level_adu)),
-      noise_adu_(std::move(noise_adu)),
-      median_level_adu_(median(std::vector<double>(level_adu_.begin(), level_adu_.end()))),
-      median_noise_adu_(median(std::vector<double>(noise_adu_.begin(), noise_adu_.end()))) {}
-
-double SkyMap::interpolated(const std::vector<float>& grid, double x_px, double y_px) const {
-  const auto place = [this](double pixel, int cells, int& below, double& fraction) {
-    const double cell = std::clamp((pixel + 0.5) / cell_px_ - 0.5, 0.0, cells - 1.0);
-    below = std::min(static_cast<int>(cell), std::max(cells - 2, 0));
-    fraction = cell - below;
-  };
-  int column = 0;
-  int row = 0;
-  double fx = 0;
-  double fy = 0;
-  place(x_px, columns_, column, fx);
-  place(y_px, rows_, row, fy);
-  const int right = std::min(column + 1, columns_ - 1);
-  const int down = std::min(row + 1, rows_ - 1);
-  const auto at = [&](int r, int c) {
-    return static_cast<double>(grid[cell_index(r, columns_, c)]);
-  };
-  return std::lerp(std::lerp(at(row, column), at(row, right), fx),
-                   std::lerp(at(down, column), at(down, right), fx), fy);
+double median_of(const CellGrid& grid) {
+  return median(std::vector<double>(grid.value.begin(), grid.value.end()));
 }
 
-template <class Run>
-void SkyMap::for_each_run(int y_px, int x_begin_px, int count, Run&& run) const {
-  // Linear between the centres of cells: one row of the mesh between two, then from knot to knot.
-  const double row = std::clamp((y_px + 0.5) / cell_px_ - 0.5, 0.0, rows_ - 1.0);
-  const int upper = std::min(static_cast<int>(row), std::max(rows_ - 2, 0));
-  const int lower = std::min(upper + 1, rows_ - 1);
-  const double fy = row - upper;
-  const auto knot = [&](int column) {
-    return std::lerp(static_cast<double>(level_adu_[cell_index(upper, columns_, column)]),
-                     static_cast<double>(level_adu_[cell_index(lower, columns_, column)]), fy);
-  };
-  int x = x_begin_px;
-  const int x_end = x_begin_px + count;
-  while (x < x_end) {
-    // Pixel x lies between the centres of cells `left` and left + 1, constant beyond the outer
-    // ones.
-    const double place = (x + 0.5) / cell_px_ - 0.5;
-    const int left = static_cast<int>(std::floor(place));
-    const int end = std::min(
-        x_end, std::max(x + 1, static_cast<int>(std::ceil((left + 1.5) * cell_px_ - 0.5))));
-    const double at_left = knot(std::clamp(left, 0, columns_ - 1));
-    const double at_right = knot(std::clamp(left + 1, 0, columns_ - 1));
-    run(x - x_begin_px, end - x_begin_px,
-        static_cast<float>(std::lerp(at_left, at_right, place - left)),
-        static_cast<float>((at_right - at_left) / cell_px_));
-    x = end;
+// Where a pixel lies among n cells over a length: the cell whose centre is at or before it, the
+// next, and the fraction of the way, below 0 or above 1 beyond the outermost centres.
+struct Between {
+  int cell = 0;
+  int next = 0;
+  double fraction = 0;
+
+  Between(double pixel, int length_px, int cells) {
+    const double place = (pixel + 0.5) * cells / length_px - 0.5;
+    cell = std::clamp(static_cast<int>(std::floor(place)), 0, std::max(cells - 2, 0));
+    next = std::min(cell + 1, cells - 1);
+    fraction = place - cell;
+  }
+};
+
+}  // namespace
+
+SkyMap::SkyMap(int width_px, int height_px, CellGrid level_adu, CellGrid noise_adu)
+    : width_px_(width_px),
+      height_px_(height_px),
+      level_adu_(std::move(level_adu)),
+      noise_adu_(std::move(noise_adu)),
+      median_level_adu_(median_of(level_adu_)),
+      median_noise_adu_(median_of(noise_adu_)),
+      cells_of_pixel_(static_cast<double>(level_adu_.columns) / width_px) {
+  for (int cell = 0; cell < level_adu_.columns; ++cell) {
+    run_end_px_.push_back(static_cast<int>(std::ceil((cell + 1.5) / cells_of_pixel_ - 0.5)));
   }
 }
 
+double SkyMap::interpolated(const CellGrid& grid, double x_px, double y_px) const {
+  const Between x(x_px, width_px_, grid.columns);
+  const Between y(y_px, height_px_, grid.rows);
+  const auto across = [&](int row) {
+    return std::lerp(static_cast<double>(grid.at(row, x.cell)),
+                     static_cast<double>(grid.at(row, x.next)), x.fraction);
+  };
+  return std::lerp(across(y.cell), across(y.next), y.fraction);
+}
+
 void SkyMap::subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const {
-  for_each_run(y_px, x_begin_px, static_cast<int>(pixels.size()),
-               [&](int begin, int end, float start, float slope) {
-                 float* value = pixels.data() + begin;
-                 for (int k = 0; k < end - begin; ++k) {
-                   value[k] -= start + slope * static_cast<float>(k);
-                 }
-               });
+  // Linear between the centres of cells: one row of the mesh between two, then from knot to knot.
+  const Between y(y_px, height_px_, level_adu_.rows);
+  const auto knot = [&](int column) {
+    return std::lerp(static_cast<double>(level_adu_.at(y.cell, column)),
+                     static_cast<double>(level_adu_.at(y.next, column)), y.fraction);
+  };
+  const Between first(x_begin_px, width_px_, level_adu_.columns);
+  const int count = static_cast<int>(pixels.size());
+  double at_cell = knot(first.cell);
+  double fraction = first.fraction;
+  int begin = 0;
+  for (int cell = first.cell; begin < count; ++cell) {
+    const bool last = cell + 2 >= level_adu_.columns;
+    const double at_next = knot(std::min(cell + 1, level_adu_.columns - 1));
+    const int end =
+        last ? count
+             : std::clamp(run_end_px_[static_cast<std::size_t>(cell)] - x_begin_px, begin, count);
+    const auto slope = static_cast<float>((at_next - at_cell) * cells_of_pixel_);
+    const auto start = static_cast<float>(at_cell + (at_next - at_cell) * fraction);
+    float* value = pixels.data() + begin;
+    for (int k = 0; k < end - begin; ++k) value[k] -= start + slope * static_cast<float>(k);
+    fraction = (end + x_begin_px + 0.5) * cells_of_pixel_ - 0.5 - (cell + 1);
+    begin = end;
+    at_cell = at_next;
+  }
 }
 
 double SkyMap::level_adu(double x_px, double y_px) const {
@@ -331,15 +336,15 @@ std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
   // in a mosaic are not alike.
   const int y_step = mesh.cell_px >= 128 ? 5 : mesh.cell_px >= 64 ? 3 : 1;
   const int x_step = mesh.cell_px >= 128 ? 7 : mesh.cell_px >= 64 ? 3 : 1;
-  const auto coarse = filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
+  auto coarse = filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
     std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
     std::vector<std::vector<float>> pixels(cells.size());
-    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
+    for (int y = mesh.y_begin(row); y < mesh.y_begin(row + 1); y += y_step) {
       frame.pixels.read_row(y, 0, line);
       int x = (y / y_step) % x_step;  // each row begins at another place
       for (int column = 0; column < mesh.columns; ++column) {
         auto& cell = pixels[static_cast<std::size_t>(column)];
-        for (; x < mesh.x_end(column); x += x_step) {
+        for (; x < mesh.x_begin(column + 1); x += x_step) {
           const float value = line[static_cast<std::size_t>(x)];
           if (std::isfinite(value)) cell.push_back(value);
         }
@@ -349,8 +354,12 @@ std::optional<SkyMap> map_sky(const Frame& frame, int threads) {
       cells[column] = cell_sky(pixels[column], quantum);
     }
   });
+  if (!coarse) return std::nullopt;
+  smooth(coarse->level_adu);
+  const SkyMap first(mesh.width_px, mesh.height_px, std::move(coarse->level_adu),
+                     std::move(coarse->noise_adu));
   // The widest filter averages some 1700 pixels: the level must be known better than that.
-  return coarse ? refined_sky(frame, *coarse, {}, threads) : coarse;
+  return refined_sky(frame, first, {}, threads);
 }
 
 std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
@@ -358,26 +367,26 @@ std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
   const Mesh mesh(frame);
   const auto discs_of_row = discs_by_row(mesh, discs);
   // Every second row of a full cell: 8192 pixels give the level to 1.1 % of the noise before the
-  // mesh is smoothed over nine cells.
+  // surface is laid through 25 cells.
   const int y_step = mesh.cell_px >= 128 ? 2 : 1;
-  return filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
+  auto sky = filled_mesh(mesh, threads, [&](int row, std::vector<CellSky>& cells) {
     std::vector<CellSums> sums(cells.size());
     for (int column = 0; column < mesh.columns; ++column) {
-      const auto cell = cell_index(row, mesh.columns, column);
+      const double x = 0.5 * (mesh.x_begin(column) + mesh.x_begin(column + 1) - 1);
+      const double y = 0.5 * (mesh.y_begin(row) + mesh.y_begin(row + 1) - 1);
       CellSums& own = sums[static_cast<std::size_t>(column)];
-      own.first_adu = first.cell_level_adu(cell);
-      own.reach_adu = static_cast<float>(kMeanClipSigmas) * first.cell_noise_adu(cell);
+      own.first_adu = static_cast<float>(first.level_adu(x, y));
+      own.reach_adu = static_cast<float>(kMeanClipSigmas * first.noise_adu(x, y));
     }
     std::vector<float> line(static_cast<std::size_t>(mesh.width_px));
-    for (int y = row * mesh.cell_px; y < mesh.y_end(row); y += y_step) {
+    for (int y = mesh.y_begin(row); y < mesh.y_begin(row + 1); y += y_step) {
       frame.pixels.read_row(y, 0, line);
       for (const MaskedDisc* disc : discs_of_row[static_cast<std::size_t>(row)]) {
         blank_disc(*disc, y, line);
       }
       for (int column = 0; column < mesh.columns; ++column) {
-        const auto begin =
-            static_cast<std::size_t>(column) * static_cast<std::size_t>(mesh.cell_px);
-        const auto end = static_cast<std::size_t>(mesh.x_end(column));
+        const auto begin = static_cast<std::size_t>(mesh.x_begin(column));
+        const auto end = static_cast<std::size_t>(mesh.x_begin(column + 1));
         sums[static_cast<std::size_t>(column)].add(
             std::span<const float>(line).subspan(begin, end - begin));
       }
@@ -386,6 +395,16 @@ std::optional<SkyMap> refined_sky(const Frame& frame, const SkyMap& first,
       cells[column] = sums[column].sky();
     }
   });
+  if (!sky) return std::nullopt;
+  // Straight lines between four points a cell stay within a 64th of the curve's bend a cell.
+  constexpr int kPointsOfCell = 4;
+  const double pixels_of_cell = static_cast<double>(mesh.cell_px) * mesh.cell_px / y_step;
+  const double height_of_width = (static_cast<double>(mesh.height_px) / mesh.rows) /
+                                 (static_cast<double>(mesh.width_px) / mesh.columns);
+  const double cell_sigma = median_of(sky->noise_adu) / std::sqrt(pixels_of_cell);
+  return SkyMap(mesh.width_px, mesh.height_px,
+                level_surface(sky->level_adu, height_of_width, cell_sigma, kPointsOfCell, threads),
+                std::move(sky->noise_adu));
 }
 
 }  // namespace starwaist::stars
