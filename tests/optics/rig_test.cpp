@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numbers>
 
 namespace starwaist {
 namespace {
@@ -137,6 +138,23 @@ TEST(Completed, TakesOnlyWhatIsMissing) {
   EXPECT_DOUBLE_EQ(rig.wavelength_um, 0.656);
   // f/5 was given through focal length and aperture.
   EXPECT_DOUBLE_EQ(*rig.focal_ratio(), 5.0);
+}
+
+// Airy's pattern leaves J0^2 + J1^2 at v = pi r / (lambda N) outside (Born & Wolf 8.5, from
+// memory); physics.md 1b: 0.937647 inside the third dark ring at 3.238315 lambda N.
+TEST(DiffractionHalo, IsWhatAirysPatternLeavesFarOut) {
+  for (const double r : {8.0, 15.0, 30.0}) {
+    const double v = std::numbers::pi * r;
+    const double outside =
+        std::pow(std::cyl_bessel_j(0.0, v), 2) + std::pow(std::cyl_bessel_j(1.0, v), 2);
+    EXPECT_NEAR(diffraction_halo_um(1, 0, 1) / r, outside, 0.03 * outside) << r;
+  }
+  EXPECT_NEAR(diffraction_halo_um(1, 0, 1) / 3.238315, 1 - 0.937647, 0.003);
+  Rig rig = newtonian();
+  rig.obstruction = 0.3;
+  // 2 * 0.55 um * 5 / pi^2 / 0.7 / 3.76 um by hand.
+  EXPECT_NEAR(*diffraction_halo_px(rig), 0.2117, 0.0002);
+  EXPECT_FALSE(diffraction_halo_px(Rig{}));
 }
 
 }  // namespace

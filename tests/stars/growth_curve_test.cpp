@@ -92,7 +92,7 @@ TEST(GrowthProfile, GaussianFractionsAndStackAgree) {
   const Stamp stamp = stamp_of(profile, 24, 0.2, 0.4);
   const ProfileStar star{
       stamp, {24.2, 24.4}, 22.0, analytic::recorded_half_flux_radius(profile), 1e-7};
-  const auto stacked = stacked_profile(std::span(&star, 1), 1);
+  const auto stacked = stacked_profile(std::span(&star, 1), 0, 1);
   ASSERT_TRUE(stacked.has_value());
   for (const double x : {0.5, 1.0, 1.5, 2.0}) {
     EXPECT_NEAR(stacked->fraction(x), 1 - std::exp2(-x * x), 0.01) << x;
@@ -104,7 +104,7 @@ TEST(GrowthProfile, MoffatWingIsContinued) {
   const Stamp stamp = stamp_of(profile, 60, 0.2, 0.4);
   const double size = analytic::recorded_half_flux_radius(profile);
   const ProfileStar star{stamp, {60.2, 60.4}, 50.0, size, 1e-7};
-  const auto stacked = stacked_profile(std::span(&star, 1), 1);
+  const auto stacked = stacked_profile(std::span(&star, 1), 0, 1);
   ASSERT_TRUE(stacked.has_value());
   // Moffat 1969: fraction inside r is 1 - (1 + r^2/alpha^2)^(1 - beta).
   for (const double x : {1.0, 3.0, 6.0, 12.0}) {

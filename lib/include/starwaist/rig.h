@@ -73,4 +73,14 @@ std::optional<double> seeing_half_flux_radius_px(const Rig& rig);
 // Imaging and Aberrations (from memory).
 double defocus_waves(double defocus_um, double focal_ratio, double wavelength_um);
 
+// Light that diffraction throws far out, whatever the seeing and the focus: beyond r >> lambda N
+// from the centre lies a fraction halo_um / r of it, halo_um = 2 lambda N / (pi^2 (1 - e)). Airy's
+// encircled light leaves 2 / (pi v), v = pi r / (lambda N) (Born & Wolf 8.5, from memory); what is
+// left goes with the pupil's edge over its area, 1 / (1 - e) for an annulus (own derivation).
+double diffraction_halo_um(double focal_ratio, double obstruction, double wavelength_um);
+
+// The same in pixels; absent where the rig lacks f-ratio or pixel. An unknown obstruction counts as
+// 0, which leaves light out rather than making it up.
+std::optional<double> diffraction_halo_px(const Rig& rig);
+
 }  // namespace starwaist

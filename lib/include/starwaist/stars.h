@@ -37,6 +37,9 @@ struct MeasureOptions {
   std::optional<double> gain_e_per_adu;  // photon noise is estimated from the frame otherwise
   std::optional<double> read_noise_e;
   std::optional<double> saturation_adu;  // found from the pixels otherwise
+  // Of the light that diffraction throws far out, halo_px / r lies beyond r pixels
+  // (diffraction_halo_px of rig.h): counted with each star where given.
+  std::optional<double> halo_px;
   // Smallest matched-filter signal-to-noise of a star. At 6 a megapixel of pure noise yields about
   // 1e-3 false peaks per scale (one-sided Gaussian tail 1e-9), correlated noise a few more.
   double detection_snr = 6.0;

@@ -1,6 +1,7 @@
 #include "starwaist/rig.h"
 
 #include <cmath>
+#include <numbers>
 #include <string_view>
 
 #include "starwaist/numbers.h"
@@ -137,6 +138,18 @@ std::optional<double> seeing_half_flux_radius_px(const Rig& rig) {
 
 double defocus_waves(double defocus_um, double focal_ratio, double wavelength_um) {
   return defocus_um / (8 * focal_ratio * focal_ratio * wavelength_um);
+}
+
+double diffraction_halo_um(double focal_ratio, double obstruction, double wavelength_um) {
+  return 2 * wavelength_um * focal_ratio /
+         (std::numbers::pi * std::numbers::pi * (1 - obstruction));
+}
+
+std::optional<double> diffraction_halo_px(const Rig& rig) {
+  const auto ratio = rig.focal_ratio();
+  if (!ratio || !rig.pixel_um) return std::nullopt;
+  return diffraction_halo_um(*ratio, rig.obstruction.value_or(0.0), rig.wavelength_um) /
+         *rig.pixel_um;
 }
 
 }  // namespace starwaist

@@ -46,6 +46,7 @@ Result<Measured> measure_file(const std::string& path, const RunInput& input,
   const Rig rig = rig_of(frame->facts);
   MeasureOptions measure = options.measure;
   measure.threads = threads;
+  if (!measure.halo_px) measure.halo_px = diffraction_halo_px(completed(options.rig, rig));
   Measured result;
   result.rig = rig;
   *frame = one_colour(std::move(*frame), options);

@@ -77,8 +77,11 @@ constexpr double kFirstApertureOfSize = 3.0;
 // radii, where the scatter from the sky is within 5 % of its least).
 constexpr double kApertureFraction = 0.95;
 
-double aperture_of_size(const GrowthProfile& profile) {
-  return std::clamp(profile.radius_of(kApertureFraction) / profile.radius_of(0.5), 1.5, 4.0);
+// The light that diffraction throws out (`halo` over the radius) is known and need not be held.
+double aperture_of_size(const GrowthProfile& profile, double halo) {
+  constexpr double kUsual = 2.5;
+  const double held = kApertureFraction * (1 - std::min(halo / kUsual, 0.2));
+  return std::clamp(profile.radius_of(held) / profile.radius_of(0.5), 1.5, 4.0);
 }
 
 // True where a pixel at the candidate's peak is clipped.
@@ -187,7 +190,7 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
     if (const auto stacked = stack(context, measured, members, model.pedestal, threads)) {
       model.profile = *stacked;
     }
-    model.aperture_of_size = aperture_of_size(model.profile);
+    model.aperture_of_size = aperture_of_size(model.profile, context.halo_px / found.size_px);
     if (!first) model.beta = wing_exponent(context, measured, members);
   }
   return model;

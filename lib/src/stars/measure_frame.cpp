@@ -118,6 +118,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
                 "Take the frame again; the camera delivered no picture");
   }
   FrameContext context;
+  context.halo_px = options.halo_px.value_or(0);
   context.frame = &frame;
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);

@@ -154,7 +154,8 @@ Annulus stacked_annulus(const std::vector<std::optional<StackedStar>>& stars, st
 
 }  // namespace
 
-std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, int threads) {
+std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, double halo_px,
+                                             int threads) {
   std::vector<std::optional<StackedStar>> stacked(stars.size());
   core::parallel_for(stars.size(), threads, [&](std::size_t i) { stacked[i].emplace(stars[i]); });
   std::vector<Annulus> all(static_cast<std::size_t>(kFarthest / kStep));
@@ -178,7 +179,9 @@ std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars,
   if (fraction.size() < static_cast<std::size_t>(kNormalAt / kStep) || !(fraction.back() > 0)) {
     return std::nullopt;
   }
-  const Wing wing = wing_of(annuli, kStep);
+  std::vector<double> sizes;
+  for (const ProfileStar& star : stars) sizes.push_back(star.hfr_px);
+  const Wing wing = wing_of(annuli, kStep, halo_px / median(sizes));
   const double whole = fraction.back() + wing.beyond;
   const double edge = kStep * static_cast<double>(annuli.size());
   double square_sigma =

@@ -49,8 +49,9 @@ struct ProfileStar {
 };
 
 // Median over the stars of the light in each annulus (a neighbour spoils only its own annuli and
-// its own star), summed outward while it stands above its noise, then continued by a power law.
-// Absent where no star serves.
-std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, int threads);
+// its own star), summed outward while it is known, then continued by the family of wings.h.
+// Absent where no star serves. `halo_px`: of diffraction (MeasureOptions), 0 where it is not known.
+std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars, double halo_px,
+                                             int threads);
 
 }  // namespace starwaist::stars

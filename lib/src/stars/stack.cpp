@@ -54,7 +54,7 @@ std::optional<GrowthProfile> stack(const FrameContext& context,
     member.stamp = cut_stamp(context, member.centre, member.reach_px + kRimReachPx);
     for (float& p : member.stamp.pixels) p -= static_cast<float>(sky.value_adu);
   });
-  return stacked_profile(stacked, threads);
+  return stacked_profile(stacked, context.halo_px, threads);
 }
 
 double wing_exponent(const FrameContext& context, const std::vector<MeasuredStar>& stars,

@@ -21,6 +21,7 @@ struct FrameContext {
   const SkyMap* sky = nullptr;
   std::optional<double> gain_e_per_adu;
   double saturation_adu = std::numeric_limits<double>::infinity();  // raw pixel
+  double halo_px = 0;  // of diffraction; 0 where it is not known
 };
 
 // Pixels of a square cut-out, background subtracted. Pixel (0, 0) of the stamp is pixel

@@ -10,14 +10,47 @@
 namespace starwaist::stars {
 namespace {
 
-// Light of a row of the table beyond x of its half-flux radii.
-double beyond(const wing_table::Row& row, double x) {
-  const double place = x / wing_table::kStep;
-  const auto below = std::min(static_cast<std::size_t>(place), row.beyond.size() - 2);
-  return wing_table::kUnit * std::lerp(static_cast<double>(row.beyond[below]),
-                                       static_cast<double>(row.beyond[below + 1]),
-                                       place - static_cast<double>(below));
-}
+// A row of the table with diffraction's halo spread over it.
+class Profile {
+ public:
+  // The halo's light inside x is taken as 1 - h / sqrt(h^2 + x^2), which leaves h / x far out, and
+  // the light inside x of both spread over each other as the product, good to two tenths of what the
+  // halo leaves beyond three half-flux radii (Kolmogorov's seeing and f/5 with a shadow of 0.35, by
+  // numerical transform).
+  Profile(const wing_table::Row& row, double halo) : row_(&row), halo_(std::min(halo, kWidest)) {
+    if (!(halo_ > 0)) return;
+    // Half of the light of both lies inside 1: where the row alone has this much beyond.
+    const double wanted = (1 - 0.5 / halo_inside(1)) / wing_table::kUnit;
+    std::size_t k = 1;
+    while (k + 1 < row.beyond.size() && static_cast<double>(row.beyond[k]) > wanted) ++k;
+    const double above = row.beyond[k - 1];
+    const double below = row.beyond[k];
+    scale_ = wing_table::kStep *
+             (static_cast<double>(k) - (above > below ? (wanted - below) / (above - below) : 0.0));
+  }
+
+  // Light beyond x half-flux radii of the whole.
+  [[nodiscard]] double beyond(double x) const {
+    const double place = scale_ * x / wing_table::kStep;
+    const auto below = std::min(static_cast<std::size_t>(place), row_->beyond.size() - 2);
+    const double alone =
+        wing_table::kUnit * std::lerp(static_cast<double>(row_->beyond[below]),
+                                      static_cast<double>(row_->beyond[below + 1]),
+                                      std::min(place - static_cast<double>(below), 1.0));
+    return halo_ > 0 ? 1 - (1 - alone) * halo_inside(x) : alone;
+  }
+  [[nodiscard]] double prior() const { return row_->prior; }
+
+ private:
+  // With more of a halo the star is diffraction's own pattern.
+  static constexpr double kWidest = 0.4;
+
+  [[nodiscard]] double halo_inside(double x) const { return 1 - halo_ / std::hypot(halo_, x); }
+
+  const wing_table::Row* row_;
+  double halo_;
+  double scale_ = 1;  // of the whole's half-flux radius, in the row's own
+};
 
 // How well a star's light fits the annuli: chi squared, and what it leaves beyond the last.
 struct Trial {
@@ -52,14 +85,14 @@ class Seen {
     }
   }
 
-  // A row whose half-flux radius is `unit` first ones.
-  [[nodiscard]] Trial tried(const wing_table::Row& row, double unit) const {
+  // A star whose half-flux radius is `unit` first ones.
+  [[nodiscard]] Trial tried(const Profile& profile, double unit) const {
     double mm = 0;
     double md = 0;
     double before = 1;
     double at_edge = 1;
     for (const Part& part : parts_) {
-      before = std::exchange(at_edge, beyond(row, part.outer / unit));
+      before = std::exchange(at_edge, profile.beyond(part.outer / unit));
       const double model = before - at_edge;
       mm += part.weight * model * model;
       md += part.weight * model * part.light;
@@ -69,7 +102,7 @@ class Seen {
     return {dd_ - amplitude * md, amplitude * at_edge,
             2 + std::log(std::max(before, kLeast) / std::max(at_edge, kLeast)) /
                     std::log(edge / (edge - step_)),
-            row.prior};
+            profile.prior()};
   }
 
  private:
@@ -87,15 +120,16 @@ class Seen {
 
 }  // namespace
 
-Wing wing_of(const std::vector<Annulus>& annuli, double step) {
+Wing wing_of(const std::vector<Annulus>& annuli, double step, double halo) {
   // The radii's unit is each star's half-flux radius as first measured, when the light beyond the
   // aperture was a guess: the true one may be larger.
   constexpr std::array kUnits{0.96, 0.98, 1.0, 1.02, 1.04, 1.06, 1.08, 1.1, 1.12, 1.15};
   const Seen seen(annuli, step);
   std::vector<Trial> trials;
   trials.reserve(kUnits.size() * wing_table::kRows.size());
-  for (const double unit : kUnits) {
-    for (const wing_table::Row& row : wing_table::kRows) trials.push_back(seen.tried(row, unit));
+  for (const wing_table::Row& row : wing_table::kRows) {
+    const Profile profile(row, halo);
+    for (const double unit : kUnits) trials.push_back(seen.tried(profile, unit));
   }
   double least = trials.front().chi_squared;
   for (const Trial& t : trials) least = std::min(least, t.chi_squared);
@@ -110,14 +144,14 @@ Wing wing_of(const std::vector<Annulus>& annuli, double step) {
     squares += weight * t.beyond * t.beyond;
     powers += weight * t.power;
   }
-  // Kolmogorov seeing falls as r^(-11/3), the shallowest that a star does (Roddier 1981, from
-  // memory).
-  constexpr double kShallowest = 11.0 / 3.0;
+  // Kolmogorov seeing falls as r^(-11/3) (Roddier 1981, from memory), diffraction as r^-3, the
+  // shallowest that a star does.
+  const double shallowest = halo > 0 ? 3.0 : 11.0 / 3.0;
   constexpr double kSteepest = 24.0;
   Wing wing;
   wing.beyond = sum / weights;
   wing.sigma = std::sqrt(std::max(0.0, squares / weights - wing.beyond * wing.beyond));
-  wing.power = std::clamp(powers / weights, kShallowest, kSteepest);
+  wing.power = std::clamp(powers / weights, shallowest, kSteepest);
   return wing;
 }
 
