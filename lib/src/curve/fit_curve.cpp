@@ -353,13 +353,17 @@ void name_unused(std::vector<CurvePoint>& points) {
   }
 }
 
-// A parabola that explains the sizes and is open downwards.
-bool has_peak(const ModelFit& fit) {
+// A parabola that explains the sizes, is open downwards and has its top in the middle half of the
+// range (a one-sided arm bends a little too).
+bool has_peak(const ModelFit& fit, double low_steps, double high_steps) {
+  if (fit.model != model_name(CurveModel::parabola) || fit.parameters.empty()) return false;
   constexpr double kExplained = 0.8;
-  return std::any_of(fit.parameters.begin(), fit.parameters.end(), [&fit](const auto& parameter) {
-    return parameter.first == "quadratic_px_per_step2" && parameter.second < 0 &&
-           fit.r_squared.value_or(0) > kExplained;
-  });
+  const double quarter = 0.25 * (high_steps - low_steps);
+  const double middle = 0.5 * (low_steps + high_steps);
+  const double top = *curve_size_px(fit, middle);
+  return fit.r_squared.value_or(0) > kExplained && top > *curve_size_px(fit, middle - quarter) &&
+         top > *curve_size_px(fit, middle + quarter) && top > *curve_size_px(fit, low_steps) &&
+         top > *curve_size_px(fit, high_steps);
 }
 
 VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitResult& result,
@@ -397,7 +401,10 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
       facts.points_above += position > *result.best_focus_steps ? 1 : 0;
     }
   }
-  facts.peaks_inside = std::any_of(result.models.begin(), result.models.end(), has_peak);
+  facts.peaks_inside =
+      std::any_of(result.models.begin(), result.models.end(), [&facts](const ModelFit& fit) {
+        return has_peak(fit, facts.lowest_position_steps, facts.highest_position_steps);
+      });
   const ModelFit* shown = chosen_model(result);
   if (shown == nullptr || shown->parameters.empty()) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);

@@ -59,15 +59,18 @@ class Judge {
   }
 
   bool minimum_located() {
+    if (f_.peaks_inside) {
+      lower(Verdict::unusable,
+            "the sizes are largest inside the range (" + number(f_.largest_seen_px) +
+                " px) and fall towards both ends, as no focus curve does; are positions and sizes "
+                "in the right columns?");
+      return false;
+    }
     if (f_.best_focus_steps) return true;
     std::string why = "no minimum located: ";
     if (f_.largest_seen_px > 0 && f_.largest_seen_px == f_.smallest_seen_px) {
       why += "every size is " + number(f_.smallest_seen_px) +
              " px; did the focuser move, and are the sizes measured at each position?";
-    } else if (f_.peaks_inside) {
-      why += "the sizes are largest inside the range (" + number(f_.largest_seen_px) +
-             " px) and fall towards both ends, as no focus curve does; are positions and sizes in "
-             "the right columns?";
     } else if (f_.noise_px > 0 && largest_rise() < VerdictRules::kRiseOverNoise * f_.noise_px) {
       why += "the sizes lie between " + number(f_.smallest_seen_px) + " and " +
              number(f_.largest_seen_px) + " px, and scatter by " + number(f_.noise_px) +
