@@ -32,6 +32,27 @@ std::string all_reasons(const FitResult& result) {
 // The solver stops at a relative step of 1e-9 of the half range (400 steps).
 constexpr double kExactSteps = 1e-5;
 
+TEST(FitCurve, SaysThatEverySizeIsTheSame) {
+  std::vector<CurvePoint> points = made::run(made::Curve{}, 9, 5030, 300);
+  for (CurvePoint& point : points) point.size_px = 2;
+  const auto fit = fit_curve(points, Rig{});
+  ASSERT_TRUE(fit.has_value());
+  EXPECT_EQ(fit->verdict, "unusable");
+  EXPECT_FALSE(fit->best_focus_steps.has_value());
+  ASSERT_EQ(fit->reasons.size(), 1U);
+  EXPECT_NE(fit->reasons[0].find("every size is 2"), std::string::npos) << fit->reasons[0];
+}
+
+TEST(FitCurve, SaysThatSizesPeakInsideTheRange) {
+  std::vector<CurvePoint> points = made::run(made::Curve{}, 9, 5030, 300);
+  for (CurvePoint& point : points) point.size_px = 8 - *point.size_px;
+  const auto fit = fit_curve(points, Rig{});
+  ASSERT_TRUE(fit.has_value());
+  EXPECT_EQ(fit->verdict, "unusable");
+  ASSERT_EQ(fit->reasons.size(), 1U);
+  EXPECT_NE(fit->reasons[0].find("largest inside the range"), std::string::npos) << fit->reasons[0];
+}
+
 TEST(FitCurve, RecoversANoiseFreeHyperbola) {
   for (const int n : {5, 7, 9, 15, 25}) {
     for (const double centre : {5030.0, 4950.0, 5200.0}) {

@@ -23,6 +23,8 @@ VerdictFacts good() {
   f.points_below = 5;
   f.points_above = 4;
   f.core_width_steps = 100;
+  f.smallest_seen_px = 2;
+  f.largest_seen_px = 8.8;
   f.smallest_size_px = 2;
   f.size_at_lowest_px = 8.8;
   f.size_at_highest_px = 7.7;
@@ -61,7 +63,7 @@ TEST(Judge, NamesEachBrokenRule) {
          f.best_focus_steps.reset();
          f.noise_px = 3;
        },
-       Verdict::unusable, "their noise is"},
+       Verdict::unusable, "scatter by 3"},
       {[](VerdictFacts& f) { f.used_points = 4; }, Verdict::doubtful, "only 4 usable points"},
       {[](VerdictFacts& f) { f.used_positions = 4; }, Verdict::doubtful, "different positions"},
       {[](VerdictFacts& f) { f.rejected_points = 5; }, Verdict::doubtful, "5 of 14 points"},
@@ -86,7 +88,12 @@ TEST(Judge, NamesEachBrokenRule) {
       {[](VerdictFacts& f) {
          f.interval_95_steps = {4900, 5160};
        },
-       Verdict::unusable, "uncertain by +-130"},
+       Verdict::doubtful, "uncertain by +-130"},
+      {[](VerdictFacts& f) {
+         f.interval_95_steps = {4800, 5260};
+       },
+       Verdict::unusable, "uncertain by +-230"},
+      {[](VerdictFacts& f) { f.peaks_inside = true; }, Verdict::unusable, "no focus curve"},
       {[](VerdictFacts& f) { f.expected_slope_px_per_step = 0.032; }, Verdict::doubtful,
        "um per step"},
       {[](VerdictFacts& f) { f.expected_slope_px_per_step = 0.012; }, Verdict::doubtful,

@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <map>
 #include <set>
 
@@ -25,15 +26,15 @@ constexpr double kRoundingRelative = 1e-9;
 constexpr double kLuckiestVariance = 0.1;
 // A parabola is not a focus curve; it gets this share beside a hyperbola that fits equally well.
 constexpr double kParabolaPrior = 0.1;
-// Below this number of points AICc cannot tell models apart.
-constexpr int kFewestForChoice = 7;
+// Below this number of points the parabola serves only where nothing else has a minimum.
+constexpr int kFewestForParabola = 7;
 constexpr int kModelParameters = 3;
 constexpr double kFullProfileWeight = 0.05;  // lighter parts get a straight root
 
 struct ModelAnswer {
   ModelFit fit;
   std::vector<Component> parts;  // of this model; weights sum to 1
-  double aicc_for_weight = 0;    // -2 ln likelihood (same number of parameters everywhere)
+  double log_evidence = 0;       // of the model, see describe_aicc
   bool fitted = false;
 };
 
@@ -137,7 +138,10 @@ void describe_quality(const Samples& s, const std::vector<double>& weight, const
   }
 }
 
-// -2 ln likelihood with the noise's factor at its best value, and AICc where n allows it.
+// AICc where n allows it, and what weighs the models: every one has three parameters, so AICc's
+// penalties cancel, and at five points its likelihood at the noise's best value would take luck for
+// proof. So the likelihood is integrated over parameters and noise, the noise expected beforehand
+// counting as kPriorDegrees degrees of freedom (the weights are in its unit).
 void describe_aicc(const Samples& s, double sum_of_squares, double variance_floor,
                    ModelAnswer& answer) {
   const int n = s.used();
@@ -149,8 +153,11 @@ void describe_aicc(const Samples& s, double sum_of_squares, double variance_floo
   const double minus_two_log_likelihood =
       n * std::log(2 * M_PI * squares / n) + n - 2 * log_weights;
   const int k = kModelParameters + 1;
-  answer.aicc_for_weight = minus_two_log_likelihood + 2 * k;
-  if (n - k - 1 > 0) answer.fit.aicc = answer.aicc_for_weight + 2.0 * k * (k + 1) / (n - k - 1);
+  answer.log_evidence =
+      -0.5 * (n - kModelParameters + kPriorDegrees) * std::log(squares + kPriorDegrees);
+  if (n - k - 1 > 0) {
+    answer.fit.aicc = minus_two_log_likelihood + 2.0 * k + 2.0 * k * (k + 1) / (n - k - 1);
+  }
 }
 
 Interval to_steps(const Samples& s, const Interval& scaled) {
@@ -160,15 +167,23 @@ Interval to_steps(const Samples& s, const Interval& scaled) {
   return steps;
 }
 
+// The mean over the parts, which is nearest on average where two of them lie apart (the median
+// jumps from one to the other); a part outside the 95 % interval counts as at its limit, so that a
+// wild one of little weight cannot pull.
+double middle_of(const std::vector<Component>& parts, const Samples& s, const ModelFit& fit) {
+  const double low = s.scaled_position(*fit.interval_95_steps.low);
+  const double high = s.scaled_position(*fit.interval_95_steps.high);
+  double mean = 0;
+  for (const Component& part : parts) mean += part.weight * std::clamp(part.centre, low, high);
+  return mean;
+}
+
 void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit) {
   if (parts.empty()) return;
   fit.interval_68_steps = to_steps(s, mixture_interval(parts, kTail68));
   fit.interval_95_steps = to_steps(s, mixture_interval(parts, kTail95));
   if (!fit.interval_95_steps.bounded()) return;
-  // The median, which parts of little weight and wild position cannot pull.
-  const auto middle = mixture_quantile(parts, 0.5);
-  if (!middle) return;
-  fit.best_focus_steps = s.steps(*middle);
+  fit.best_focus_steps = s.steps(middle_of(parts, s, fit));
   // One sigma as half of the 68 % interval, so that it means the same at five points and at fifty.
   if (fit.interval_68_steps.bounded()) {
     fit.best_focus_sigma_steps = 0.5 * (*fit.interval_68_steps.high - *fit.interval_68_steps.low);
@@ -288,14 +303,12 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
     if (!a.fitted) continue;
     if (only) {
       if (a.fit.model == model_name(*only)) log_weight[i] = 0;
-    } else if (parabola && points < kFewestForChoice) {
+    } else if (parabola && points < kFewestForParabola) {
       if (!physics_located && a.fit.best_focus_steps) log_weight[i] = 0;  // the fallback
     } else if (parabola && !a.fit.best_focus_steps) {
       continue;
     } else {
-      const bool enough = points >= kFewestForChoice;
-      log_weight[i] =
-          (enough ? -0.5 * a.aicc_for_weight : 0.0) + (parabola ? std::log(kParabolaPrior) : 0.0);
+      log_weight[i] = a.log_evidence + (parabola ? std::log(kParabolaPrior) : 0.0);
     }
     best = std::max(best, log_weight[i]);
   }
@@ -340,6 +353,19 @@ void name_unused(std::vector<CurvePoint>& points) {
   }
 }
 
+// A parabola that explains the sizes, is open downwards and has its top in the middle half of the
+// range (a one-sided arm bends a little too).
+bool has_peak(const ModelFit& fit, double low_steps, double high_steps) {
+  if (fit.model != model_name(CurveModel::parabola) || fit.parameters.empty()) return false;
+  constexpr double kExplained = 0.8;
+  const double quarter = 0.25 * (high_steps - low_steps);
+  const double middle = 0.5 * (low_steps + high_steps);
+  const double top = *curve_size_px(fit, middle);
+  return fit.r_squared.value_or(0) > kExplained && top > *curve_size_px(fit, middle - quarter) &&
+         top > *curve_size_px(fit, middle + quarter) && top > *curve_size_px(fit, low_steps) &&
+         top > *curve_size_px(fit, high_steps);
+}
+
 VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitResult& result,
                       const Rig& rig) {
   const Samples& s = run.samples;
@@ -353,8 +379,14 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
     }
     ++facts.used_points;
     const double position = result.points[run.point_of_sample[i]].position_steps;
-    if (first) facts.lowest_position_steps = facts.highest_position_steps = position;
+    const double size = *result.points[run.point_of_sample[i]].size_px;
+    if (first) {
+      facts.lowest_position_steps = facts.highest_position_steps = position;
+      facts.smallest_seen_px = facts.largest_seen_px = size;
+    }
     first = false;
+    facts.smallest_seen_px = std::min(facts.smallest_seen_px, size);
+    facts.largest_seen_px = std::max(facts.largest_seen_px, size);
     facts.lowest_position_steps = std::min(facts.lowest_position_steps, position);
     facts.highest_position_steps = std::max(facts.highest_position_steps, position);
   }
@@ -369,6 +401,10 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
       facts.points_above += position > *result.best_focus_steps ? 1 : 0;
     }
   }
+  facts.peaks_inside =
+      std::any_of(result.models.begin(), result.models.end(), [&facts](const ModelFit& fit) {
+        return has_peak(fit, facts.lowest_position_steps, facts.highest_position_steps);
+      });
   const ModelFit* shown = chosen_model(result);
   if (shown == nullptr || shown->parameters.empty()) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);
@@ -450,13 +486,17 @@ bool any_suspect(const std::vector<double>& bad) {
   return std::any_of(bad.begin(), bad.end(), [](double p) { return p > kSuspect; });
 }
 
+bool all_equal(const std::vector<double>& values) {
+  return std::adjacent_find(values.begin(), values.end(), std::not_equal_to<>()) == values.end();
+}
+
 // Fits everything; false where the points cannot carry a curve.
 bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<ModelAnswer>& answers,
                 std::vector<double>& bad) {
   Samples& s = run.samples;
   const std::vector<bool> all_used(s.count(), true);
   if (s.count() < static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
-      distinct_positions(s, all_used) < 3) {
+      distinct_positions(s, all_used) < 3 || all_equal(s.y)) {
     return false;
   }
   const std::vector<NamedShape> known = shapes_for(rig, measure);

@@ -13,11 +13,10 @@ namespace {
 constexpr double kUsualMeasuringError = 0.015;
 constexpr double kUsualSeeingScatter = 0.03;
 constexpr std::array kSeeingScatters{0.0, 0.015, 0.03, 0.06, 0.12};
-// Residuals expected before they are seen count as this many degrees of freedom in weighing the
-// scatters: a run of five points must not decide by two residuals alone.
-constexpr double kPriorDegrees = 2;
-
-std::vector<double> measuring_sigmas(const Samples& s, const std::vector<double>& sizes) {
+// Measuring errors that are tried: the points' own sigmas, or, where none has one, errors in
+// proportion to the size and errors equal for all (rounded sizes, widths of rings).
+std::vector<std::vector<double>> measuring_sigmas(const Samples& s,
+                                                  const std::vector<double>& sizes) {
   std::vector<double> relative;
   for (std::size_t i = 0; i < s.count(); ++i) {
     if (s.own_sigma[i] > 0) relative.push_back(s.own_sigma[i] / s.y[i]);
@@ -29,7 +28,8 @@ std::vector<double> measuring_sigmas(const Samples& s, const std::vector<double>
     // An error below a thousandth of the size is a rounding, not an error of a measured star.
     sigma[i] = std::max(sigma[i], 1e-3 * sizes[i]);
   }
-  return sigma;
+  if (!relative.empty()) return {sigma};
+  return {sigma, std::vector<double>(s.count(), usual * median(sizes))};
 }
 
 struct Candidate {
@@ -48,7 +48,7 @@ Candidate try_scatter(ShapeFitter& fitter, Samples& s, const ShapeFit& curve, do
     s.weight[i] = 1 / std::sqrt(c.variance[i]);
     c.log_likelihood -= 0.5 * std::log(c.variance[i]);
   }
-  const ShapeFit fit = fitter.refit(s, curve);
+  const ShapeFit fit = fitter.refit(s, curve, kWeighingTolerance);
   const double degrees = static_cast<double>(s.used()) - kFreeShapeParameters;
   const double information = fit.usable ? fit.log_det_information : 0.0;
   const double squares = fit.usable ? fit.sum_of_squares : 0.0;
@@ -69,12 +69,14 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
     sizes[i] = h0 * value.h;
     seeing[i] = sizes[i] * seeing_share(value, value.u);
   }
-  const std::vector<double> measuring = measuring_sigmas(s, sizes);
+  const std::vector<std::vector<double>> measuring = measuring_sigmas(s, sizes);
   std::vector<Candidate> candidates;
   double best = -std::numeric_limits<double>::infinity();
-  for (const double scatter : kSeeingScatters) {
-    candidates.push_back(try_scatter(fitter, s, curve, scatter, measuring, seeing));
-    best = std::max(best, candidates.back().log_likelihood);
+  for (const std::vector<double>& errors : measuring) {
+    for (const double scatter : kSeeingScatters) {
+      candidates.push_back(try_scatter(fitter, s, curve, scatter, errors, seeing));
+      best = std::max(best, candidates.back().log_likelihood);
+    }
   }
   std::vector<double> variance(s.count(), 0.0);
   double total = 0;
@@ -87,8 +89,9 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
   std::vector<double> expected(s.count());
   for (std::size_t i = 0; i < s.count(); ++i) {
     noise.sigma[i] = std::sqrt(variance[i] / total);
-    expected[i] = (measuring[i] * measuring[i] + std::pow(kUsualSeeingScatter * seeing[i], 2)) *
-                  total / variance[i];
+    expected[i] =
+        (measuring[0][i] * measuring[0][i] + std::pow(kUsualSeeingScatter * seeing[i], 2)) * total /
+        variance[i];
   }
   noise.prior_variance = median(expected);
   return noise;

@@ -15,6 +15,10 @@
 
 namespace starwaist::curve {
 
+// Residuals expected before they are seen count as this many degrees of freedom in weighing the
+// scatters (and the curve's models): a run of five points must not decide by two residuals alone.
+inline constexpr double kPriorDegrees = 2;
+
 struct NoiseModel {
   std::vector<double> sigma;  // of each point, scaled units
   double prior_variance = 1;  // of a weighted residual, as expected before seeing the residuals

@@ -9,10 +9,10 @@
 namespace starwaist::curve {
 namespace {
 
-// What a bad point may be: a trailed or clouded star reads up to twice its size, more rarely down
+// What a bad point may be: a trailed or clouded star reads up to twice its size, hardly ever down
 // to half of it. Density of the size, relative to the curve's size.
-constexpr double kDensityLarger = 0.75 / 1.0;
-constexpr double kDensitySmaller = 0.25 / 0.5;
+constexpr double kDensityLarger = 0.94 / 1.0;
+constexpr double kDensitySmaller = 0.06 / 0.5;
 // What noise is usual counts as that many degrees of freedom, so that three points that happen to
 // lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
 // large residuals are not taken for a noisy night. A table without sigmas may hold sizes that
@@ -23,7 +23,7 @@ struct NoisePrior {
   double degrees;
   double bad;  // probability of a point to be bad, before seeing the data
 };
-constexpr NoisePrior kWithOwnSigmas{10, 0.025};
+constexpr NoisePrior kWithOwnSigmas{14, 0.04};
 constexpr NoisePrior kWithoutSigmas{1, 0.01};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
@@ -201,7 +201,7 @@ struct Weighed {
 
 std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, const Samples& all,
                                const Evidence& evidence, const Set& bad, const ShapeFit& start) {
-  Weighed w{{bad, lopsided, 0, fitter.refit(without(all, bad), start)}, 0};
+  Weighed w{{bad, lopsided, 0, fitter.refit(without(all, bad), start, kWeighingTolerance)}, 0};
   const ShapeFit& fit = w.hypothesis.fit;
   if (!fit.usable) return std::nullopt;
   double bad_points = 0;

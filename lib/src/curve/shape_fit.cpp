@@ -48,9 +48,6 @@ Eigen::Vector3d start_from_smallest(const Samples& s) {
   return {t0, std::log(h0), std::log(steepest)};
 }
 
-// Of the parameters beside t0: an error of theirs enters the sum of squares by its square.
-constexpr double kHeldTolerance = 1e-5;
-
 }  // namespace
 
 double bounded_exp(double logarithm) { return std::exp(std::clamp(logarithm, -12.0, 12.0)); }
@@ -119,15 +116,15 @@ ShapeFit ShapeFitter::fit(const Samples& samples) {
   return refit(samples, best);
 }
 
-ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start) {
+ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start, double step_tolerance) {
   return free_.solve(ShapeResiduals(samples, shape_, sigma_a_), start.parameters,
-                     ShapeParameters::Ones());
+                     ShapeParameters::Ones(), {.step_tolerance = step_tolerance});
 }
 
 double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start) {
   const auto fit =
       held_.minimise(ShapeResidualsAt(ShapeResiduals(samples, shape_, sigma_a_), t0), start,
-                     HeldParameters::Ones(), {.step_tolerance = kHeldTolerance});
+                     HeldParameters::Ones(), {.step_tolerance = kWeighingTolerance});
   if (fit.usable) start = fit.parameters;
   return fit.sum_of_squares;
 }

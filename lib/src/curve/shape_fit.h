@@ -102,6 +102,9 @@ class ShapeResidualsAt {
 using ShapeFit = LeastSquaresFit<kShapeParameters>;
 using HeldParameters = Eigen::Matrix<double, kShapeParameters - 1, 1>;
 
+// Enough where only the sum of squares counts: the parameters' error enters it by its square.
+inline constexpr double kWeighingTolerance = 1e-5;
+
 // Solves many fits of one data set; keeps the solvers' memory between them.
 class ShapeFitter {
  public:
@@ -109,8 +112,9 @@ class ShapeFitter {
 
   // Best of several starts. Not usable where the points determine no curve.
   ShapeFit fit(const Samples& samples);
-  // From one start, which must be near (a fit of nearly the same points).
-  ShapeFit refit(const Samples& samples, const ShapeFit& start);
+  // From one start, which must be near (a fit of nearly the same points), to a relative step.
+  ShapeFit refit(const Samples& samples, const ShapeFit& start,
+                 double step_tolerance = LeastSquaresOptions{}.step_tolerance);
   // The smallest sum of squares with t0 held; `start` gives ln H0, ln k and a and is updated.
   double sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start);
 

@@ -59,11 +59,22 @@ class Judge {
   }
 
   bool minimum_located() {
+    if (f_.peaks_inside) {
+      lower(Verdict::unusable,
+            "the sizes are largest inside the range (" + number(f_.largest_seen_px) +
+                " px) and fall towards both ends, as no focus curve does; are positions and sizes "
+                "in the right columns?");
+      return false;
+    }
     if (f_.best_focus_steps) return true;
     std::string why = "no minimum located: ";
-    if (f_.noise_px > 0 && largest_rise() < VerdictRules::kRiseOverNoise * f_.noise_px) {
-      why += "the sizes change by " + number(largest_rise()) +
-             " px over the whole range, their noise is " + number(f_.noise_px) + " px";
+    if (f_.largest_seen_px > 0 && f_.largest_seen_px == f_.smallest_seen_px) {
+      why += "every size is " + number(f_.smallest_seen_px) +
+             " px; did the focuser move, and are the sizes measured at each position?";
+    } else if (f_.noise_px > 0 && largest_rise() < VerdictRules::kRiseOverNoise * f_.noise_px) {
+      why += "the sizes lie between " + number(f_.smallest_seen_px) + " and " +
+             number(f_.largest_seen_px) + " px, and scatter by " + number(f_.noise_px) +
+             " px about the best curve; widen the sweep";
     } else if (f_.interval_95_steps.low && !f_.interval_95_steps.high) {
       why += "best focus may lie anywhere above " +
              number(*f_.interval_95_steps.low, range() / 20) + " steps; sample larger positions";
@@ -136,7 +147,7 @@ class Judge {
   void narrow_enough() {
     if (!f_.interval_95_steps.bounded()) return;
     const double half_width = 0.5 * (*f_.interval_95_steps.high - *f_.interval_95_steps.low);
-    const double core = f_.core_width_steps.value_or(0.5 * range());
+    const double core = std::min(f_.core_width_steps.value_or(0.5 * range()), 0.5 * range());
     double allowed = VerdictRules::kHalfWidthOverCore * core;
     std::string against = "a third of the curve's own width (" + number(core) + " steps)";
     if (f_.zone_steps && 0.5 * *f_.zone_steps > allowed) {
@@ -144,7 +155,9 @@ class Judge {
       against = "half of the critical focus zone (" + number(*f_.zone_steps) + " steps)";
     }
     if (half_width <= allowed) return;
-    lower(half_width > std::max(core, 2 * allowed) ? Verdict::unusable : Verdict::doubtful,
+    const double nothing_learnt = VerdictRules::kHalfWidthOverRange * range();
+    lower(half_width > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
+                                                                     : Verdict::doubtful,
           "best focus is uncertain by +-" + number(half_width) +
               " steps (95 % interval), more than " + against);
   }

@@ -22,8 +22,11 @@ struct VerdictFacts {
   int points_above = 0;
   std::optional<double> zone_steps;        // full width
   std::optional<double> core_width_steps;  // smallest size over slope; absent without a slope
-  double smallest_size_px = 0;
-  double size_at_lowest_px = 0;  // of the fitted curve
+  double smallest_seen_px = 0;             // of the used points
+  double largest_seen_px = 0;
+  bool peaks_inside = false;    // the sizes are largest inside the range
+  double smallest_size_px = 0;  // of the fitted curve
+  double size_at_lowest_px = 0;
   double size_at_highest_px = 0;
   double noise_px = 0;  // typical deviation of a point from the curve
   std::optional<double> slope_px_per_step;
