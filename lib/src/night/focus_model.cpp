@@ -17,8 +17,13 @@ constexpr double kOriginOdds = 3;     // ln odds against focus elsewhere than at
 constexpr std::size_t kMostSteps = 8;
 // Half-flux radius goes as air mass to the power 0.6 where seeing is all (Kolmogorov; Roddier 1981,
 // from memory), less where optics and pixels have a share.
-constexpr double kAirPower = 0.4;
-constexpr double kAirPowerSigma = 0.15;
+constexpr double kAirPower = 0.45;
+constexpr double kAirPowerSigma = 0.2;
+// Seeing seldom wanders by more than a fifth for hours (common practice, no source); ln odds of its
+// scatter, so that a night of one steady growth is not seeing for want of a limit.
+constexpr double kUsualScatter = 0.09;
+// Focus that wanders off without the temperature is rarer.
+constexpr double kTimeOdds = 4;
 
 struct Account {
   std::optional<Drift> drift;
@@ -43,7 +48,10 @@ class Explainer {
         drift_odds_(drift_odds),
         step_odds_(step_odds),
         grid_(seeing_grid()) {
-    for (const Seeing& seeing : grid_) whiteners_.emplace_back(s_.time_s, s_.variance, seeing);
+    for (const Seeing& seeing : grid_) {
+      whiteners_.emplace_back(s_.time_s, s_.variance, seeing);
+      prior_.push_back(-0.5 * std::pow(seeing.scatter / kUsualScatter, 2));
+    }
     y_ = Eigen::Map<const Eigen::VectorXd>(s_.log_size.data(), n_);
     find_stretches();
     hours_.resize(sizes.size());
@@ -151,7 +159,7 @@ class Explainer {
     account.log_likelihood = -std::numeric_limits<double>::infinity();
     for (std::size_t g = 0; g < grid_.size(); ++g) {
       const Solved solved = solve(whiteners_[g].apply(x), whiteners_[g].apply(y));
-      const double value = -0.5 * (solved.misfit + whiteners_[g].log_determinant());
+      const double value = prior_[g] - 0.5 * (solved.misfit + whiteners_[g].log_determinant());
       if (value <= account.log_likelihood) continue;
       account.log_likelihood = value;
       account.seeing = grid_[g];
@@ -175,7 +183,7 @@ class Explainer {
   [[nodiscard]] double penalty(const Account& account) const {
     double sum = 0;
     if (account.drift) {
-      sum += drift_odds_;
+      sum += drift_odds_ + (account.drift->by == DriftBy::time ? kTimeOdds : 0);
       for (std::size_t e = 0; e < stretches_.size(); ++e) {
         if (account.drift->origins[e] != variable(account.drift->by)[stretches_[e].first]) {
           sum += kOriginOdds;
@@ -216,7 +224,7 @@ class Explainer {
       const Eigen::VectorXd white_y = whiteners_[g].apply(y_);
       for (std::size_t r = 0; r < rates.size(); ++r) {
         const Solved solved = solve(white, white_y - whiteners_[g].apply(shapes[r]));
-        const double value = -0.5 * (solved.misfit + whiteners_[g].log_determinant());
+        const double value = prior_[g] - 0.5 * (solved.misfit + whiteners_[g].log_determinant());
         if (value > top) {
           top = value;
           place = r;
@@ -229,9 +237,7 @@ class Explainer {
     Account found = before;
     found.drift = drift;
     found = scored(found);
-    if (*std::max_element(drift_column(drift).begin(), drift_column(drift).end()) < kLeastDrift) {
-      return best;
-    }
+    if (drift_column(drift).maxCoeff() < kLeastDrift) return best;
     return found.score > best.score ? found : best;
   }
 
@@ -310,6 +316,9 @@ class Explainer {
       std::pair<std::size_t, std::size_t> place{0, 0};
       const auto consider = [&](std::size_t first, std::size_t last) {
         if (last - first + 1 >= s_.size() || last < first + 1) return;
+        for (const Step& known : account.steps) {
+          if (near(known.first, first) && near(known.last, last)) return;
+        }
         const Eigen::VectorXd column = whitener.apply(step_column(first, last));
         const Eigen::VectorXd own = column - white * factor.solve(white.transpose() * column);
         const double length = own.squaredNorm();
@@ -324,7 +333,8 @@ class Explainer {
       };
       for (const auto& [first, last] : stretches_) {
         for (std::size_t k = first; k <= last; ++k) consider(k, last);
-        for (std::size_t k = first; k < last; ++k) consider(first, k);
+        // Without positions focus may have been found again at any frame.
+        for (std::size_t k = first; !s_.positions_known && k < last; ++k) consider(first, k);
       }
       if (!(top > 0)) continue;
       Account tried = account;
@@ -378,6 +388,10 @@ class Explainer {
     return account;
   }
 
+  [[nodiscard]] static bool near(std::size_t a, std::size_t b) {
+    return std::max(a, b) - std::min(a, b) < 4;
+  }
+
   [[nodiscard]] static double penalty_of_steps(const Account& account) {
     double sum = 0;
     for (const Step& step : account.steps) sum += step.needed_odds;
@@ -417,6 +431,7 @@ class Explainer {
   double step_odds_;
   std::vector<Seeing> grid_;
   std::vector<Whitener> whiteners_;
+  std::vector<double> prior_;  // ln, of each seeing of the grid
   Eigen::VectorXd y_;
   std::vector<double> hours_;
   std::vector<std::pair<std::size_t, std::size_t>> stretches_;

@@ -21,6 +21,7 @@ struct Sizes {
   std::vector<std::size_t> stretch;   // frames between two refocuses have the same number, rising
   std::vector<double> temperature_c;  // empty where too few frames have one
   std::vector<double> log_air_mass;   // empty where altitudes are not known
+  bool positions_known = true;
   [[nodiscard]] std::size_t size() const { return time_s.size(); }
 };
 

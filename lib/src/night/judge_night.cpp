@@ -86,8 +86,9 @@ class Judge {
     }
     find_growth();
     light_ = judge_light(frames_, time_, growth_);
-    moved_ = judge_motion(frames_, growth_);
+    moved_ = judge_motion(frames_, growth_, std::vector<double>(frames_.size(), 0.0));
     find_focus();
+    moved_ = judge_motion(frames_, growth_, focus_);
     find_best();
     answer_frames();
     find_periods();
@@ -136,6 +137,7 @@ class Judge {
       s.stretch.push_back(stretches.of_frame[i]);
     }
     s.groups = static_cast<int>(groups.size());
+    s.positions_known = stretches.known;
     groups_ = groups;
     add_temperatures(s);
     add_air(s);
@@ -155,20 +157,48 @@ class Judge {
         what.size() < 3) {
       return;
     }
+    // A thermometer's steps and noise would look like focus: a straight line through the readings
+    // around each frame, weighed down with distance.
+    constexpr double kWidth = 600;  // seconds
     for (const std::size_t i : used_) {
-      const auto after = std::lower_bound(when.begin(), when.end(), time_[i]);
-      const auto k = static_cast<std::size_t>(after - when.begin());
-      if (k == 0 || k == when.size()) {
-        s.temperature_c.push_back(k == 0 ? what.front() : what.back());
-      } else {
-        const double width = when[k] - when[k - 1];
-        const double part = width > 0 ? (time_[i] - when[k - 1]) / width : 1.0;
-        s.temperature_c.push_back(what[k - 1] + part * (what[k] - what[k - 1]));
+      double w0 = 0;
+      double w1 = 0;
+      double w2 = 0;
+      double y0 = 0;
+      double y1 = 0;
+      const auto first = std::lower_bound(when.begin(), when.end(), time_[i] - 3 * kWidth);
+      for (auto k = static_cast<std::size_t>(first - when.begin());
+           k < when.size() && when[k] <= time_[i] + 3 * kWidth; ++k) {
+        const double t = (when[k] - time_[i]) / kWidth;
+        const double w = std::exp(-t * t / 2);
+        w0 += w;
+        w1 += w * t;
+        w2 += w * t * t;
+        y0 += w * what[k];
+        y1 += w * t * what[k];
+      }
+      const double spread = w0 * w2 - w1 * w1;
+      if (w0 > 0) {
+        s.temperature_c.push_back(spread > 0.05 * w0 * w0 ? (w2 * y0 - w1 * y1) / spread : y0 / w0);
+      } else {  // none near: the one before, or the first
+        const auto after = std::lower_bound(when.begin(), when.end(), time_[i]);
+        const auto k = static_cast<std::size_t>(after - when.begin());
+        s.temperature_c.push_back(what[k > 0 ? k - 1 : 0]);
       }
     }
   }
 
   void add_air(Sizes& s) const {
+    if (!light_.slow_mag.empty()) {
+      // Without altitudes air mass by the light that is lost: a fifth of a magnitude each.
+      constexpr double kExtinction = 0.2;
+      for (const std::size_t i : used_) {
+        s.log_air_mass.push_back(std::log1p(light_.slow_mag[i] / kExtinction));
+      }
+      const auto [low, high] = std::minmax_element(s.log_air_mass.begin(), s.log_air_mass.end());
+      if (*high - *low < 0.03) s.log_air_mass.clear();
+      return;
+    }
     for (const std::size_t i : used_) {
       if (!frames_[i].altitude_deg || *frames_[i].altitude_deg < 5) {
         s.log_air_mass.clear();
@@ -537,7 +567,7 @@ class Judge {
     for (std::size_t k = 1; k + 1 < with.size(); ++k) {
       if (median(std::span(seen).subspan(k - 1, 3)) <= limit) continue;
       for (std::size_t j = k - 1; j <= k + 1; ++j) {
-        if (seen[j] > 0.7 * limit) mask[with[j]] = true;
+        if (seen[j] > 0.5 * limit) mask[with[j]] = true;
       }
     }
     for (const auto& members : runs_of(mask, 2)) {

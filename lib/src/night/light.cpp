@@ -11,20 +11,14 @@ namespace starwaist::night {
 namespace {
 
 constexpr double kQuantile = 0.25;  // the clear sky is among the brighter frames
-// Atmospheric extinction by colour and site, magnitudes per air mass (common practice, no source),
-// and what it can do in an hour where altitudes are not known.
-constexpr double kMostExtinction = 0.45;
-constexpr double kMostTrend = 0.15;      // mag per hour
-constexpr double kMostCurvature = 0.03;  // mag per hour squared
+// Atmospheric extinction by colour and site, magnitudes per air mass (common practice, no source).
+constexpr double kMostExtinction = 0.4;
+constexpr double kLowestAltitude = 22;  // degrees, at which anybody takes frames
 
 // Loss of a wrong quantile (Koenker & Bassett 1978, from memory).
 double pinball(double residual) {
   return residual > 0 ? kQuantile * residual : (kQuantile - 1) * residual;
 }
-
-struct Trend {
-  std::vector<double> mag;  // of each frame, up to the group's constant
-};
 
 class Dimming {
  public:
@@ -46,7 +40,7 @@ class Dimming {
   [[nodiscard]] const std::vector<std::size_t>& index() const { return index_; }
   [[nodiscard]] const std::vector<double>& lost() const { return lost_; }
   [[nodiscard]] bool altitude_known() const { return !air_.empty(); }
-  [[nodiscard]] const std::vector<double>& hours() const { return hours_; }
+  [[nodiscard]] const std::vector<double>& trend() const { return trend_; }
 
   // From one frame to the next of its group.
   [[nodiscard]] double noise() const {
@@ -89,6 +83,7 @@ class Dimming {
       if (loss < least) {
         least = loss;
         lost_ = std::move(left);
+        trend_ = trend;
       }
     };
     std::vector<double> trend(raw_.size());
@@ -100,13 +95,32 @@ class Dimming {
       }
       return;
     }
-    for (int b = -6; b <= 6; ++b) {
-      for (int c = -3; c <= 3; ++c) {
-        for (std::size_t i = 0; i < trend.size(); ++i) {
-          trend[i] =
-              kMostTrend * b / 6 * hours_[i] + kMostCurvature * c / 3 * hours_[i] * hours_[i];
+    // Every path that a star may take: its greatest altitude, at which hour, seen from 30 or 50
+    // degrees of latitude.
+    consider(trend, 0);
+    constexpr double kRadian = 0.017453292519943295;
+    const double last = hours_.back();
+    for (const double latitude : {30.0, 50.0}) {
+      for (const double highest : {40.0, 60.0, 85.0}) {
+        const double declination = latitude + highest - 90;
+        const double level = std::sin(latitude * kRadian) * std::sin(declination * kRadian);
+        const double swing = std::cos(latitude * kRadian) * std::cos(declination * kRadian);
+        for (double transit = -5; transit <= last + 5; transit += 1) {
+          std::vector<double> air;
+          double lowest = 90;
+          for (const double h : hours_) {
+            const double sine = level + swing * std::cos(15 * (h - transit) * kRadian);
+            const double altitude = std::asin(std::clamp(sine, -1.0, 1.0)) / kRadian;
+            lowest = std::min(lowest, altitude);
+            air.push_back(air_mass(std::max(altitude, kLowestAltitude)));
+          }
+          if (lowest < kLowestAltitude) continue;
+          for (int step = 1; step <= 6; ++step) {
+            const double k = kMostExtinction * step / 6;
+            for (std::size_t i = 0; i < trend.size(); ++i) trend[i] = k * air[i];
+            consider(trend, 1e-4 * step);
+          }
         }
-        consider(trend, 1e-6 * (std::abs(b) + std::abs(c)));
       }
     }
   }
@@ -117,6 +131,7 @@ class Dimming {
   std::vector<int> group_;
   std::vector<double> air_;
   std::vector<double> lost_;
+  std::vector<double> trend_;
 };
 
 std::vector<double> smoothed(const std::vector<double>& values) {
@@ -150,6 +165,42 @@ std::optional<std::size_t> lasting_loss(const Dimming& dimming, double noise) {
   return first;
 }
 
+// Clouds have edges; what the altitude takes, where the path was guessed wrong, comes slowly.
+void drop_smooth(Light& light, const std::vector<std::size_t>& index,
+                 const std::vector<double>& lost, std::span<const double> time_s, double noise) {
+  constexpr double kQuick = 900;   // seconds
+  constexpr double kSurely = 0.5;  // magnitudes that no wrong path explains
+  const double edge = std::max(0.1, 4 * noise);
+  const std::vector<double> smooth = smoothed(lost);
+  for (std::size_t k = 0; k < index.size();) {
+    if (!light.cloud[index[k]]) {
+      ++k;
+      continue;
+    }
+    std::size_t end = k;
+    while (end + 1 < index.size() && light.cloud[index[end + 1]]) ++end;
+    double most = 0;
+    double steepest = 0;
+    const std::size_t from = k > 6 ? k - 6 : 0;
+    const std::size_t to = std::min(end + 6, index.size() - 1);
+    for (std::size_t a = from; a <= to; ++a) {
+      if (a >= k && a <= end) most = std::max(most, lost[a]);
+      for (std::size_t b = a + 1; b <= to; ++b) {
+        const bool neighbours = b == a + 1;
+        if (!neighbours && time_s[index[b]] - time_s[index[a]] > kQuick) break;
+        // A cloud of one frame is smoothed away: its own height counts.
+        const double step = std::max(std::abs(smooth[b] - smooth[a]),
+                                     end - k < 2 ? std::abs(lost[b] - lost[a]) : 0.0);
+        steepest = std::max(steepest, step);
+      }
+    }
+    if (steepest < edge && most < kSurely) {
+      for (std::size_t a = k; a <= end; ++a) light.cloud[index[a]] = false;
+    }
+    k = end + 1;
+  }
+}
+
 }  // namespace
 
 double lower_sigma(std::vector<double> values) {
@@ -174,6 +225,17 @@ Light judge_light(std::span<const NightFrame> frames, std::span<const double> ti
   for (std::size_t k = 0; k < index.size(); ++k) {
     const double own = frames[index[k]].dimming_sigma_mag.value_or(0);
     light.cloud[index[k]] = lost[k] > std::max(floor, 4 * own);
+  }
+  drop_smooth(light, index, lost, time_s, noise);
+  if (!dimming.altitude_known()) {
+    const auto& trend = dimming.trend();
+    const double least = *std::min_element(trend.begin(), trend.end());
+    // Frames without light get that of the last one before them.
+    light.slow_mag.assign(frames.size(), trend.front() - least);
+    for (std::size_t k = 0, i = 0; i < frames.size(); ++i) {
+      while (k + 1 < index.size() && index[k + 1] <= i) ++k;
+      light.slow_mag[i] = trend[k] - least;
+    }
   }
   const auto first = lasting_loss(dimming, noise);
   if (!first) return light;
@@ -206,7 +268,8 @@ Light judge_light(std::span<const NightFrame> frames, std::span<const double> ti
 }
 
 std::vector<std::optional<double>> judge_motion(std::span<const NightFrame> frames,
-                                                std::span<const std::optional<double>> growth) {
+                                                std::span<const std::optional<double>> growth,
+                                                std::span<const double> focus) {
   constexpr double kLeastCoherence = 0.5;
   constexpr double kLeastStretch = 0.12;  // of ln(major / minor)
   std::vector<std::optional<double>> moved(frames.size());
@@ -219,18 +282,32 @@ std::vector<std::optional<double>> judge_motion(std::span<const NightFrame> fram
     known.push_back(stretch[i]);
   }
   if (known.size() < 3) return moved;
-  const double usual = sample_quantile(known, 0.4);
+  const double everywhere = sample_quantile(known, 0.4);
   const double limit = std::max(kLeastStretch, 5 * lower_sigma(known));
+  // Out of focus stars may be drawn out by astigmatism: held against those of like focus.
+  std::vector<double> usual(frames.size(), everywhere);
+  constexpr double kLikeFocus = 0.08;
+  constexpr std::size_t kFewestAlike = 5;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (focus[i] < kLikeFocus) continue;
+    std::vector<double> alike;
+    for (std::size_t j = 0; j < frames.size(); ++j) {
+      if (frames[j].eccentricity && std::abs(focus[j] - focus[i]) < kLikeFocus) {
+        alike.push_back(stretch[j]);
+      }
+    }
+    if (alike.size() >= kFewestAlike) usual[i] = std::max(everywhere, median(alike));
+  }
   std::vector<bool> drawn(frames.size());
   for (std::size_t i = 0; i < frames.size(); ++i) {
-    drawn[i] = frames[i].eccentricity && stretch[i] - usual > limit &&
+    drawn[i] = frames[i].eccentricity && stretch[i] - usual[i] > limit &&
                frames[i].elongation_coherence.value_or(0) >= kLeastCoherence;
   }
   // ln of the second moment's growth where the minor axis stays: (1 + (a/b)^2) / 2.
   const auto added = [](double s) { return 0.5 * std::log((1 + std::exp(2 * s)) / 2); };
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (!drawn[i]) continue;
-    const double motion = added(stretch[i]) - added(usual);
+    const double motion = added(stretch[i]) - added(usual[i]);
     if (growth[i]) {
       // What the frames around it, not drawn out, have.
       std::vector<double> around;

@@ -58,8 +58,11 @@ RefocusRule refocus_rule(const std::optional<Drift>& drift, const RuleFacts& fac
   }
   std::optional<double> zone_x;
   if (options.half_zone_steps && options.arm_slope_px_per_step) {
-    // The arms' slope over the size in focus is what x of the curve is per step.
-    zone_x = *options.half_zone_steps * *options.arm_slope_px_per_step / facts.level_size_px;
+    // The arms' slope over the size in focus is x per step far from focus. Near it a round blur on
+    // a seeing disc grows less: (x')^2 is ln 2 (Gaussian) to about 0.9 (Kolmogorov) of x^2.
+    constexpr double kNearFocus = 0.9;  // of x, between the two
+    zone_x = kNearFocus * *options.half_zone_steps * *options.arm_slope_px_per_step /
+             facts.level_size_px;
   }
   const auto x = zone_x ? zone_x : pays_x;
   if (!x) {
