@@ -1,6 +1,7 @@
 // Simulated nights judged: how many troubles are found, how many are made up, how good the rule is.
 //
-//   night_bench [--nights N] [--seed S] [--show]
+//   night_bench [--nights N] [--seed S] [--only CAUSE] [--show]
+#include <algorithm>
 #include <chrono>
 #include <cmath>
 #include <cstdio>
@@ -81,10 +82,12 @@ int main(int argc, char** argv) {
   int nights = 60;
   std::uint64_t seed = 1;
   bool show = false;
+  std::string only;
   for (int i = 1; i < argc; ++i) {
     const std::string word = argv[i];
     if (word == "--nights" && i + 1 < argc) nights = std::atoi(argv[++i]);
     if (word == "--seed" && i + 1 < argc) seed = std::strtoull(argv[++i], nullptr, 10);
+    if (word == "--only" && i + 1 < argc) only = argv[++i];
     if (word == "--show") show = true;
   }
   const std::vector<std::string> causes = {"thermal_drift", "focus_drift",   "focus_jump",
@@ -108,6 +111,7 @@ int main(int argc, char** argv) {
   double seconds = 0;
   int judged = 0;
   for (std::size_t p = 0; p < plans.size(); ++p) {
+    if (!only.empty() && (plans[p].size() != 1 || plans[p][0] != only)) continue;
     for (int k = 0; k < nights; ++k) {
       NightMaker maker(seed * 1000003 + p * 7919 + static_cast<std::uint64_t>(k));
       const NightSession night = maker.make({plans[p]});
@@ -195,7 +199,7 @@ int main(int argc, char** argv) {
   }
   std::printf("%d nights, %.1f ms each\n", judged, 1e3 * seconds / judged);
   std::printf("healthy nights without a period: %d of %d (%.1f %%)", healthy_clean, healthy,
-              100.0 * healthy_clean / healthy);
+              100.0 * healthy_clean / std::max(healthy, 1));
   for (const auto& [cause, count] : healthy_told) std::printf(", %s %d", cause.c_str(), count);
   std::printf("\n\n%-18s %7s %8s %10s %7s %8s %10s\n", "cause", "spells", "found %", "+ similar",
               "told", "right %", "+ similar");

@@ -17,7 +17,7 @@ constexpr double kOriginOdds = 3;     // ln odds against focus elsewhere than at
 constexpr std::size_t kMostSteps = 8;
 // Half-flux radius goes as air mass to the power 0.6 where seeing is all (Kolmogorov; Roddier 1981,
 // from memory), less where optics and pixels have a share.
-constexpr double kAirPower = 0.45;
+constexpr double kAirPower = 0.52;
 constexpr double kAirPowerSigma = 0.2;
 // Seeing seldom wanders by more than a fifth for hours (common practice, no source); ln odds of its
 // scatter, so that a night of one steady growth is not seeing for want of a limit.
@@ -381,7 +381,8 @@ class Explainer {
         base = scored(base);
         Account swapped = with_drift(base, other);
         if (swapped.drift) {
-          account.drift->other_odds = account.drift->odds - (account.score - swapped.score);
+          account.drift->other_odds =
+              account.drift->odds - (account.log_likelihood - swapped.log_likelihood);
         }
       }
     }

@@ -170,7 +170,7 @@ void drop_smooth(Light& light, const std::vector<std::size_t>& index,
                  const std::vector<double>& lost, std::span<const double> time_s, double noise) {
   constexpr double kQuick = 900;   // seconds
   constexpr double kSurely = 0.5;  // magnitudes that no wrong path explains
-  const double edge = std::max(0.1, 4 * noise);
+  const double edge = std::max(0.12, 5 * noise);
   const std::vector<double> smooth = smoothed(lost);
   for (std::size_t k = 0; k < index.size();) {
     if (!light.cloud[index[k]]) {
@@ -194,7 +194,9 @@ void drop_smooth(Light& light, const std::vector<std::size_t>& index,
         steepest = std::max(steepest, step);
       }
     }
-    if (steepest < edge && most < kSurely) {
+    // A single frame is cloud only where it lost more.
+    const bool lone = end == k && most < 1.7 * NightRules::kCloudMag;
+    if (lone || (steepest < edge && most < kSurely)) {
       for (std::size_t a = k; a <= end; ++a) light.cloud[index[a]] = false;
     }
     k = end + 1;

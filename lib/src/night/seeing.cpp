@@ -45,9 +45,9 @@ Eigen::MatrixXd Whitener::apply(const Eigen::MatrixXd& columns) const {
 
 std::vector<Seeing> seeing_grid() {
   std::vector<Seeing> grid;
-  for (const double memory_min : {2.0, 6.0, 15.0, 40.0, 100.0, 250.0}) {
-    for (const double scatter : {0.005, 0.02, 0.04, 0.08, 0.13, 0.2, 0.35}) {
-      for (const double jitter : {0.004, 0.015, 0.035, 0.08}) {
+  for (const double memory_min : {3.0, 10.0, 30.0, 90.0, 250.0}) {
+    for (const double scatter : {0.006, 0.025, 0.05, 0.09, 0.15, 0.25}) {
+      for (const double jitter : {0.005, 0.02, 0.05}) {
         grid.push_back({scatter, memory_min * 60, jitter});
       }
     }
