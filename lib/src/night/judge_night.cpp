@@ -123,9 +123,12 @@ class Judge {
     Sizes s;
     std::map<int, int> groups;
     used_.clear();
+    int clear = 0;
+    for (std::size_t i = 0; i < frames_.size(); ++i) clear += growth_[i] && !light_.fog[i] ? 1 : 0;
     for (std::size_t i = 0; i < frames_.size(); ++i) {
       const NightFrame& f = frames_[i];
-      if (!growth_[i] || light_.fog[i]) continue;
+      if (!growth_[i]) continue;
+      if (light_.fog[i] && clear >= NightRules::kFewestFrames) continue;
       used_.push_back(i);
       s.time_s.push_back(time_[i]);
       s.log_size.push_back(std::log(*f.size_px) - moved_[i].value_or(0));
@@ -460,6 +463,10 @@ class Judge {
                        (stretch > 0 ? "the last refocus" : "the beginning");
       }
       spell.words += ".";
+      if (drifted_[used_[start]] >= 2 * NightRules::kLost) {
+        spell.words += stretch > 0 ? " The refocus before it had not reached focus."
+                                   : " The night began out of focus.";
+      }
       if (thermal && !also.empty() && also.back() == "focus_drift") {
         spell.words += " Time and temperature went together, so either may be behind it.";
       }

@@ -34,7 +34,7 @@ class Dimming {
       }
     }
     if (air_.size() != index_.size()) air_.clear();
-    detrend();
+    if (!index_.empty()) detrend();
   }
 
   [[nodiscard]] const std::vector<std::size_t>& index() const { return index_; }
@@ -194,8 +194,8 @@ void drop_smooth(Light& light, const std::vector<std::size_t>& index,
         steepest = std::max(steepest, step);
       }
     }
-    // A single frame is cloud only where it lost more.
-    const bool lone = end == k && most < 1.7 * NightRules::kCloudMag;
+    // One or two frames are cloud only where they lost more.
+    const bool lone = end - k < 2 && most < 1.7 * NightRules::kCloudMag;
     if (lone || (steepest < edge && most < kSurely)) {
       for (std::size_t a = k; a <= end; ++a) light.cloud[index[a]] = false;
     }
