@@ -22,7 +22,7 @@ constexpr double kAirPowerSigma = 0.2;
 // Seeing seldom wanders by more than a fifth for hours (common practice, no source); ln odds of its
 // scatter, so that a night of one steady growth is not seeing for want of a limit.
 constexpr double kUsualScatter = 0.09;
-// Focus that wanders off without the temperature is rarer.
+// Focus that wanders off without the temperature, where that is known, is rarer.
 constexpr double kTimeOdds = 4;
 
 struct Account {
@@ -183,7 +183,8 @@ class Explainer {
   [[nodiscard]] double penalty(const Account& account) const {
     double sum = 0;
     if (account.drift) {
-      sum += drift_odds_ + (account.drift->by == DriftBy::time ? kTimeOdds : 0);
+      sum += drift_odds_;
+      if (account.drift->by == DriftBy::time && !s_.temperature_c.empty()) sum += kTimeOdds;
       for (std::size_t e = 0; e < stretches_.size(); ++e) {
         if (account.drift->origins[e] != variable(account.drift->by)[stretches_[e].first]) {
           sum += kOriginOdds;

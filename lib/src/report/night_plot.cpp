@@ -111,7 +111,7 @@ class Timeline {
       }
       if (p == 0) {
         text +=
-            "set key at screen 0.975,screen 0.905 right bottom horizontal maxcols 8 Left "
+            "set key at screen 0.975,screen 0.888 right bottom horizontal maxcols 8 Left "
             "reverse samplen 1.5 spacing 1.1 width 1 nobox noenhanced " +
             font(format_, 11) + " textcolor rgb '" + kInkColor + "'\n";
         text += names_of_periods();
@@ -231,6 +231,17 @@ class Timeline {
     const auto names = filters();
     for (std::size_t f = 0; f < names.size(); ++f) {
       text += column(
+          "best" + std::to_string(f),
+          [&](std::size_t i) -> std::optional<double> {
+            const auto& loss = a_.judgement.frames[i].loss_percent;
+            if (!loss || !a_.frames[i].hfr_px ||
+                lower_case(a_.frames[i].filter.value_or("")) != lower_case(names[f].value_or(""))) {
+              return std::nullopt;
+            }
+            return *a_.frames[i].hfr_px / (1 + *loss / 100);
+          },
+          size_);
+      text += column(
           "size" + std::to_string(f),
           [&](std::size_t i) {
             return lower_case(a_.frames[i].filter.value_or("")) == lower_case(names[f].value_or(""))
@@ -239,14 +250,6 @@ class Timeline {
           },
           size_);
     }
-    text += column(
-        "best",
-        [&](std::size_t i) -> std::optional<double> {
-          const auto& loss = a_.judgement.frames[i].loss_percent;
-          if (!loss || !a_.frames[i].hfr_px) return std::nullopt;
-          return *a_.frames[i].hfr_px / (1 + *loss / 100);
-        },
-        size_);
     text += column(
         "ecc", [&](std::size_t i) { return a_.frames[i].eccentricity; }, ecc_);
     text += column(
@@ -281,8 +284,12 @@ class Timeline {
                "linecolor rgb '" + kFilterColors.at(f % kFilterColors.size()) + "' title " +
                quoted(title) + ", ";
     }
-    sizes += std::string("$best using 1:2 with points pointtype 0 linecolor rgb '") + kInkColor +
-             "' title " + quoted("best reachable size");
+    for (std::size_t f = 0; f < names.size(); ++f) {
+      sizes += (f > 0 ? ", " : "") + std::string("$best") + std::to_string(f) +
+               " using 1:2 with lines linewidth 1 dashtype 2 linecolor rgb '" +
+               kFilterColors.at(f % kFilterColors.size()) + "' " +
+               (f == 0 ? "title " + quoted("best reachable") : std::string("notitle"));
+    }
     Range sized = size_;
     if (!sized.empty()) sized.high += 0.25 * sized.width();  // room for the names
     add("half-flux radius [px]", sized, sizes, 0.3);
@@ -290,7 +297,9 @@ class Timeline {
       return "$" + name + " using 1:2 with linespoints pointtype 7 pointsize 0.45 linewidth 0.7 " +
              "linecolor rgb '" + std::string("#555555") + "' notitle";
     };
-    add("eccentricity", ecc_, line("ecc"), 0.2);
+    Range shape = ecc_;
+    if (!shape.empty()) shape.include(0);
+    add("eccentricity", shape, line("ecc"), 0.2);
     add("star light [%]", light_, line("light"), 20);
     add("sky [ADU]", sky_, line("sky"), 10);
     add("temperature [°C]", temperature_, line("temp"), 1);
