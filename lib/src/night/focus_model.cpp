@@ -317,7 +317,7 @@ class Explainer {
       double top = 0;
       std::pair<std::size_t, std::size_t> place{0, 0};
       const auto consider = [&](std::size_t first, std::size_t last) {
-        if (last - first + 1 >= s_.size() || last < first + 1) return;
+        if (last - first + 1 >= s_.size() || last < first + 2) return;
         for (const Step& known : account.steps) {
           if (near(known.first, first) && near(known.last, last)) return;
         }

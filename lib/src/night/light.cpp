@@ -39,6 +39,7 @@ class Dimming {
 
   [[nodiscard]] const std::vector<std::size_t>& index() const { return index_; }
   [[nodiscard]] const std::vector<double>& lost() const { return lost_; }
+  [[nodiscard]] const std::vector<int>& group() const { return group_; }
   [[nodiscard]] bool altitude_known() const { return !air_.empty(); }
   [[nodiscard]] const std::vector<double>& trend() const { return trend_; }
 
@@ -165,13 +166,25 @@ std::optional<std::size_t> lasting_loss(const Dimming& dimming, double noise) {
   return first;
 }
 
-// Clouds have edges; what the altitude takes, where the path was guessed wrong, comes slowly.
-void drop_smooth(Light& light, const std::vector<std::size_t>& index,
-                 const std::vector<double>& lost, std::span<const double> time_s, double noise) {
+// Clouds have edges; what the altitude takes, where the path was guessed wrong, comes slowly. Edges
+// count within a group: each group's clear sky is its own.
+void drop_smooth(Light& light, const Dimming& dimming, std::span<const double> time_s,
+                 double noise) {
   constexpr double kQuick = 900;   // seconds
   constexpr double kSurely = 0.5;  // magnitudes that no wrong path explains
+  const auto& index = dimming.index();
+  const auto& lost = dimming.lost();
+  const auto& group = dimming.group();
   const double edge = std::max(0.12, 5 * noise);
-  const std::vector<double> smooth = smoothed(lost);
+  std::vector<double> smooth(lost.size());
+  std::map<int, std::vector<std::size_t>> members;
+  for (std::size_t k = 0; k < lost.size(); ++k) members[group[k]].push_back(k);
+  for (const auto& [name, places] : members) {
+    std::vector<double> own;
+    for (const std::size_t k : places) own.push_back(lost[k]);
+    own = smoothed(own);
+    for (std::size_t j = 0; j < places.size(); ++j) smooth[places[j]] = own[j];
+  }
   for (std::size_t k = 0; k < index.size();) {
     if (!light.cloud[index[k]]) {
       ++k;
@@ -181,13 +194,14 @@ void drop_smooth(Light& light, const std::vector<std::size_t>& index,
     while (end + 1 < index.size() && light.cloud[index[end + 1]]) ++end;
     double most = 0;
     double steepest = 0;
-    const std::size_t from = k > 6 ? k - 6 : 0;
-    const std::size_t to = std::min(end + 6, index.size() - 1);
+    const std::size_t from = k > 8 ? k - 8 : 0;
+    const std::size_t to = std::min(end + 8, index.size() - 1);
     for (std::size_t a = from; a <= to; ++a) {
       if (a >= k && a <= end) most = std::max(most, lost[a]);
       for (std::size_t b = a + 1; b <= to; ++b) {
         const bool neighbours = b == a + 1;
         if (!neighbours && time_s[index[b]] - time_s[index[a]] > kQuick) break;
+        if (group[a] != group[b]) continue;
         // A cloud of one frame is smoothed away: its own height counts.
         const double step = std::max(std::abs(smooth[b] - smooth[a]),
                                      end - k < 2 ? std::abs(lost[b] - lost[a]) : 0.0);
@@ -228,7 +242,7 @@ Light judge_light(std::span<const NightFrame> frames, std::span<const double> ti
     const double own = frames[index[k]].dimming_sigma_mag.value_or(0);
     light.cloud[index[k]] = lost[k] > std::max(floor, 4 * own);
   }
-  drop_smooth(light, index, lost, time_s, noise);
+  drop_smooth(light, dimming, time_s, noise);
   if (!dimming.altitude_known()) {
     const auto& trend = dimming.trend();
     const double least = *std::min_element(trend.begin(), trend.end());
