@@ -357,12 +357,16 @@ Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
     // far, is half of what a refocus takes (see judge_night); a step will not get better.
     const double refocus_s = 60 * options_.refocus_minutes;
     const bool drifts = lost->cause == "thermal_drift" || lost->cause == "focus_drift";
-    answer.refocus =
-        lost->also_possible.empty() && (!drifts || lost->exposure_lost_s >= 0.5 * refocus_s);
+    const bool sure = std::find(lost->also_possible.begin(), lost->also_possible.end(),
+                                "bad_seeing") == lost->also_possible.end();
+    answer.refocus = sure && (!drifts || lost->exposure_lost_s >= 0.5 * refocus_s);
     answer.advice = lost->summary;
-    answer.advice += answer.refocus                ? " Refocus now."
-                     : lost->also_possible.empty() ? " A refocus does not pay yet."
-                                                   : " Not sure yet; the next frames will tell.";
+    if (answer.refocus) {
+      answer.advice += " Refocus now.";
+    } else {
+      answer.advice +=
+          sure ? " A refocus does not pay yet." : " Not sure yet; the next frames will tell.";
+    }
     return answer;
   }
   if (other != nullptr) {
