@@ -31,15 +31,16 @@ const std::map<std::string, Module>& modules() {
       {"render", {{"render.h"}, {"core", "optics", "frame"}}},
       {"drift", {{"drift.h"}, {"core"}}},
       {"ledger", {{"ledger.h"}, {"core"}}},
+      {"night", {{"night.h"}, {"core"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
       {"run",
-       {{"run.h", "history.h", "watch.h"},
+       {{"run.h", "history.h", "watch.h", "session.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
-         "ledger", "diagnosis"}}},
+         "ledger", "night", "diagnosis"}}},
       {"report",
        {{"report.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
-         "ledger", "diagnosis", "run"}}},
+         "ledger", "night", "diagnosis", "run"}}},
   };
   return table;
 }

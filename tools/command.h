@@ -39,6 +39,7 @@ std::unique_ptr<Command> make_fit_command();
 std::unique_ptr<Command> make_diagnose_command();
 std::unique_ptr<Command> make_watch_command();
 std::unique_ptr<Command> make_drift_command();
+std::unique_ptr<Command> make_night_command();
 std::unique_ptr<Command> make_log_command();
 std::unique_ptr<Command> make_field_command();
 std::unique_ptr<Command> make_render_command();

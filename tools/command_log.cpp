@@ -19,7 +19,7 @@ constexpr const char* kExamples = R"(Examples:
   starwaist log export --ledger runs.ledger --csv all.csv
       Everything, in a table that 'drift' and 'log add' read; with --json also the points.
   starwaist log check --ledger runs.ledger
-      Is the file whole?
+      Is the file whole? With --json also for scripts.
 Exit status: 0 done; 1 'check' found damage, or 'add' passed over an input; 2 wrong usage; 3 no
 usable input, no ledger, or a file that cannot be written; 130 interrupted.)";
 
@@ -218,6 +218,14 @@ class LogCommand : public Command {
     const auto counts = ledger->counts();
     if (!counts) return report_failure(streams, counts.error());
     for (const auto& fault : *faults) print_line(streams, ledger_ + ": " + fault);
+    if (!common_.json.empty()) {
+      const auto json = log_check_json(*faults, *counts);
+      if (!json) return report_failure(streams, json.error());
+      if (auto written = write_output(common_.json, *json, {ledger_}, streams); !written) {
+        return report_failure(streams, written.error());
+      }
+    }
+    if (common_.json_to_stdout()) return faults->empty() ? kTrusted : kNotTrusted;
     const std::string words =
         (faults->empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
         std::to_string(counts->runs) + " runs with " + std::to_string(counts->points) +

@@ -20,6 +20,7 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   commands.push_back(make_backlash_command());
   commands.push_back(make_watch_command());
   commands.push_back(make_drift_command());
+  commands.push_back(make_night_command());
   commands.push_back(make_log_command());
   commands.push_back(make_field_command());
   commands.push_back(make_render_command());

@@ -15,6 +15,7 @@
 #include "starwaist/plan.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"
+#include "starwaist/session.h"
 #include "starwaist/stars.h"
 #include "starwaist/watch.h"
 
@@ -110,6 +111,25 @@ Result<std::string> log_json(const std::vector<LedgerRun>& runs,
 std::string log_csv(const std::vector<LedgerRun>& runs);
 std::string log_table(const std::vector<LedgerRun>& runs);
 std::string log_line(const LedgerRun& run);
+
+// What `log check` found: schema starwaist/log/1 with `whole`, `faults` (sentences) and
+// `counts` (`rigs`, `runs`, `points`, `measurements`).
+Result<std::string> log_check_json(const std::vector<std::string>& faults,
+                                   const LedgerCounts& counts);
+
+// The contract's `night`: the frames as in measure with what became of each, the periods, the rule;
+// one row a frame; for people; the night's timeline (sizes, shape, star light, sky, temperature
+// against time, periods shaded, refocuses marked).
+Result<std::string> night_json(const SessionAnswer& answer);
+std::string night_csv(const SessionAnswer& answer);
+std::string night_text(const SessionAnswer& answer);
+Result<std::string> night_plot(const SessionAnswer& answer, FigureFormat format);
+Result<void> write_night_plot(const SessionAnswer& answer, const std::string& path,
+                              const std::vector<std::string>& protected_paths = {});
+
+// A night while it is taken: starwaist/watch/1 on one line with `mode` "night", and for people.
+Result<std::string> night_watch_json_line(const NightWatchAnswer& answer);
+std::string night_watch_text(const NightWatchAnswer& answer);
 
 // A PNG of the frame, stretched for the eye, with the measured stars marked: a green circle (1.5
 // half-flux radii and 2 px more) for a star that counts, an orange square for a saturated one, a

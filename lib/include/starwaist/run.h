@@ -119,6 +119,7 @@ struct RunOptions {
 struct RunMeasurement {
   std::vector<FrameMeasurement> frames;  // in input order; the same bytes for any thread count
   std::vector<std::string> paths;        // of each of `frames`
+  std::vector<std::optional<double>> altitudes_deg;  // of the telescope, of each of `frames`
   std::vector<SkippedFile> skipped;
   Rig rig;  // as completed
 };

@@ -15,37 +15,56 @@ template <class Member>
 constexpr bool kHasCell =
     !std::is_same_v<Member, std::vector<Star>> && !std::is_same_v<Member, std::vector<StarPlace>>;
 
-}  // namespace
-
-std::string measure_csv(const std::vector<FrameMeasurement>& frames) {
-  std::string text;
-  const auto end_row = [&](std::string& row) {
-    text += row + "\r\n";
-    row.clear();
-  };
-  std::string row;
-  bool first = true;
-  const auto add = [&](const std::string& content) {
-    if (!first) row += ',';
-    row += content;
-    first = false;
-  };
+// Cells of one row, one a described member that has one.
+template <class Struct>
+void add_headings(std::string& row) {
   std::apply(
       [&](const auto&... f) {
         const auto heading = [&](const auto& described) {
           using Member = typename std::decay_t<decltype(described)>::member_type;
-          if constexpr (kHasCell<Member>) add(std::string(described.name));
+          if constexpr (kHasCell<Member>) {
+            row += (row.empty() ? "" : ",") + std::string(described.name);
+          }
         };
         (heading(f), ...);
       },
-      Fields<FrameMeasurement>::list);
-  end_row(row);
+      Fields<Struct>::list);
+}
+
+template <class Struct>
+void add_cells(const Struct& object, std::string& row, bool& first) {
+  for_each_field(object, [&](const auto&, const auto& value) {
+    if constexpr (kHasCell<std::decay_t<decltype(value)>>) {
+      row += (first ? "" : ",") + cell(value);
+      first = false;
+    }
+  });
+}
+
+}  // namespace
+
+std::string measure_csv(const std::vector<FrameMeasurement>& frames) {
+  std::string text;
+  add_headings<FrameMeasurement>(text);
+  text += "\r\n";
   for (const auto& frame : frames) {
-    first = true;
-    for_each_field(frame, [&](const auto&, const auto& value) {
-      if constexpr (kHasCell<std::decay_t<decltype(value)>>) add(cell(value));
-    });
-    end_row(row);
+    bool first = true;
+    add_cells(frame, text, first);
+    text += "\r\n";
+  }
+  return text;
+}
+
+std::string night_csv(const SessionAnswer& answer) {
+  std::string text;
+  add_headings<FrameMeasurement>(text);
+  add_headings<NightFrameAnswer>(text);
+  text += "\r\n";
+  for (std::size_t i = 0; i < answer.frames.size(); ++i) {
+    bool first = true;
+    add_cells(answer.frames[i], text, first);
+    add_cells(answer.judgement.frames[i], text, first);
+    text += "\r\n";
   }
   return text;
 }

@@ -1,4 +1,4 @@
-// The contract's `fit` object, for the answers that hold one.
+// Objects of the contract that several answers hold.
 //
 // Private header of module report.
 #pragma once
@@ -11,5 +11,9 @@ namespace starwaist::report {
 // `run_name`: also the key `run`, where it is not null.
 encoding::Json fit_object(const RunFit& run, encoding::Encoder& encoder,
                           const std::string* run_name = nullptr);
+
+// One of `frames`; without `stars` the keys `stars` and `defects` are left out.
+encoding::Json frame_object(const FrameMeasurement& frame, const std::string& path, bool stars,
+                            encoding::Encoder& encoder);
 
 }  // namespace starwaist::report

@@ -47,22 +47,25 @@ encoding::Json report::fit_object(const RunFit& run, encoding::Encoder& encoder,
   return object;
 }
 
+encoding::Json report::frame_object(const FrameMeasurement& frame, const std::string& path,
+                                    bool stars, encoding::Encoder& encoder) {
+  if (stars) return encoder.encode(frame, path);
+  FrameMeasurement shown = frame;  // thousands of stars need not be encoded
+  shown.stars.clear();
+  shown.defects.clear();
+  encoding::Json object = encoder.encode(shown, path);
+  object.erase("stars");
+  object.erase("defects");
+  return object;
+}
+
 Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/measure/1"}};
   object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
-    FrameMeasurement shown = run.frames[i];
-    if (!options.stars) {  // thousands of them need not be encoded
-      shown.stars.clear();
-      shown.defects.clear();
-    }
-    encoding::Json frame = encoder.encode(shown, std::string("frames[") + std::to_string(i) + "]");
-    if (!options.stars) {
-      frame.erase("stars");
-      frame.erase("defects");
-    }
-    object["frames"].push_back(std::move(frame));
+    object["frames"].push_back(report::frame_object(
+        run.frames[i], "frames[" + std::to_string(i) + "]", options.stars, encoder));
   }
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);

@@ -20,4 +20,17 @@ Result<std::string> log_json(const std::vector<LedgerRun>& runs, const LogJsonOp
   return encoding::json_text(*json);
 }
 
+Result<std::string> log_check_json(const std::vector<std::string>& faults,
+                                   const LedgerCounts& counts) {
+  encoding::Encoder encoder;
+  encoding::Json object = {{"schema", "starwaist/log/1"}};
+  object["whole"] = faults.empty();
+  object["faults"] = encoder.encode(faults, "faults");
+  object["counts"] = {{"rigs", counts.rigs},
+                      {"runs", counts.runs},
+                      {"points", counts.points},
+                      {"measurements", counts.measurements}};
+  return encoding::json_text(object);
+}
+
 }  // namespace starwaist

@@ -40,6 +40,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   } else {
     with.frames.push_back(frame);
     with.paths.push_back(path);
+    with.altitudes_deg.push_back(taken->altitudes_deg.front());
   }
   with.rig = completed(with.rig, taken->rig);
   const auto recorded = run_detail::record_frames(with, {}, options_.run, run_detail::Keep::fit);

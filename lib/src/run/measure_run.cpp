@@ -15,6 +15,7 @@ struct Measured {
   FrameMeasurement frame;
   std::shared_ptr<const FrameModel> model;
   Rig rig;  // what the frame's header says of it
+  std::optional<double> altitude_deg;
 };
 
 Rig rig_of(const HeaderFacts& facts) {
@@ -49,6 +50,7 @@ Result<Measured> measure_file(const std::string& path, const RunInput& input,
   if (!measure.halo_px) measure.halo_px = diffraction_halo_px(completed(options.rig, rig));
   Measured result;
   result.rig = rig;
+  result.altitude_deg = frame->facts.altitude_deg;
   *frame = one_colour(std::move(*frame), options);
   auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
@@ -115,6 +117,7 @@ Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& opti
       run.frames.push_back(std::move(slots[i]->frame));
       models.push_back(std::move(slots[i]->model));
       run.paths.push_back(frames[i]);
+      run.altitudes_deg.push_back(slots[i]->altitude_deg);
       continue;
     }
     if (first_error == nullptr) first_error = &slots[i].error();

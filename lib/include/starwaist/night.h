@@ -1,0 +1,248 @@
+// A session's sub-exposures judged: where frames are worse than they could be, since when and why,
+// what it cost, and when a refocus would have paid.
+//
+// Module: night. May include: core.
+//
+// Model. ln size = level of the frame's group + seeing + focus. Seeing is a process that wanders
+// and comes back (an Ornstein-Uhlenbeck process of minutes to hours, its strength and memory
+// learned from the night) plus a part that is new in every frame. Focus is nought after each
+// refocus and grows as (1/2) ln(1 + x^2) with x in proportion to the change of temperature, or to
+// the time, since then (variances of blur and seeing add: physics of every focus curve, exact for
+// second moments); beside it steps at single frames that last until the next refocus. A step or a
+// drift is believed where it explains the sizes better than wandering seeing by stated odds, so
+// that slow seeing is not taken for lost focus.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string>
+#include <tuple>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+
+namespace starwaist {
+
+// What is known of one sub-exposure.
+struct NightFrame {
+  std::string file;
+  std::optional<double> time_s;  // start of the exposure, seconds since 1970 UTC
+  std::optional<double> exposure_s;
+  std::optional<std::string> filter;
+  // Frames of one group share filter and stars: their sizes and their light compare.
+  int group = 0;
+  std::optional<double> position_steps;
+  std::optional<double> temperature_c;
+  std::optional<double> altitude_deg;
+  std::optional<double> size_px;  // half-flux radius of the same stars
+  std::optional<double> size_sigma_px;
+  std::optional<double> fwhm_px;
+  std::optional<double> eccentricity;
+  std::optional<double> elongation_angle_deg;
+  std::optional<double> elongation_coherence;
+  // Light of the same stars in the same exposure time, in magnitudes: larger is fainter. Its zero
+  // is the group's own.
+  std::optional<double> dimming_mag;
+  std::optional<double> dimming_sigma_mag;
+  std::optional<double> sky_noise_adu;  // standard deviation of the sky's pixels
+};
+
+struct NightOptions {
+  // Time that a refocus costs: moving, the focus run, settling. A choice, no source.
+  double refocus_minutes = 5;
+  // Half the critical focus zone and the slope of the focus curve's arms; absent: rig not known.
+  std::optional<double> half_zone_steps;
+  std::optional<double> arm_slope_px_per_step;
+};
+
+// Every choice that is no physics. They were set on simulated nights and are judged by
+// bench/night_bench on fresh ones.
+struct NightRules {
+  static constexpr int kFewestFrames = 3;     // with a size; fewer are refused
+  static constexpr int kTrustedFrames = 10;   // fewer are doubtful
+  static constexpr double kLost = 0.05;       // focus counts as lost from this growth of size on
+  static constexpr double kDriftOdds = 7;     // ln likelihood a drift must gain on seeing alone
+  static constexpr double kStepOdds = 7;      // the same for a step, ln of possible places added
+  static constexpr double kTie = 3;           // accounts closer than this are both named
+  static constexpr double kSureOdds = 4;      // above the odds needed: seeing is no rival any more
+  static constexpr double kCloudMag = 0.15;   // light that a cloud takes at least
+  static constexpr double kFogMag = 0.3;      // light that fog takes at least by the end
+  static constexpr double kBadSeeing = 0.3;  // ln of size over the night's typical size
+  static constexpr double kSkyFactor = 2;     // brighter sky (noise squared) that is told
+};
+
+// What became of one frame.
+struct NightFrameAnswer {
+  std::optional<double> loss_percent;        // size over the best reachable one
+  std::optional<double> focus_loss_percent;  // part of it that lost focus accounts for
+  std::optional<double> light_percent;       // light of the stars against a clear sky
+  // Share of the exposure that a frame of best size in a clear sky would have needed.
+  std::optional<double> worth_percent;
+  std::optional<std::string> cause;  // of the period that costs this frame most
+};
+
+template <>
+struct Fields<NightFrameAnswer> {
+  static constexpr auto list =
+      std::make_tuple(field("loss_percent", &NightFrameAnswer::loss_percent, "",
+                            "size above the best reachable one"),
+                      field("focus_loss_percent", &NightFrameAnswer::focus_loss_percent, "",
+                            "part of it that lost focus accounts for"),
+                      field("light_percent", &NightFrameAnswer::light_percent, "",
+                            "light of the stars against a clear sky"),
+                      field("worth_percent", &NightFrameAnswer::worth_percent, "",
+                            "share of the exposure that a frame of best size in a clear sky would "
+                            "have needed for the same faint stars"),
+                      field("cause", &NightFrameAnswer::cause, "", "what costs it most"));
+};
+static_assert(describes_every_field<NightFrameAnswer>());
+
+// A stretch of frames worse than they could be. `cause` is a cause of `diagnose` where one fits:
+// passing_cloud, fogging, image_motion, bad_seeing, thermal_drift, focus_jump, background_change;
+// else focus_drift (focus wandered off with time, no temperature accounts for it) or missed_focus
+// (larger from a refocus on: that refocus did not reach focus). Stretches of different causes may
+// overlap.
+struct NightPeriod {
+  std::optional<std::string> from_utc;  // start of its first exposure
+  std::optional<std::string> to_utc;    // end of its last one
+  std::string from_file;
+  std::string to_file;
+  int frames = 0;  // that show it
+  std::string cause;
+  std::vector<std::string> also_possible;  // accounts that explain it nearly as well
+  bool focus_lost = false;                 // a refocus would have helped
+  double loss_percent = 0;                 // mean size above the best reachable one
+  double exposure_lost_s = 0;              // what this cause took of the exposure time
+  std::string summary;                     // in plain words
+};
+
+template <>
+struct Fields<NightPeriod> {
+  static constexpr auto list = std::make_tuple(
+      field("from_utc", &NightPeriod::from_utc, "", "start of its first exposure"),
+      field("to_utc", &NightPeriod::to_utc, "", "end of its last exposure"),
+      field("from_file", &NightPeriod::from_file, "", "first frame"),
+      field("to_file", &NightPeriod::to_file, "", "last frame"),
+      field("frames", &NightPeriod::frames, "", "frames that show it"),
+      field("cause", &NightPeriod::cause, "", "what happened"),
+      field("also_possible", &NightPeriod::also_possible, "",
+            "causes that explain it nearly as well"),
+      field("focus_lost", &NightPeriod::focus_lost, "", "whether a refocus would have helped"),
+      field("loss_percent", &NightPeriod::loss_percent, "",
+            "mean size above the best reachable one"),
+      field("exposure_lost_s", &NightPeriod::exposure_lost_s, "s",
+            "what this took of the exposure time"),
+      field("summary", &NightPeriod::summary, "", "in plain words"));
+};
+static_assert(describes_every_field<NightPeriod>());
+
+// When to refocus, each part absent where the night does not tell it.
+struct RefocusRule {
+  std::optional<double> every_c;  // change of temperature
+  std::optional<double> every_minutes;
+  std::optional<double> when_size_px;        // half-flux radius, in the filter with the most frames
+  std::optional<double> pays_after_minutes;  // a refocus costs less than the drift from then on
+  double refocus_minutes = 0;                // taken as the cost of a refocus
+  std::optional<std::string> basis;          // "zone", "time"; absent without a rule
+  std::string summary;                       // in plain words
+};
+
+template <>
+struct Fields<RefocusRule> {
+  static constexpr auto list = std::make_tuple(
+      field("every_c", &RefocusRule::every_c, "c", "change of temperature"),
+      field("every_minutes", &RefocusRule::every_minutes, "minutes", "time since the last refocus"),
+      field("when_size_px", &RefocusRule::when_size_px, "px",
+            "half-flux radius in the filter with the most frames"),
+      field("pays_after_minutes", &RefocusRule::pays_after_minutes, "minutes",
+            "a refocus costs less than the drift from then on"),
+      field("refocus_minutes", &RefocusRule::refocus_minutes, "minutes",
+            "taken as the cost of a refocus"),
+      field("basis", &RefocusRule::basis, "",
+            "zone: half the critical focus zone; time: where the time lost by drift and by "
+            "refocusing is least"),
+      field("summary", &RefocusRule::summary, "", "in plain words"));
+};
+static_assert(describes_every_field<RefocusRule>());
+
+// One filter's sizes. The best reachable size is that in focus in this night's good seeing: the
+// level of the filter in focus times the middle of the best quarter of the seeing of all frames.
+struct NightFilter {
+  std::optional<std::string> filter;
+  int frames = 0;
+  std::optional<double> best_size_px;
+  std::optional<double> median_size_px;
+};
+
+template <>
+struct Fields<NightFilter> {
+  static constexpr auto list =
+      std::make_tuple(field("filter", &NightFilter::filter, "", "name"),
+                      field("frames", &NightFilter::frames, "", "frames with a size"),
+                      field("best_size_px", &NightFilter::best_size_px, "px",
+                            "half-flux radius in focus in the night's good seeing"),
+                      field("median_size_px", &NightFilter::median_size_px, "px", "typical one"));
+};
+static_assert(describes_every_field<NightFilter>());
+
+struct NightResult {
+  std::vector<NightFilter> filters;              // most frames first
+  double exposure_s = 0;                         // of all frames whose exposure is known
+  double exposure_lost_s = 0;                    // of it, against best size and a clear sky
+  double focus_lost_s = 0;                       // part of it that lost focus accounts for
+  std::optional<double> seeing_scatter_percent;  // of the sizes, once focus is taken out
+  int refocuses = 0;                             // told by the focuser's position
+  std::vector<NightPeriod> periods;              // by their beginning
+  RefocusRule refocus_rule;
+  std::string verdict;  // trusted, doubtful, unusable
+  std::vector<std::string> reasons;
+  std::vector<std::string> notes;
+};
+
+template <>
+struct Fields<NightResult> {
+  static constexpr auto list = std::make_tuple(
+      field("filters", &NightResult::filters, "", "sizes by filter"),
+      field("exposure_s", &NightResult::exposure_s, "s", "exposure time of the night"),
+      field("exposure_lost_s", &NightResult::exposure_lost_s, "s",
+            "of it, against best size and a clear sky"),
+      field("focus_lost_s", &NightResult::focus_lost_s, "s", "part that lost focus accounts for"),
+      field("seeing_scatter_percent", &NightResult::seeing_scatter_percent, "",
+            "scatter of the sizes with focus taken out"),
+      field("refocuses", &NightResult::refocuses, "", "refocuses told by the position"),
+      field("periods", &NightResult::periods, "", "stretches worse than they could be"),
+      field("refocus_rule", &NightResult::refocus_rule, "", "when to refocus"),
+      field("verdict", &NightResult::verdict, "", "trusted, doubtful or unusable"),
+      field("reasons", &NightResult::reasons, "", "why it is not trusted"),
+      field("notes", &NightResult::notes, "", "remarks"));
+};
+static_assert(describes_every_field<NightResult>());
+
+struct NightJudgement {
+  NightResult result;
+  std::vector<NightFrameAnswer> frames;  // one for each given, in their order
+};
+
+// Judges the frames, which come in the order taken (by time where all have one).
+//
+// What a growth of size costs: the noise of a faint star is that of the sky under it, so its
+// signal-to-noise goes as light / size for one exposure time and the time for the same
+// signal-to-noise as (size / light)^2 (physics; King 1983 PASP 95, 163, from memory, for the
+// equivalent area). A refocus pays where the time lost by drift since the last one, averaged over
+// the cycle, begins to exceed what a refocus takes: for a slow drift x = c t that is the cycle
+// (3 R / (2 c^2))^(1/3) (closed form of min over P of (R + c^2 P^3 / 3) / P).
+// Errors: no_data with fewer than three frames that have a size; invalid_argument for a number that
+// is not finite.
+Result<NightJudgement> judge_night(std::span<const NightFrame> frames,
+                                   const NightOptions& options = {});
+
+// Air mass at an altitude, 1 / sin(h + 244 / (165 + 47 h^1.1)) (Pickering 2002, from memory).
+double air_mass(double altitude_deg);
+
+// The cycle (in units of 1 / c) at which focus that drifts as x = c t costs least when a refocus
+// takes `refocus` of the same unit: the minimum of (refocus + integral of x^2 / (1 + x^2)) over the
+// cycle and the refocus together.
+double best_refocus_cycle(double refocus);
+
+}  // namespace starwaist

@@ -1,0 +1,110 @@
+// A session of light frames: measured, the same stars followed, judged; and while it is taken.
+//
+// Module: run. May include all but report.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <tuple>
+#include <vector>
+
+#include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/frame.h"
+#include "starwaist/ledger.h"
+#include "starwaist/night.h"
+#include "starwaist/rig.h"
+#include "starwaist/run.h"
+#include "starwaist/stars.h"
+
+namespace starwaist {
+
+struct SessionOptions {
+  RunOptions run;  // `fit`, `arrived`, `follow` and `field` are not looked at
+  double refocus_minutes = 5;
+};
+
+// The contract's `night`: `frames` in the order taken, `facts` and `judgement.frames` one each.
+struct SessionAnswer {
+  std::vector<FrameMeasurement> frames;  // sizes of the same stars; no more than the brightest kept
+  std::vector<NightFrame> facts;
+  NightJudgement judgement;
+  std::vector<SkippedFile> skipped;
+  Rig rig;  // as completed from the headers
+};
+
+// Measures the light frames, follows the same stars through those of each filter (also across a
+// meridian flip; frames of another field are followed by themselves) and judges the night. Frames
+// of a focus run in between (short exposures, each at another position) are left out, under
+// `skipped`. Memory grows by some hundred stars a frame; at most one frame a thread is open.
+// Errors: those of find_run_input and measure_run; no_data for a table and for fewer than three
+// frames with stars.
+Result<SessionAnswer> judge_session(const std::vector<std::string>& inputs,
+                                    const SessionOptions& options);
+
+// The sub-exposures as the ledger keeps them, for `rig`.
+std::vector<LedgerMeasurement> ledger_measurements(const SessionAnswer& answer,
+                                                   const std::string& rig);
+
+// What is known once a light frame is in: starwaist/watch/1 with `mode` "night" and these fields;
+// the fields of a focus run are then null.
+struct NightWatchAnswer {
+  std::string file;
+  int frames = 0;  // of the night so far, this one included
+  std::optional<std::string> time_utc;
+  std::optional<std::string> filter;
+  std::optional<double> temperature_c;
+  std::optional<double> size_px;             // half-flux radius
+  std::optional<double> best_size_px;        // reachable in this filter, by the frames so far
+  std::optional<double> loss_percent;        // size against it
+  std::optional<double> focus_loss_percent;  // part of it that lost focus accounts for
+  std::optional<double> light_percent;       // of the stars against a clear sky
+  std::optional<std::string> cause;          // what costs this frame most
+  bool refocus = false;                      // a refocus pays now
+  std::string advice;                        // in plain words
+};
+
+template <>
+struct Fields<NightWatchAnswer> {
+  static constexpr auto list = std::make_tuple(
+      field("file", &NightWatchAnswer::file, "", "the frame that came in"),
+      field("frames", &NightWatchAnswer::frames, "", "frames of the night so far"),
+      field("time_utc", &NightWatchAnswer::time_utc, "", "start of its exposure"),
+      field("filter", &NightWatchAnswer::filter, "", "filter"),
+      field("temperature_c", &NightWatchAnswer::temperature_c, "c", "temperature"),
+      field("size_px", &NightWatchAnswer::size_px, "px", "half-flux radius"),
+      field("best_size_px", &NightWatchAnswer::best_size_px, "px",
+            "reachable in this filter, by the frames so far"),
+      field("loss_percent", &NightWatchAnswer::loss_percent, "", "size above the best"),
+      field("focus_loss_percent", &NightWatchAnswer::focus_loss_percent, "",
+            "part of it that lost focus accounts for"),
+      field("light_percent", &NightWatchAnswer::light_percent, "",
+            "light of the stars against a clear sky"),
+      field("cause", &NightWatchAnswer::cause, "", "what costs this frame most"),
+      field("refocus", &NightWatchAnswer::refocus, "", "whether a refocus pays now"),
+      field("advice", &NightWatchAnswer::advice, "", "what to do, in plain words"));
+};
+static_assert(describes_every_field<NightWatchAnswer>());
+
+// The night so far. Judged are the last kLiveFrames, so that a long night does not slow it down.
+class LiveNight {
+ public:
+  static constexpr std::size_t kLiveFrames = 80;
+  explicit LiveNight(SessionOptions options);
+
+  // Measures the frame and judges the frames so far. Errors: those of reading and measuring it; it
+  // then does not count.
+  Result<NightWatchAnswer> add(const std::string& path);
+
+ private:
+  SessionOptions options_;
+  RunMeasurement so_far_;
+  int taken_ = 0;
+};
+
+// Whether these are light frames of a night, in the order taken: one exposure of a minute or more,
+// or three of a quarter of a minute or more, at one position of the focuser. Absent: too early to
+// say.
+std::optional<bool> looks_like_night(const std::vector<HeaderFacts>& frames);
+
+}  // namespace starwaist
