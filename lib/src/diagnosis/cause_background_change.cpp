@@ -35,7 +35,7 @@ std::optional<Candidate> look(const RunView& run) {
     if (run.facts(i).background_adu) levels.push_back(*run.facts(i).background_adu);
     if (run.facts(i).noise_adu) noises.push_back(*run.facts(i).noise_adu);
   }
-  constexpr std::size_t kFewest = 4;
+  constexpr std::size_t kFewest = 3;
   if (levels.size() < kFewest) return std::nullopt;
   const auto [low, high] = std::minmax_element(levels.begin(), levels.end());
   const double change = *high - *low;

@@ -38,7 +38,7 @@ std::optional<Candidate> look(const RunView& run) {
       if (run.curve()->size_px[i] > kNear * run.curve()->smallest_px) counts[i] = false;
     }
   }
-  if (std::count(counts.begin(), counts.end(), true) < 3) counts.assign(run.count(), true);
+  if (std::count(counts.begin(), counts.end(), true) == 0) counts.assign(run.count(), true);
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
     if (run.facts(i).exposure_s) exposure = run.facts(i).exposure_s;
@@ -72,6 +72,8 @@ std::optional<Candidate> look(const RunView& run) {
              " times as long, or use the clear filter, bin, or point at a richer field.";
   if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
   c.covers = {"step_too_small"};  // the noise is the stars'
+  // Points enough were taken.
+  if (run.count() >= VerdictRules::kTrustedPoints) c.covers.emplace_back("too_few_points");
   return c;
 }
 

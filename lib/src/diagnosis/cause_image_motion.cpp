@@ -173,9 +173,9 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
-  std::vector<double> errors;
-  for (const Drawn& d : frames) errors.push_back(d.sigma * d.square_px2);
-  const double sigma = 1.2533 * median(errors) / std::sqrt(static_cast<double>(frames.size()));
+  double weights = 0;
+  for (const Drawn& d : frames) weights += 1 / std::pow(d.sigma * d.square_px2, 2);
+  const double sigma = 1.2533 / std::sqrt(weights);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;
@@ -312,6 +312,11 @@ std::optional<Candidate> shaken_round(const RunView& run) {
   if (nearest_px > 2.2 * std::sqrt(least_square)) return std::nullopt;
   c.log_odds = std::min(
       {best.score + log_odds_of(kUsual), 7 * std::log(growth / kLeastGrowth), log_odds_of(0.85)});
+  // A row of neighbours at the beginning or the end is rather slack, a jump or a stall.
+  const bool row = best.members.back() - best.members.front() + 1 == best.members.size();
+  const bool at_end = best.members.front() == 0 || best.members.back() + 1 == all.size();
+  constexpr double kRather = 3;  // ln of the odds
+  if (row && at_end) c.log_odds -= kRather;
   c.share = std::clamp(1 - best.fit.chi2 / std::max(whole_chi2, 1e-9), 0.0, 1.0);
   // A size is 1.18 rms of a Gaussian: its square 2 ln 2 times the variance.
   const double shake = std::sqrt(typical / (2 * std::numbers::ln2));
@@ -325,11 +330,15 @@ std::optional<Candidate> shaken_round(const RunView& run) {
 
 std::vector<Drawn> all_drawn(const RunView& run) {
   std::vector<Drawn> frames;
-  if (!run.record().fit.best_focus_steps) return frames;
   const double smallest_px = smallest_size_px(run);
+  // Of a run without a best focus the sharpest frame's place.
+  std::optional<double> focus = run.record().fit.best_focus_steps;
+  for (const std::size_t i : run.sized_points()) {
+    if (!focus && *run.point(i).size_px == smallest_px) focus = run.point(i).position_steps;
+  }
   for (const std::size_t i : run.sized_points()) {
     if (auto d = drawn_out(run, i, smallest_px)) {
-      d->from_focus = run.point(i).position_steps - *run.record().fit.best_focus_steps;
+      d->from_focus = run.point(i).position_steps - *focus;
       frames.push_back(*d);
     }
   }
@@ -339,7 +348,7 @@ std::vector<Drawn> all_drawn(const RunView& run) {
 std::optional<Candidate> look(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   const std::vector<Drawn> frames = all_drawn(run);
-  constexpr std::size_t kFewestFrames = 4;
+  constexpr std::size_t kFewestFrames = 3;
   std::optional<Candidate> best = shaken_round(run);
   const auto consider = [&](std::optional<Candidate> other) {
     if (other && (!best || other->log_odds > best->log_odds)) best = std::move(other);

@@ -61,7 +61,7 @@ std::optional<Candidate> look(const RunView& run) {
              ", from " + steps_words(sweep.start_position_steps) + " in steps of " +
              format_short(sweep.step_steps) + ".";
   c.settings = settings_of(sweep);
-  c.covers = {"step_too_large", "step_too_small"};
+  c.covers = {"step_too_large", "step_too_small", "bad_seeing"};
   return c;
 }
 

@@ -270,7 +270,9 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
     const Eigen::Vector2d outline(fit->outline_x, fit->outline_y);
     const Eigen::Vector2d rise(fit->rise_x, fit->rise_y);
     const bool even = rise.norm() < kEven * 4 * outline.norm();
-    if (even && outline.dot(by_coma.value) < 0 && outline.norm() > 0.02) {
+    // Only a skewness that is there can be the other way.
+    const bool skewed = by_coma.value.norm() > 3 * by_coma.sigma;
+    if (even && skewed && outline.dot(by_coma.value) < 0 && outline.norm() > 0.02) {
       const std::size_t groups = std::min(kMostGroups, stamps.size());
       std::vector<Eigen::Vector2d> parts;
       for (std::size_t g = 0; g < groups; ++g) {
