@@ -11,8 +11,8 @@
 //   --no-rig   diagnosed without um per step
 //   --only     this cause alone (its runs, no pairs)
 //   --weakest  strength 1 throughout, instead of 1 to 2.5
-//   --show     a line for each run in which the answer is not the truth, and for each that is
-//              trusted and more than a half zone off
+//   --show     a line for each run in which the answer is not the truth, or not it alone, and
+//              for each that is trusted and more than a half zone off
 //   --keep     the frames stay in FOLDER, a folder a run, named by the run's seed and causes; those
 //              that are there already are judged again and not rendered
 //   --seed     another seed gives other rigs and other nights
@@ -508,7 +508,11 @@ int main(int argc, char** argv) {
     }
     const bool misleads = answer.verdict == "trusted" && std::abs(answer.error_half_zones) > 1;
     trusted_and_wrong += misleads ? 1 : 0;
-    if (settings->show && (!all_right || misleads) && answer.done) {
+    const bool strays =
+        std::any_of(answer.findings.begin(), answer.findings.end(), [&](const auto& finding) {
+          return !is_true(answer, finding.first, *settings);
+        });
+    if (settings->show && (!all_right || strays || misleads) && answer.done) {
       std::printf("%s", what.c_str());
       for (const auto& made : answer.made) {
         std::printf(" %.2f (%.3g %s %s)", made.strength, made.amount, made.unit.c_str(),

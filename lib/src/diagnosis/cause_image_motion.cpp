@@ -173,9 +173,20 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
+  // Its error, that of the slope included: of a run on one side of best focus it is drawn out far.
   double weights = 0;
-  for (const Drawn& d : frames) weights += 1 / std::pow(d.sigma * d.square_px2, 2);
-  const double sigma = 1.2533 / std::sqrt(weights);
+  double first = 0;
+  double second = 0;
+  for (const Drawn& d : frames) {
+    const double w = 1 / std::pow(d.sigma * d.square_px2, 2);
+    weights += w;
+    first += w * d.from_focus;
+    second += w * d.from_focus * d.from_focus;
+  }
+  const double mean = first / weights;
+  const double spread = second / weights - mean * mean;
+  const double sigma =
+      1.2533 * std::sqrt((1 + (spread > 0 ? mean * mean / spread : 0.0)) / weights);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;
@@ -361,6 +372,9 @@ std::optional<Candidate> look(const RunView& run) {
   if (!best) return std::nullopt;
   // A point or two that count little leave the answer as it is.
   const bool few = 3 * best->spoiled.size() <= run.count();
+  // Where most frames are trailed the smallest size is the trail's.
+  const bool most = best->spoiled.empty() || 2 * best->spoiled.size() >= run.count();
+  if (most) best->covers = {"bad_seeing"};
   best->effect = few ? Effect::harmless : Effect::doubtful;
   best->remedy =
       "Check tracking and balance, shield the telescope from wind, and wait a few seconds after "
