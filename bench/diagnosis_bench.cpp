@@ -508,10 +508,9 @@ int main(int argc, char** argv) {
     }
     const bool misleads = answer.verdict == "trusted" && std::abs(answer.error_half_zones) > 1;
     trusted_and_wrong += misleads ? 1 : 0;
-    const bool strays =
-        std::any_of(answer.findings.begin(), answer.findings.end(), [&](const auto& finding) {
-          return !is_true(answer, finding.first, *settings);
-        });
+    const bool strays = std::any_of(
+        answer.findings.begin(), answer.findings.end(),
+        [&](const auto& finding) { return !is_true(answer, finding.first, *settings); });
     if (settings->show && (!all_right || strays || misleads) && answer.done) {
       std::printf("%s", what.c_str());
       for (const auto& made : answer.made) {

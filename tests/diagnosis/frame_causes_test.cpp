@@ -55,6 +55,7 @@ TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
 TEST(DiagnoseFrames, NamesAHandfulOfStars) {
   RunRecord record = healthy();
   for (CurvePoint& p : record.fit.points) p.stars = 4;
+  for (FrameMeasurement& frame : record.frames) frame.star_count = 4;
   const Diagnosis d = diagnose(record);
   const Finding* finding = found(d, "few_stars");
   ASSERT_NE(finding, nullptr);

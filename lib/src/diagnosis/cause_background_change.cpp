@@ -45,9 +45,11 @@ std::optional<Candidate> look(const RunView& run) {
   double part = change / std::max(std::abs(middle), 1e-9);
   double in_noise = 0;
   if (noises.size() == levels.size()) {
-    const auto [quiet, loud] = std::minmax_element(noises.begin(), noises.end());
-    part = std::max(part, *loud * *loud / (*quiet * *quiet) - 1);
-    in_noise = change / *quiet;
+    // Of the darkest and the brightest sky: stars' wings make pixels scatter too.
+    const double quiet = noises[static_cast<std::size_t>(low - levels.begin())];
+    const double loud = noises[static_cast<std::size_t>(high - levels.begin())];
+    part = std::max(part, loud * loud / (quiet * quiet) - 1);
+    in_noise = change / std::min(quiet, loud);
     // A change that the pixels do not feel is none.
     if (in_noise < 0.5) return std::nullopt;
   }

@@ -74,9 +74,13 @@ std::optional<Candidate> look(const RunView& run) {
                 {"error of a frame's size", 100 * error, "%"},
                 {"frames without a usable star", static_cast<double>(empty), ""}};
   constexpr double kLonger = 4;
-  c.remedy = "Expose " + format_short(kLonger) +
-             " times as long, or use the clear filter, bin, or point at a richer field.";
-  if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
+  std::string seconds;
+  if (exposure && *exposure > 0) {
+    seconds = " (" + format_short(kLonger * *exposure) + " s)";
+    c.settings = {{"exposure_s", kLonger * *exposure}};
+  }
+  c.remedy = "Expose " + format_short(kLonger) + " times as long" + seconds +
+             ", or use the clear filter, bin, or point at a richer field.";
   // The noise is the stars', and so is what is missing far from focus.
   c.covers = {"step_too_small", "step_too_large", "no_motion"};
   // Points enough were taken.

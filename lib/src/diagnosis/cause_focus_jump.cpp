@@ -41,7 +41,9 @@ std::optional<Candidate> look(const RunView& run) {
                 {"best focus before it", a.best_focus_steps, "steps"},
                 {"best focus after it", now, "steps"}};
   c.remedy =
-      "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run.";
+      "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run "
+      "about " +
+      steps_words(within_limits(run.record().rig, now)) + ".";
   c.moved_steps = a.moved_steps;
   c.covers = {"no_motion"};
   return c;

@@ -328,6 +328,11 @@ std::optional<Candidate> shaken_round(const RunView& run) {
   const bool at_end = best.members.front() == 0 || best.members.back() + 1 == all.size();
   constexpr double kRather = 3;  // ln of the odds
   if (row && at_end) c.log_odds -= kRather;
+  // What the focuser did itself comes first: it moves frames off the curve too.
+  if (const auto& r = run.rivals()) {
+    const double focuser = std::max({r->slack.log_odds, r->focus_jump.log_odds});
+    if (focuser > 0) c.log_odds = std::min(c.log_odds, 0.99 * focuser);
+  }
   c.share = std::clamp(1 - best.fit.chi2 / std::max(whole_chi2, 1e-9), 0.0, 1.0);
   // A size is 1.18 rms of a Gaussian: its square 2 ln 2 times the variance.
   const double shake = std::sqrt(typical / (2 * std::numbers::ln2));

@@ -36,8 +36,8 @@ constexpr double kClipped = 0.15;
 constexpr double kBrighterSky = 4;
 constexpr double kSkyStandsOut = 5;  // scatters of the clear frames' sky
 
-// Error of a frame's light, relative, that all its stars share: light beyond the apertures, and what
-// clipping leaves.
+// Error of a frame's light, relative, that all its stars share: light beyond the apertures, and
+// what clipping leaves.
 double shared_error(const RunView& run, std::size_t i) {
   if (!run.has_frames()) return 0;
   const FrameMeasurement& frame = run.record().frames[i];
@@ -178,7 +178,8 @@ void widen_noise(Data& d, const std::vector<bool>& kept, const Fitted& level) {
   for (double& s : d.sigma) s *= factor;
 }
 
-// True where every dimmed frame's sky is brighter than the clear frames' skies are among each other.
+// True where every dimmed frame's sky is brighter than the clear frames' skies are among each
+// other.
 bool sky_brighter(const RunView& run, const Data& d, const std::vector<bool>& kept) {
   std::vector<double> clear;
   for (std::size_t i = 0; i < d.which.size(); ++i) {
