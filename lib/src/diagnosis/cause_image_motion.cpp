@@ -96,7 +96,8 @@ OpticsShare optics_share(const std::vector<Drawn>& frames) {
         slopes.push_back(
             (frames[i].mean[c] * frames[i].square_px2 - frames[j].mean[c] * frames[j].square_px2) /
             apart);
-        weights.push_back(std::abs(apart));
+        weights.push_back(std::abs(apart) / std::hypot(frames[i].sigma * frames[i].square_px2,
+                                                       frames[j].sigma * frames[j].square_px2));
       }
     }
     if (!slopes.empty()) share.by_step[c] = weighted_median(slopes, weights);
@@ -109,6 +110,26 @@ OpticsShare optics_share(const std::vector<Drawn>& frames) {
     share.constant[c] = weighted_median(left, trust);
   }
   return share;
+}
+
+// Error of either component of the optics' share at `from_focus`, in px^2, as the frames but
+// `left_out` tell it: medians about a straight line.
+double optics_error(const std::vector<Drawn>& frames, double from_focus,
+                    const Drawn* left_out = nullptr) {
+  double weights = 0;
+  double first = 0;
+  double second = 0;
+  for (const Drawn& d : frames) {
+    if (&d == left_out) continue;
+    const double w = 1 / std::pow(d.sigma * d.square_px2, 2);
+    weights += w;
+    first += w * d.from_focus;
+    second += w * d.from_focus * d.from_focus;
+  }
+  const double mean = first / weights;
+  const double spread = second / weights - mean * mean;
+  const double away = from_focus - mean;
+  return 1.2533 * std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
 }
 
 double direction_deg(const Vector& v) {
@@ -134,14 +155,22 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
   double most_drawn = 0;
   double longest = 0;
   double angle = 0;
+  // One frame far from focus proves nothing: wide stars run into each other.
+  constexpr double kNear = 3;  // times the smallest size
+  bool any_near = false;
+  double smallest = frames.front().square_px2;
+  for (const Drawn& d : frames) smallest = std::min(smallest, d.square_px2);
   for (const Drawn& d : frames) {
     const Vector expected = optics.at(d.from_focus);
     const Vector extra = {d.mean[0] - expected[0] / d.square_px2,
                           d.mean[1] - expected[1] / d.square_px2};
-    const double sigmas = length(extra) / d.sigma;
+    // What the others lead one to expect is known only so well, least where a run is one-sided.
+    const double sigmas =
+        length(extra) / std::hypot(d.sigma, optics_error(frames, d.from_focus, &d) / d.square_px2);
     constexpr double kStandsOut = 5;
     if (sigmas < kStandsOut || length(extra) < kLeastDrawn) continue;
     c.spoiled.push_back(d.point);
+    any_near |= d.square_px2 < kNear * kNear * smallest;
     strongest = std::max(strongest, sigmas);
     most_drawn = std::max(most_drawn, length(extra));
     const double trail = trail_px(length(extra) * d.square_px2);
@@ -150,7 +179,7 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
       angle = direction_deg(extra);
     }
   }
-  if (c.spoiled.empty()) return std::nullopt;
+  if (!any_near) return std::nullopt;
   c.log_odds =
       std::min(log_ratio_of_sigmas(std::min(strongest, 12.0), static_cast<double>(frames.size())) +
                    log_odds_of(kUsual),
@@ -173,20 +202,7 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
-  // Its error, that of the slope included: of a run on one side of best focus it is drawn out far.
-  double weights = 0;
-  double first = 0;
-  double second = 0;
-  for (const Drawn& d : frames) {
-    const double w = 1 / std::pow(d.sigma * d.square_px2, 2);
-    weights += w;
-    first += w * d.from_focus;
-    second += w * d.from_focus * d.from_focus;
-  }
-  const double mean = first / weights;
-  const double spread = second / weights - mean * mean;
-  const double sigma =
-      1.2533 * std::sqrt((1 + (spread > 0 ? mean * mean / spread : 0.0)) / weights);
+  const double sigma = optics_error(frames, 0);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;

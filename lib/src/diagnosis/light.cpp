@@ -178,8 +178,8 @@ void widen_noise(Data& d, const std::vector<bool>& kept, const Fitted& level) {
   for (double& s : d.sigma) s *= factor;
 }
 
-// True where every dimmed frame's sky is brighter than the clear frames' skies are among each
-// other.
+// True where the sky of every dimmed frame is brighter than that of the clear ones, the cloud's
+// edges less so.
 bool sky_brighter(const RunView& run, const Data& d, const std::vector<bool>& kept) {
   std::vector<double> clear;
   for (std::size_t i = 0; i < d.which.size(); ++i) {
@@ -192,11 +192,16 @@ bool sky_brighter(const RunView& run, const Data& d, const std::vector<bool>& ke
   const double level = median(clear);
   constexpr double kSteadySky = 0.002;
   const double scatter = std::max(robust_sigma(clear), kSteadySky * std::abs(level));
+  double brightest = 0;
+  double brightest_clear = 0;
   for (std::size_t i = 0; i < d.which.size(); ++i) {
-    const double sky = *run.facts(d.which[i]).background_adu;
-    if (!kept[i] && sky < level + kSkyStandsOut * scatter) return false;
+    const double excess = *run.facts(d.which[i]).background_adu - level;
+    if (!kept[i] && excess < kSkyStandsOut * scatter) return false;
+    double& most = kept[i] ? brightest_clear : brightest;
+    most = std::max(most, excess);
   }
-  return true;
+  constexpr double kEdge = 0.7;
+  return brightest_clear < kEdge * brightest;
 }
 
 }  // namespace
