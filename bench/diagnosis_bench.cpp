@@ -2,7 +2,8 @@
 // cause named, and does a confidence mean what it says.
 //
 // Usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] [--table] [--no-rig]
-//                        [--only CAUSE] [--weakest] [--show] [--keep] [--seed 1] [--threads 0]
+//                        [--only CAUSE] [--weakest] [--show] [--keep FOLDER] [--seed 1]
+//                        [--threads 0]
 //   --causes, --healthy, --pairs  runs of each cause, healthy ones, and with two causes at once
 //   --full     100 of each cause, 300 healthy, 100 pairs
 //   --table    the numbers alone: position, size (two decimals), stars, light and temperature of
@@ -10,8 +11,10 @@
 //   --no-rig   diagnosed without um per step
 //   --only     this cause alone (its runs, no pairs)
 //   --weakest  strength 1 throughout, instead of 1 to 2.5
-//   --show     a line for each run in which the answer is not the truth
-//   --keep     the frames stay in the temporary folder, a folder a run, in order
+//   --show     a line for each run in which the answer is not the truth, or not it alone, and
+//              for each that is trusted and more than a half zone off
+//   --keep     the frames stay in FOLDER, a folder a run, named by the run's seed and causes; those
+//              that are there already are judged again and not rendered
 //   --seed     another seed gives other rigs and other nights
 //
 // Rigs: f/2 to f/8, aperture 80 to 250 mm, pixels 2.4 to 5.4 um, smallest half-flux radius 0.8 to 4
@@ -70,7 +73,7 @@ struct Settings {
   bool rig = true;
   bool weakest = false;
   bool show = false;
-  bool keep = false;
+  std::string keep;
   std::string only;
   std::uint64_t seed = 1;
   int threads = 0;
@@ -158,6 +161,19 @@ struct Answer {
   std::vector<starwaist::AppliedScenario> made;
 };
 
+std::string words_of(const std::vector<Scenario>& truth) {
+  return truth[0].cause + (truth.size() > 1 ? "+" + truth[1].cause : "");
+}
+
+// Of its folder: the same run wherever it stands in the list.
+std::string name_of(const Run& run) {
+  std::string name = words_of(run.truth) + "_" + std::to_string(run.seed);
+  for (const Scenario& scenario : run.truth) {
+    name += "_" + starwaist::format_fixed(scenario.strength, 6);
+  }
+  return name;
+}
+
 // The frames' numbers as a table that somebody kept: sizes to two decimals.
 std::string table_of(const starwaist::RunRecord& record) {
   std::string text = "position,hfr,stars,flux,temperature\n";
@@ -208,7 +224,9 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
                starwaist::format_fixed(night.pixel_um, 2) + " um, " +
                starwaist::format_fixed(usual_seeing_arcsec, 1) + " arcsec, obstruction " +
                starwaist::format_fixed(night.obstruction, 2);
-  const auto truth = starwaist::render_run(*options, folder.string(), true);
+  const bool kept = fs::exists(folder / "truth.json");  // written last: the run is whole
+  const auto truth = kept ? starwaist::render_truth(*options)
+                          : starwaist::render_run(*options, folder.string(), true);
   if (!truth) {
     answer.failure = truth.error().text();
     return answer;
@@ -231,7 +249,8 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
   }
   starwaist::RunDiagnosis found;
   if (settings.table) {
-    const fs::path table = folder / "sizes.csv";
+    fs::path table = folder;
+    table += ".csv";
     std::ofstream(table) << table_of(recorded->record);
     auto diagnosed = starwaist::diagnose_run({table.string()}, given);
     fs::remove(table);
@@ -339,8 +358,8 @@ std::optional<Settings> settings_from(int argc, char** argv) {
       settings.weakest = true;
     } else if (option == "--show") {
       settings.show = true;
-    } else if (option == "--keep") {
-      settings.keep = true;
+    } else if (option == "--keep" && i + 1 < argc) {
+      settings.keep = argv[++i];
     } else if (option == "--causes") {
       fine = count(settings.causes);
     } else if (option == "--healthy") {
@@ -398,28 +417,31 @@ int main(int argc, char** argv) {
     std::fprintf(stderr,
                  "usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] "
                  "[--table] [--no-rig]\n"
-                 "       [--only CAUSE] [--weakest] [--show] [--keep] [--seed 1] [--threads 0]\n");
+                 "       [--only CAUSE] [--weakest] [--show] [--keep FOLDER] [--seed 1] "
+                 "[--threads 0]\n");
     return 2;
   }
   const std::vector<Run> runs = runs_of(*settings);
   std::vector<Answer> answers(runs.size());
-  const fs::path home =
-      fs::temp_directory_path() / ("starwaist_diagnosis_bench_" + std::to_string(settings->seed) +
-                                   "_" + std::to_string(std::random_device{}()));
+  const bool keep = !settings->keep.empty();
+  const fs::path home = keep ? fs::path(settings->keep)
+                             : fs::temp_directory_path() /
+                                   ("starwaist_diagnosis_bench_" + std::to_string(settings->seed) +
+                                    "_" + std::to_string(std::random_device{}()));
   std::atomic<int> done = 0;
   starwaist::core::parallel_for(runs.size(), starwaist::core::thread_count(settings->threads),
                                 [&](std::size_t i) {
-                                  const fs::path folder = home / std::to_string(i);
+                                  const fs::path folder = home / name_of(runs[i]);
                                   fs::create_directories(folder);
                                   answers[i] = answer_of(runs[i], *settings, folder);
                                   std::error_code ignored;
-                                  if (!settings->keep) fs::remove_all(folder, ignored);
+                                  if (!keep) fs::remove_all(folder, ignored);
                                   const int now = ++done;
                                   if (now % 25 == 0)
                                     std::fprintf(stderr, "%d of %zu runs\n", now, runs.size());
                                 });
   std::error_code ignored;
-  if (!settings->keep) fs::remove_all(home, ignored);
+  if (!keep) fs::remove_all(home, ignored);
 
   std::map<std::string, Count> counts;
   std::map<std::string, std::map<std::string, int>> matrix;
@@ -447,8 +469,7 @@ int main(int argc, char** argv) {
     const Answer& answer = answers[r];
     const std::vector<Scenario>& truth = runs[r].truth;
     const bool healthy = truth[0].cause == "healthy";
-    std::string what = truth[0].cause;
-    if (truth.size() > 1) what += "+" + truth[1].cause;
+    const std::string what = words_of(truth);
     if (!answer.done) {
       ++failures;
       std::printf("%s (seed %llu): %s\n", what.c_str(),
@@ -485,8 +506,12 @@ int main(int argc, char** argv) {
       bin.confidence += weight * confidence;
       bin.right += is_true(answer, cause, *settings) ? weight : 0;
     }
-    if (answer.verdict == "trusted" && std::abs(answer.error_half_zones) > 1) ++trusted_and_wrong;
-    if (settings->show && !all_right && answer.done) {
+    const bool misleads = answer.verdict == "trusted" && std::abs(answer.error_half_zones) > 1;
+    trusted_and_wrong += misleads ? 1 : 0;
+    const bool strays = std::any_of(
+        answer.findings.begin(), answer.findings.end(),
+        [&](const auto& finding) { return !is_true(answer, finding.first, *settings); });
+    if (settings->show && (!all_right || strays || misleads) && answer.done) {
       std::printf("%s", what.c_str());
       for (const auto& made : answer.made) {
         std::printf(" %.2f (%.3g %s %s)", made.strength, made.amount, made.unit.c_str(),

@@ -55,6 +55,7 @@ TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
 TEST(DiagnoseFrames, NamesAHandfulOfStars) {
   RunRecord record = healthy();
   for (CurvePoint& p : record.fit.points) p.stars = 4;
+  for (FrameMeasurement& frame : record.frames) frame.star_count = 4;
   const Diagnosis d = diagnose(record);
   const Finding* finding = found(d, "few_stars");
   ASSERT_NE(finding, nullptr);
@@ -84,6 +85,57 @@ TEST(DiagnoseFrames, ADimmedFrameIsACloudAndNotFewStars) {
   const Diagnosis d = diagnose(record);
   EXPECT_NE(found(d, "passing_cloud"), nullptr);
   EXPECT_EQ(found(d, "few_stars"), nullptr);
+}
+
+TEST(DiagnoseFrames, ThreeFramesTellACloudAndDew) {
+  RunRecord cloud = healthy();
+  const auto keep_three = [](RunRecord& record) {
+    for (const std::size_t from : {1U, 2U}) {  // frames 1, 5 and 9 stay
+      record.fit.points.erase(record.fit.points.begin() + from,
+                              record.fit.points.begin() + from + 3);
+      record.facts.erase(record.facts.begin() + from, record.facts.begin() + from + 3);
+      record.frames.erase(record.frames.begin() + from, record.frames.begin() + from + 3);
+    }
+    record.fit = *fit_curve(record.fit.points, record.rig);
+  };
+  keep_three(cloud);
+  RunRecord dew = cloud;
+  EXPECT_EQ(found(diagnose(cloud), "passing_cloud"), nullptr);
+  cloud.facts[1].light = 0.6;
+  const Diagnosis clouded = diagnose(cloud);
+  EXPECT_NE(found(clouded, "passing_cloud"), nullptr);
+  EXPECT_NE(found(clouded, "too_few_points"), nullptr);
+  dew.facts[1].light = 0.8;
+  dew.facts[2].light = 0.64;
+  EXPECT_NE(found(diagnose(dew), "fogging"), nullptr);
+}
+
+TEST(DiagnoseFrames, LightThatTheApertureLosesIsNoCloud) {
+  RunRecord record = healthy();
+  record.facts[4].light = 0.9;
+  EXPECT_NE(found(diagnose(record), "passing_cloud"), nullptr);
+  // A size known to 6 % for want of the light beyond the apertures: light known to 8 %.
+  record.frames[4].hfr_shared_sigma_px = 0.06 * *record.frames[4].hfr_px;
+  EXPECT_EQ(found(diagnose(record), "passing_cloud"), nullptr);
+}
+
+TEST(DiagnoseFrames, PixelsThatScatterByStarsAreNoSky) {
+  RunRecord record = healthy();
+  record.facts[4].noise_adu = 30;  // the bright wings of stars in focus
+  for (std::size_t i = 0; i < 9; ++i) record.facts[i].background_adu = 800 + (i == 7 ? 20 : 0);
+  EXPECT_EQ(found(diagnose(record), "background_change"), nullptr);
+}
+
+TEST(DiagnoseFrames, AFewHotPixelsBesideFewStarsAreUsual) {
+  RunRecord record = healthy();
+  for (std::size_t i = 0; i < record.frames.size(); ++i) {
+    record.frames[i].star_count = 4;
+    record.fit.points[i].stars = 4;
+    for (int k = 0; k < 16; ++k) record.frames[i].defects.push_back({20.0 * k + 5, 17.0 * k + 9});
+  }
+  const Diagnosis d = diagnose(record);
+  EXPECT_NE(found(d, "few_stars"), nullptr);
+  EXPECT_EQ(found(d, "defects_as_stars"), nullptr);
 }
 
 }  // namespace

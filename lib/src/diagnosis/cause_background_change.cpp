@@ -35,7 +35,7 @@ std::optional<Candidate> look(const RunView& run) {
     if (run.facts(i).background_adu) levels.push_back(*run.facts(i).background_adu);
     if (run.facts(i).noise_adu) noises.push_back(*run.facts(i).noise_adu);
   }
-  constexpr std::size_t kFewest = 4;
+  constexpr std::size_t kFewest = 3;
   if (levels.size() < kFewest) return std::nullopt;
   const auto [low, high] = std::minmax_element(levels.begin(), levels.end());
   const double change = *high - *low;
@@ -45,9 +45,11 @@ std::optional<Candidate> look(const RunView& run) {
   double part = change / std::max(std::abs(middle), 1e-9);
   double in_noise = 0;
   if (noises.size() == levels.size()) {
-    const auto [quiet, loud] = std::minmax_element(noises.begin(), noises.end());
-    part = std::max(part, *loud * *loud / (*quiet * *quiet) - 1);
-    in_noise = change / *quiet;
+    // Of the darkest and the brightest sky: stars' wings make pixels scatter too.
+    const double quiet = noises[static_cast<std::size_t>(low - levels.begin())];
+    const double loud = noises[static_cast<std::size_t>(high - levels.begin())];
+    part = std::max(part, loud * loud / (quiet * quiet) - 1);
+    in_noise = change / std::min(quiet, loud);
     // A change that the pixels do not feel is none.
     if (in_noise < 0.5) return std::nullopt;
   }

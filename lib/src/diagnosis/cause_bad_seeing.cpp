@@ -46,6 +46,14 @@ std::optional<Candidate> look(const RunView& run) {
   c.log_odds = std::min((rig.seeing_arcsec ? 10 : 8) *
                             std::log(seeing / (usual * (rig.seeing_arcsec ? 1.5 : kBadFactor))),
                         3.0);
+  // A run is sound only if the focuser did as it was told: what it did is to be taken out first.
+  if (const auto& r = run.rivals()) {
+    const double focuser =
+        std::max({r->slack.log_odds, r->no_motion.log_odds, r->focus_jump.log_odds});
+    if (focuser > 0) c.log_odds = std::min(c.log_odds, 0.99 * focuser);
+    constexpr double kMostOfFlat = 0.8;  // sizes without a curve say little of its bottom
+    if (r->log_odds_flat > 0) c.log_odds = std::min(c.log_odds, kMostOfFlat);
+  }
   // Stars of a few pixels cannot tell a coarse camera from the air.
   if (fwhm_px < 1.5 || c.log_odds < -6) return std::nullopt;
   c.share = std::clamp(1 - usual / seeing, 0.0, 1.0);

@@ -137,6 +137,15 @@ std::optional<Candidate> look(const RunView& run) {
   // A count: only the faint end of both is a matter of opinion.
   const double even = misled ? 0.8 : 1.1;
   c.log_odds = std::clamp(10 * std::log(ratio / even), -6.0, misled ? 6.0 : 4.0);
+  // Where stars are few, any sensor's usual defects outnumber them.
+  constexpr double kFewStars = 15;
+  constexpr double kUsualDensity = 200e-6;  // of the pixels; common practice, no source
+  if (stars < kFewStars) {
+    const FrameMeasurement& frame = record.frames.front();
+    const double pixels = static_cast<double>(frame.width_px) * frame.height_px;
+    const double density = static_cast<double>(defects) / pixels;
+    c.log_odds = std::min(c.log_odds, 4 * std::log(density / kUsualDensity));
+  }
   c.share = static_cast<double>(defects) / (static_cast<double>(defects) + stars);
   c.effect = misled ? Effect::unusable : Effect::harmless;
   c.summary =

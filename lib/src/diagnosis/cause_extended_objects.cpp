@@ -143,6 +143,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.log_odds = std::max({by_count, by_light, -6.0});
   c.share = std::max(share, by_light > by_count ? of_light : 0.0);
   c.effect = Effect::harmless;
+  c.covers = {"bad_seeing"};  // the smallest size is theirs too
   c.summary = std::to_string(objects.wide.size()) + " of " + std::to_string(objects.all) +
               " objects stay wide in focus, " + format_fixed(median(excess), 1) +
               " times the size of a star: galaxies, knots or a bright core.";

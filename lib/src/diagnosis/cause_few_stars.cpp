@@ -38,13 +38,16 @@ std::optional<Candidate> look(const RunView& run) {
       if (run.curve()->size_px[i] > kNear * run.curve()->smallest_px) counts[i] = false;
     }
   }
-  if (std::count(counts.begin(), counts.end(), true) < 3) counts.assign(run.count(), true);
+  const bool near = std::count(counts.begin(), counts.end(), true) > 0;
+  if (!near) counts.assign(run.count(), true);
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
     if (run.facts(i).exposure_s) exposure = run.facts(i).exposure_s;
     if (!p.size_px) ++empty;
     if (!counts[i]) continue;
-    if (p.stars) stars.push_back(*p.stars);
+    // Of those that all frames share only some are left where the outer frames show few.
+    const int own = run.has_frames() ? run.record().frames[i].star_count : 0;
+    if (p.stars) stars.push_back(std::max(*p.stars, own));
     if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
   }
   if (stars.empty() || run.count() < 3) return std::nullopt;
@@ -55,7 +58,10 @@ std::optional<Candidate> look(const RunView& run) {
   const double by_error = error > 0 ? 4 * std::log(error / 0.04) : -20;
   const double by_loss = lost > 0.5 ? 2.0 : -20;
   Candidate c;
-  c.log_odds = std::min(std::max({by_count, by_error, by_loss}), 4.0);
+  // How many stars there are is seen near focus.
+  constexpr double kUnseen = -1;
+  const double by_stars = std::max(by_count, by_error);
+  c.log_odds = std::min(std::max(near ? by_stars : std::min(by_stars, kUnseen), by_loss), 4.0);
   if (c.log_odds < -6) return std::nullopt;
   c.share = 1;
   c.effect = lost > 0.7 ? Effect::unusable : Effect::doubtful;
@@ -68,10 +74,17 @@ std::optional<Candidate> look(const RunView& run) {
                 {"error of a frame's size", 100 * error, "%"},
                 {"frames without a usable star", static_cast<double>(empty), ""}};
   constexpr double kLonger = 4;
-  c.remedy = "Expose " + format_short(kLonger) +
-             " times as long, or use the clear filter, bin, or point at a richer field.";
-  if (exposure && *exposure > 0) c.settings = {{"exposure_s", kLonger * *exposure}};
-  c.covers = {"step_too_small"};  // the noise is the stars'
+  std::string seconds;
+  if (exposure && *exposure > 0) {
+    seconds = " (" + format_short(kLonger * *exposure) + " s)";
+    c.settings = {{"exposure_s", kLonger * *exposure}};
+  }
+  c.remedy = "Expose " + format_short(kLonger) + " times as long" + seconds +
+             ", or use the clear filter, bin, or point at a richer field.";
+  // The noise is the stars', and so is what is missing far from focus.
+  c.covers = {"step_too_small", "step_too_large", "no_motion"};
+  // Points enough were taken.
+  if (run.count() >= VerdictRules::kTrustedPoints) c.covers.emplace_back("too_few_points");
   return c;
 }
 

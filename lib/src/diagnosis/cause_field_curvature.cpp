@@ -46,6 +46,8 @@ std::optional<Candidate> look(const RunView& run) {
   const double over_core = size / (2 * field.core_steps);
   c.share = over_core * over_core / (1 + over_core * over_core);
   c.effect = Effect::harmless;
+  // The stars' sizes scatter by it, and the smallest is larger.
+  c.covers = {"few_stars", "bad_seeing"};
   c.summary = "The corners of the frame focus at " +
               std::string(field.curvature_steps > 0 ? "larger" : "smaller") +
               " positions than its centre: " + in_zones(size, record) + ".";

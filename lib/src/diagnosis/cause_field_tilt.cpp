@@ -72,6 +72,8 @@ std::optional<Candidate> look(const RunView& run) {
   const double over_core = tilt / field.core_steps;
   c.share = over_core * over_core / (1 + over_core * over_core);
   c.effect = Effect::harmless;
+  // The stars' sizes scatter by it, and the smallest is larger.
+  c.covers = {"few_stars", "bad_seeing"};
   c.summary = "Best focus is at larger positions towards the " +
               far_side(field.tilt_x_steps, field.tilt_y_steps) +
               " of the frame: " + in_zones(tilt, record) + " between opposite sides.";

@@ -26,6 +26,11 @@ std::optional<Candidate> look(const RunView& run) {
   if (!run.rivals()) return std::nullopt;
   const Account& a = run.rivals()->focus_jump;
   if (a.moved_steps.empty()) return std::nullopt;
+  // Sizes without a curve cannot show two pieces of one.
+  constexpr double kNoCurve = 10;  // ranges
+  if (!run.curve() || run.curve()->core_steps() > kNoCurve * range_steps_of(run)) {
+    return std::nullopt;
+  }
   Candidate c;
   c.log_odds = a.log_odds;
   c.share = a.misfit_share;
@@ -41,7 +46,9 @@ std::optional<Candidate> look(const RunView& run) {
                 {"best focus before it", a.best_focus_steps, "steps"},
                 {"best focus after it", now, "steps"}};
   c.remedy =
-      "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run.";
+      "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run "
+      "about " +
+      steps_words(within_limits(run.record().rig, now)) + ".";
   c.moved_steps = a.moved_steps;
   c.covers = {"no_motion"};
   return c;

@@ -37,7 +37,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy =
       "Warm the dew shield or blow warm air gently over the front, without wiping cold "
       "glass; then repeat the run.";
-  c.covers = {"passing_cloud"};
+  c.covers = {"passing_cloud", "bad_seeing"};
   return c;
 }
 

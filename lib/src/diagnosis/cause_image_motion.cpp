@@ -96,7 +96,8 @@ OpticsShare optics_share(const std::vector<Drawn>& frames) {
         slopes.push_back(
             (frames[i].mean[c] * frames[i].square_px2 - frames[j].mean[c] * frames[j].square_px2) /
             apart);
-        weights.push_back(std::abs(apart));
+        weights.push_back(std::abs(apart) / std::hypot(frames[i].sigma * frames[i].square_px2,
+                                                       frames[j].sigma * frames[j].square_px2));
       }
     }
     if (!slopes.empty()) share.by_step[c] = weighted_median(slopes, weights);
@@ -109,6 +110,26 @@ OpticsShare optics_share(const std::vector<Drawn>& frames) {
     share.constant[c] = weighted_median(left, trust);
   }
   return share;
+}
+
+// Error of either component of the optics' share at `from_focus`, in px^2, as the frames but
+// `left_out` tell it: medians about a straight line.
+double optics_error(const std::vector<Drawn>& frames, double from_focus,
+                    const Drawn* left_out = nullptr) {
+  double weights = 0;
+  double first = 0;
+  double second = 0;
+  for (const Drawn& d : frames) {
+    if (&d == left_out) continue;
+    const double w = 1 / std::pow(d.sigma * d.square_px2, 2);
+    weights += w;
+    first += w * d.from_focus;
+    second += w * d.from_focus * d.from_focus;
+  }
+  const double mean = first / weights;
+  const double spread = second / weights - mean * mean;
+  const double away = from_focus - mean;
+  return 1.2533 * std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
 }
 
 double direction_deg(const Vector& v) {
@@ -134,14 +155,22 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
   double most_drawn = 0;
   double longest = 0;
   double angle = 0;
+  // One frame far from focus proves nothing: wide stars run into each other.
+  constexpr double kNear = 3;  // times the smallest size
+  bool any_near = false;
+  double smallest = frames.front().square_px2;
+  for (const Drawn& d : frames) smallest = std::min(smallest, d.square_px2);
   for (const Drawn& d : frames) {
     const Vector expected = optics.at(d.from_focus);
     const Vector extra = {d.mean[0] - expected[0] / d.square_px2,
                           d.mean[1] - expected[1] / d.square_px2};
-    const double sigmas = length(extra) / d.sigma;
+    // What the others lead one to expect is known only so well, least where a run is one-sided.
+    const double sigmas =
+        length(extra) / std::hypot(d.sigma, optics_error(frames, d.from_focus, &d) / d.square_px2);
     constexpr double kStandsOut = 5;
     if (sigmas < kStandsOut || length(extra) < kLeastDrawn) continue;
     c.spoiled.push_back(d.point);
+    any_near |= d.square_px2 < kNear * kNear * smallest;
     strongest = std::max(strongest, sigmas);
     most_drawn = std::max(most_drawn, length(extra));
     const double trail = trail_px(length(extra) * d.square_px2);
@@ -150,7 +179,7 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
       angle = direction_deg(extra);
     }
   }
-  if (c.spoiled.empty()) return std::nullopt;
+  if (!any_near) return std::nullopt;
   c.log_odds =
       std::min(log_ratio_of_sigmas(std::min(strongest, 12.0), static_cast<double>(frames.size())) +
                    log_odds_of(kUsual),
@@ -173,9 +202,7 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
-  std::vector<double> errors;
-  for (const Drawn& d : frames) errors.push_back(d.sigma * d.square_px2);
-  const double sigma = 1.2533 * median(errors) / std::sqrt(static_cast<double>(frames.size()));
+  const double sigma = optics_error(frames, 0);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;
@@ -312,6 +339,16 @@ std::optional<Candidate> shaken_round(const RunView& run) {
   if (nearest_px > 2.2 * std::sqrt(least_square)) return std::nullopt;
   c.log_odds = std::min(
       {best.score + log_odds_of(kUsual), 7 * std::log(growth / kLeastGrowth), log_odds_of(0.85)});
+  // A row of neighbours at the beginning or the end is rather slack, a jump or a stall.
+  const bool row = best.members.back() - best.members.front() + 1 == best.members.size();
+  const bool at_end = best.members.front() == 0 || best.members.back() + 1 == all.size();
+  constexpr double kRather = 3;  // ln of the odds
+  if (row && at_end) c.log_odds -= kRather;
+  // What the focuser did itself comes first: it moves frames off the curve too.
+  if (const auto& r = run.rivals()) {
+    const double focuser = std::max({r->slack.log_odds, r->focus_jump.log_odds});
+    if (focuser > 0) c.log_odds = std::min(c.log_odds, 0.99 * focuser);
+  }
   c.share = std::clamp(1 - best.fit.chi2 / std::max(whole_chi2, 1e-9), 0.0, 1.0);
   // A size is 1.18 rms of a Gaussian: its square 2 ln 2 times the variance.
   const double shake = std::sqrt(typical / (2 * std::numbers::ln2));
@@ -325,11 +362,15 @@ std::optional<Candidate> shaken_round(const RunView& run) {
 
 std::vector<Drawn> all_drawn(const RunView& run) {
   std::vector<Drawn> frames;
-  if (!run.record().fit.best_focus_steps) return frames;
   const double smallest_px = smallest_size_px(run);
+  // Of a run without a best focus the sharpest frame's place.
+  std::optional<double> focus = run.record().fit.best_focus_steps;
+  for (const std::size_t i : run.sized_points()) {
+    if (!focus && *run.point(i).size_px == smallest_px) focus = run.point(i).position_steps;
+  }
   for (const std::size_t i : run.sized_points()) {
     if (auto d = drawn_out(run, i, smallest_px)) {
-      d->from_focus = run.point(i).position_steps - *run.record().fit.best_focus_steps;
+      d->from_focus = run.point(i).position_steps - *focus;
       frames.push_back(*d);
     }
   }
@@ -339,7 +380,7 @@ std::vector<Drawn> all_drawn(const RunView& run) {
 std::optional<Candidate> look(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   const std::vector<Drawn> frames = all_drawn(run);
-  constexpr std::size_t kFewestFrames = 4;
+  constexpr std::size_t kFewestFrames = 3;
   std::optional<Candidate> best = shaken_round(run);
   const auto consider = [&](std::optional<Candidate> other) {
     if (other && (!best || other->log_odds > best->log_odds)) best = std::move(other);
@@ -352,6 +393,9 @@ std::optional<Candidate> look(const RunView& run) {
   if (!best) return std::nullopt;
   // A point or two that count little leave the answer as it is.
   const bool few = 3 * best->spoiled.size() <= run.count();
+  // Where most frames are trailed the smallest size is the trail's.
+  const bool most = best->spoiled.empty() || 2 * best->spoiled.size() >= run.count();
+  if (most) best->covers = {"bad_seeing"};
   best->effect = few ? Effect::harmless : Effect::doubtful;
   best->remedy =
       "Check tracking and balance, shield the telescope from wind, and wait a few seconds after "

@@ -52,9 +52,9 @@ std::optional<Candidate> whole_run(const RunView& run) {
               ": the focus did not move.";
   if (rise) {
     c.summary += " By the optics the sizes should change by " + format_short(*rise) + " px.";
-    c.covers = {"step_too_small", "one_sided", "slack", "focus_jump"};
+    c.covers = {"step_too_small", "one_sided", "slack", "focus_jump", "bad_seeing"};
   } else {
-    c.covers = {"one_sided", "slack", "focus_jump"};
+    c.covers = {"one_sided", "slack", "focus_jump", "bad_seeing"};
   }
   c.evidence = {{"size of all frames", r.flat_size_px, "px"},
                 {"scatter about it", 100 * r.flat_scatter, "%"},
@@ -76,7 +76,7 @@ std::optional<Candidate> from_some_frame(const RunView& run) {
   c.evidence = {{"number of the last frame that moved", static_cast<double>(a.at + 1), ""},
                 {"commanded and not done", a.amount_steps, "steps"}};
   c.moved_steps = a.moved_steps;
-  c.covers = {"step_too_small", "slack", "focus_jump", "one_sided"};
+  c.covers = {"step_too_small", "slack", "focus_jump", "one_sided", "bad_seeing"};
   return c;
 }
 

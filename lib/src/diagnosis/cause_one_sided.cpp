@@ -57,11 +57,9 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"chance that it lies there", 100 * outside, "%"},
                 {"edge of the sampled range", edge, "steps"},
                 {"rough guess of best focus", guess, "steps"}};
-  c.remedy = "Repeat the sweep about " + steps_words(within_limits(run.record().rig, guess)) +
-             ", from " + steps_words(sweep.start_position_steps) + " in steps of " +
-             format_short(sweep.step_steps) + ".";
+  c.remedy = "Repeat the sweep " + sweep_words(run, sweep, guess) + ".";
   c.settings = settings_of(sweep);
-  c.covers = {"step_too_large", "step_too_small"};
+  c.covers = {"step_too_large", "step_too_small", "bad_seeing"};
   return c;
 }
 

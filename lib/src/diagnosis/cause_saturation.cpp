@@ -52,7 +52,11 @@ std::optional<Candidate> look(const RunView& run) {
                 {"clipped stars in it", most, ""},
                 {"frames with clipped stars alone", static_cast<double>(all_clipped), ""}};
   c.remedy = "Expose a quarter as long or lower the gain.";
-  if (exposure && *exposure > 0) c.settings = {{"exposure_s", 0.25 * *exposure}};
+  if (exposure && *exposure > 0) {
+    c.remedy =
+        "Expose a quarter as long (" + format_short(0.25 * *exposure) + " s) or lower the gain.";
+    c.settings = {{"exposure_s", 0.25 * *exposure}};
+  }
   c.covers = {"few_stars"};
   return c;
 }

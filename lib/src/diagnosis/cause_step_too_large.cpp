@@ -77,9 +77,7 @@ std::optional<Candidate> look(const RunView& run) {
                 {"width of the curve", core, "steps"},
                 {"positions near the minimum", static_cast<double>(near), ""},
                 {"largest size over the smallest", largest / curve.smallest_px, ""}};
-  c.remedy = "Use steps of about " + format_short(sweep.step_steps) + " (" +
-             count_of(sweep.points, "point") + ") about " + steps_words(curve.best_focus_steps) +
-             ".";
+  c.remedy = "Repeat the sweep " + sweep_words(run, sweep, curve.best_focus_steps) + ".";
   c.settings = settings_of(sweep);
   return c;
 }

@@ -75,9 +75,8 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"change of size over the range", rise, "px"},
                 {"noise of the sizes", noise, "px"},
                 {"range", range, "steps"}};
-  c.remedy = "Use steps of about " + format_short(sweep.step_steps) + " (" +
-             count_of(sweep.points, "point") +
-             "), so that the outermost stars are two to three times as large as the smallest.";
+  c.remedy = "Repeat the sweep " + sweep_words(run, sweep, centre) +
+             ", so that the outermost stars are two to three times as large as the smallest.";
   c.settings = settings_of(sweep);
   c.covers = {"one_sided"};
   return c;

@@ -39,7 +39,7 @@ std::optional<Candidate> look(const RunView& run) {
     order.push_back(static_cast<double>(i));
     degrees.push_back(*t);
   }
-  constexpr std::size_t kFewest = 4;
+  constexpr std::size_t kFewest = 3;
   const std::size_t n = order.size();
   if (n < kFewest) return std::nullopt;
   // Straight line through the temperatures: drift from the first to the last frame, and its error.

@@ -2,6 +2,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/words.h"
 
 namespace starwaist::diagnosis {
 namespace {
@@ -51,6 +52,12 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy = "Take " + std::to_string(kRecommended) +
              " positions, half of them on each side of best focus.";
   c.settings = {{"points", kRecommended}};
+  const auto core = core_steps_of(run);
+  if (const auto& best = run.record().fit.best_focus_steps; best && core) {
+    const SweepSettings sweep = sweep_about(run, *best, *core);
+    c.remedy = "Repeat the sweep " + sweep_words(run, sweep, *best) + ".";
+    c.settings = settings_of(sweep);
+  }
   return c;
 }
 

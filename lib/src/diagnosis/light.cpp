@@ -11,7 +11,9 @@
 namespace starwaist::diagnosis {
 namespace {
 
-constexpr std::size_t kFewest = 5;
+// Points that tell it: light is sharp, a number of stars is not.
+constexpr std::size_t kFewestLights = 3;
+constexpr std::size_t kFewestCounts = 5;
 // The air is never steadier than this, and apertures never better (relative).
 constexpr double kSteadiest = 0.015;
 constexpr double kSteadiestCount = 0.06;
@@ -28,6 +30,26 @@ constexpr double kPriceFog = 4.5;
 constexpr double kLeastLoss = 0.06;
 constexpr double kLeastLossCount = 0.3;
 constexpr double kDeviant = 2.5;  // noises below the level: dimmed
+// Where stars are clipped, light is told by the few that are whole: its error for all clipped.
+constexpr double kClipped = 0.15;
+// A cloud lights up the sky: worth so much in ln odds where the dimmed frames' sky is brighter.
+constexpr double kBrighterSky = 4;
+constexpr double kSkyStandsOut = 5;  // scatters of the clear frames' sky
+
+// Error of a frame's light, relative, that all its stars share: light beyond the apertures, and
+// what clipping leaves.
+double shared_error(const RunView& run, std::size_t i) {
+  if (!run.has_frames()) return 0;
+  const FrameMeasurement& frame = run.record().frames[i];
+  double error = 0;
+  if (frame.hfr_shared_sigma_px && frame.hfr_px) {
+    constexpr double kSizeOfLight = 0.7213;  // d ln HFR / d ln light of a Gaussian star
+    error = *frame.hfr_shared_sigma_px / *frame.hfr_px / kSizeOfLight;
+  }
+  const double stars = run.facts(i).stars.value_or(0);
+  const double clipped = stars > 0 ? std::min(1.0, frame.saturated_count / stars) : 0.0;
+  return std::hypot(error, kClipped * clipped);
+}
 
 struct Data {
   std::vector<std::size_t> which;
@@ -42,14 +64,16 @@ Data collect(const RunView& run) {
   Data d;
   std::size_t lights = 0;
   for (std::size_t i = 0; i < run.count(); ++i) lights += run.facts(i).light ? 1 : 0;
-  d.counts = lights < kFewest || 2 * lights < run.count();
+  d.counts = lights < kFewestLights || 2 * lights < run.count();
   for (std::size_t i = 0; i < run.count(); ++i) {
     const PointFacts& f = run.facts(i);
     if (d.counts ? !f.stars : !f.light) continue;
     d.which.push_back(i);
     d.order.push_back(static_cast<double>(i) /
                       static_cast<double>(std::max<std::size_t>(1, run.count() - 1)));
-    d.log_size.push_back(run.curve() ? std::log(run.curve()->size_px[i]) : 0.0);
+    const std::optional<double> size =
+        run.curve() ? std::optional(run.curve()->size_px[i]) : run.point(i).size_px;
+    d.log_size.push_back(size ? std::log(*size) : 0.0);
     if (d.counts) {
       // The same field every time: a number of stars scatters less than independent counts would.
       const double stars = *f.stars + 0.5;
@@ -60,7 +84,8 @@ Data collect(const RunView& run) {
       // The sky under a wide star is not known as well as its light asks.
       const double wider = run.curve() ? run.curve()->size_px[i] / run.curve()->smallest_px - 1 : 0;
       d.sigma.push_back(std::hypot(kSteadiest + kPerWidth * std::max(wider, 0.0),
-                                   f.light_sigma ? *f.light_sigma / *f.light : 0.0));
+                                   f.light_sigma ? *f.light_sigma / *f.light : 0.0,
+                                   shared_error(run, i)));
     }
   }
   if (d.which.empty()) return d;
@@ -153,12 +178,38 @@ void widen_noise(Data& d, const std::vector<bool>& kept, const Fitted& level) {
   for (double& s : d.sigma) s *= factor;
 }
 
+// True where the sky of every dimmed frame is brighter than that of the clear ones, the cloud's
+// edges less so.
+bool sky_brighter(const RunView& run, const Data& d, const std::vector<bool>& kept) {
+  std::vector<double> clear;
+  for (std::size_t i = 0; i < d.which.size(); ++i) {
+    const auto& sky = run.facts(d.which[i]).background_adu;
+    if (!sky) return false;
+    if (kept[i]) clear.push_back(*sky);
+  }
+  constexpr std::size_t kFewestClear = 4;
+  if (clear.size() < kFewestClear) return false;
+  const double level = median(clear);
+  constexpr double kSteadySky = 0.002;
+  const double scatter = std::max(robust_sigma(clear), kSteadySky * std::abs(level));
+  double brightest = 0;
+  double brightest_clear = 0;
+  for (std::size_t i = 0; i < d.which.size(); ++i) {
+    const double excess = *run.facts(d.which[i]).background_adu - level;
+    if (!kept[i] && excess < kSkyStandsOut * scatter) return false;
+    double& most = kept[i] ? brightest_clear : brightest;
+    most = std::max(most, excess);
+  }
+  constexpr double kEdge = 0.7;
+  return brightest_clear < kEdge * brightest;
+}
+
 }  // namespace
 
 std::optional<LightHistory> light_history(const RunView& run) {
   Data d = collect(run);
   const std::size_t n = d.which.size();
-  if (n < kFewest) return std::nullopt;
+  if (n < (d.counts ? kFewestCounts : kFewestLights)) return std::nullopt;
   LightHistory history;
   history.from_counts = d.counts;
   const double least = d.counts ? kLeastLossCount : kLeastLoss;
@@ -182,17 +233,19 @@ std::optional<LightHistory> light_history(const RunView& run) {
     history.dimmed.push_back(d.which[i]);
   }
   history.deepest_loss = 1 - std::exp(-deepest);
+  if (!history.dimmed.empty() && sky_brighter(run, d, kept)) cloud += kBrighterSky;
 
   // Fog begins at some frame and grows from there on.
   double fog = -1e300;
-  for (std::size_t k = 0; k + 3 < n; ++k) {
+  const std::size_t begins = n > 3 ? n - 3 : 1;  // two frames after it at the least, better three
+  for (std::size_t k = 0; k < begins; ++k) {
     std::vector<double> shape(n);
     for (std::size_t i = 0; i < n; ++i) {
       shape[i] = std::max(0.0, d.order[i] - d.order[k]) / (d.order[n - 1] - d.order[k]);
     }
     const Fitted faded = fit(d, all, &shape);
     if (faded.fade > -least) continue;
-    const double value = -0.5 * faded.squares - kPriceFog - std::log(static_cast<double>(n - 3));
+    const double value = -0.5 * faded.squares - kPriceFog - std::log(static_cast<double>(begins));
     if (value <= fog) continue;
     fog = value;
     history.fog_loss = 1 - std::exp(faded.fade);

@@ -22,7 +22,7 @@ struct LightHistory {
   double noise = 0;                 // relative, of a frame's light
 };
 
-// Absent where fewer than five points tell their light or number of stars.
+// Absent where fewer than three points tell their light and fewer than five their number of stars.
 std::optional<LightHistory> light_history(const RunView& run);
 
 }  // namespace starwaist::diagnosis

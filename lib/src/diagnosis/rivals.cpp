@@ -31,9 +31,10 @@ constexpr double kPriorSlack = 0.03;
 constexpr double kPriorNoMotion = 0.02;
 constexpr double kPriorJump = 0.02;
 constexpr double kPriorBadPoint = 0.02;
-// Density of a bad point's size relative to the curve: mostly larger, up to twice.
+// Density of a bad point's size relative to the curve: mostly larger, up to twice; hardly anything
+// makes stars too small.
 constexpr double kDensityLarger = 0.75;
-constexpr double kDensitySmaller = 0.5;
+constexpr double kDensitySmaller = 0.15;
 
 constexpr std::size_t kFewestPoints = 5;
 constexpr std::size_t kMostForPairs = 24;

@@ -58,6 +58,14 @@ inline SweepSettings sweep_about(const RunView& run, double centre_steps, double
       within_limits(rig, centre_steps + (inward ? 0.5 : -0.5) * moves * sweep.step_steps);
   return sweep;
 }
+// "about 5000 steps: 9 positions from 4880 in steps of 30".
+inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
+                               double centre_steps) {
+  return "about " + steps_words(within_limits(run.record().rig, centre_steps)) + ": " +
+         std::to_string(sweep.points) + " positions from " +
+         format_fixed(sweep.start_position_steps, 0) + " in steps of " +
+         format_short(sweep.step_steps);
+}
 inline std::vector<std::pair<std::string, double>> settings_of(const SweepSettings& sweep) {
   return {{"step_steps", sweep.step_steps},
           {"points", static_cast<double>(sweep.points)},
@@ -68,6 +76,10 @@ inline std::vector<std::pair<std::string, double>> settings_of(const SweepSettin
 // as a size in focus is; else the fit's.
 inline std::optional<double> core_steps_of(const RunView& run) {
   if (run.curve() && run.curve()->slope_px_per_step > 0) return run.curve()->core_steps();
+  for (const ModelFit& model : run.record().fit.models) {
+    const bool known = model.min_size_px && model.slope_px_per_step;
+    if (known && *model.slope_px_per_step > 0) return *model.min_size_px / *model.slope_px_per_step;
+  }
   return std::nullopt;
 }
 

@@ -232,7 +232,9 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   }
   if (stamps.size() < kFewestStars) return std::nullopt;
   const Stack all = stack_of(stamps, snr, 0, 1);
-  if (donuts::central_dip(all.image, radius / bin) < kLeastDip) return std::nullopt;
+  const bool shadowed = donuts::central_dip(all.image, radius / bin) >= kLeastDip;
+  // Strong coma fills the shadow; where the rig has one, the skewness tells it all the same.
+  if (!shadowed && !rig.obstruction) return std::nullopt;
 
   // The geometric radius: by the rig where it is known, else from the size.
   const auto ratio = rig.focal_ratio();
@@ -261,6 +263,8 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
     weights.push_back(std::pow(std::min(snr[i], kPlenty), 2));
   }
   const VectorMean by_coma = robust_vector_mean(offsets, weights);
+  constexpr double kStandsOut = 5;  // sigmas
+  if (!shadowed && by_coma.value.norm() < kStandsOut * by_coma.sigma) return std::nullopt;
   Eigen::Vector2d offset = by_coma.value;
   double sigma = by_coma.sigma;
   const auto fit = donuts::fit_donut(all.image, radius / bin);
@@ -270,7 +274,9 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
     const Eigen::Vector2d outline(fit->outline_x, fit->outline_y);
     const Eigen::Vector2d rise(fit->rise_x, fit->rise_y);
     const bool even = rise.norm() < kEven * 4 * outline.norm();
-    if (even && outline.dot(by_coma.value) < 0 && outline.norm() > 0.02) {
+    // Only a skewness that is there can be the other way.
+    const bool skewed = by_coma.value.norm() > 3 * by_coma.sigma;
+    if (even && skewed && outline.dot(by_coma.value) < 0 && outline.norm() > 0.02) {
       const std::size_t groups = std::min(kMostGroups, stamps.size());
       std::vector<Eigen::Vector2d> parts;
       for (std::size_t g = 0; g < groups; ++g) {
