@@ -59,17 +59,17 @@ struct NightOptions {
 // Every choice that is no physics. They were set on simulated nights and are judged by
 // bench/night_bench on fresh ones.
 struct NightRules {
-  static constexpr int kFewestFrames = 3;     // with a size; fewer are refused
-  static constexpr int kTrustedFrames = 10;   // fewer are doubtful
-  static constexpr double kLost = 0.05;       // focus counts as lost from this growth of size on
-  static constexpr double kDriftOdds = 7;     // ln likelihood a drift must gain on seeing alone
-  static constexpr double kStepOdds = 7;      // the same for a step, ln of possible places added
-  static constexpr double kTie = 3;           // accounts closer than this are both named
-  static constexpr double kSureOdds = 4;      // above the odds needed: seeing is no rival any more
-  static constexpr double kCloudMag = 0.15;   // light that a cloud takes at least
-  static constexpr double kFogMag = 0.3;      // light that fog takes at least by the end
+  static constexpr int kFewestFrames = 3;    // with a size; fewer are refused
+  static constexpr int kTrustedFrames = 10;  // fewer are doubtful
+  static constexpr double kLost = 0.05;      // focus counts as lost from this growth of size on
+  static constexpr double kDriftOdds = 7;    // ln likelihood a drift must gain on seeing alone
+  static constexpr double kStepOdds = 7;     // the same for a step, ln of possible places added
+  static constexpr double kTie = 3;          // accounts closer than this are both named
+  static constexpr double kSureOdds = 4;     // above the odds needed: seeing is no rival any more
+  static constexpr double kCloudMag = 0.15;  // light that a cloud takes at least
+  static constexpr double kFogMag = 0.3;     // light that fog takes at least by the end
   static constexpr double kBadSeeing = 0.3;  // ln of size over the night's typical size
-  static constexpr double kSkyFactor = 2;     // brighter sky (noise squared) that is told
+  static constexpr double kSkyFactor = 2;    // brighter sky (noise squared) that is told
 };
 
 // What became of one frame.

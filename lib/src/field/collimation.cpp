@@ -103,29 +103,25 @@ std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star
   return image;
 }
 
-struct Stack {
-  donuts::DonutImage image;
-  int stars = 0;
-};
-
-// Pixel by pixel the weighted mean, each star's weight its signal's square, held level above a
-// signal that shows the shadow well by itself.
-Stack stack_of(const std::vector<donuts::DonutImage>& stamps, const std::vector<double>& snr,
-               std::size_t first, std::size_t stride) {
-  Stack stack;
-  stack.image.size = stamps.front().size;
-  stack.image.values.assign(stamps.front().values.size(), 0.0F);
-  double sum = 0;
+// Pixel by pixel the weighted median, so that a hot pixel or a neighbour of one star does not show;
+// each star's weight is its signal's square, held level above a signal that shows the shadow well
+// by itself.
+donuts::DonutImage stack_of(const std::vector<donuts::DonutImage>& stamps,
+                            const std::vector<double>& snr, std::size_t first, std::size_t stride) {
+  donuts::DonutImage stack;
+  stack.size = stamps.front().size;
+  std::vector<double> weights;
   for (std::size_t s = first; s < stamps.size(); s += stride) {
     constexpr double kPlenty = 100;
-    const double w = std::pow(std::min(snr[s], kPlenty), 2);
-    for (std::size_t i = 0; i < stamps[s].values.size(); ++i) {
-      stack.image.values[i] += static_cast<float>(w * stamps[s].values[i]);
-    }
-    sum += w;
-    ++stack.stars;
+    weights.push_back(std::pow(std::min(snr[s], kPlenty), 2));
   }
-  for (float& v : stack.image.values) v = static_cast<float>(v / sum);
+  std::vector<double> values(weights.size());
+  for (std::size_t i = 0; i < stamps.front().values.size(); ++i) {
+    for (std::size_t k = 0; k < values.size(); ++k) {
+      values[k] = stamps[first + k * stride].values[i];
+    }
+    stack.values.push_back(static_cast<float>(weighted_median(values, weights)));
+  }
   return stack;
 }
 
@@ -231,8 +227,8 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
     snr.push_back(star->snr);
   }
   if (stamps.size() < kFewestStars) return std::nullopt;
-  const Stack all = stack_of(stamps, snr, 0, 1);
-  const bool shadowed = donuts::central_dip(all.image, radius / bin) >= kLeastDip;
+  const donuts::DonutImage all = stack_of(stamps, snr, 0, 1);
+  const bool shadowed = donuts::central_dip(all, radius / bin) >= kLeastDip;
   // Strong coma fills the shadow; where the rig has one, the skewness tells it all the same.
   if (!shadowed && !rig.obstruction) return std::nullopt;
 
@@ -267,7 +263,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   if (!shadowed && by_coma.value.norm() < kStandsOut * by_coma.sigma) return std::nullopt;
   Eigen::Vector2d offset = by_coma.value;
   double sigma = by_coma.sigma;
-  const auto fit = donuts::fit_donut(all.image, radius / bin);
+  const auto fit = donuts::fit_donut(all, radius / bin);
   // A shadow that is displaced without coma: the light is even, and skewed the other way.
   constexpr double kEven = 0.25;  // rise of brightness over the offset's own by coma
   if (fit) {
@@ -280,7 +276,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
       const std::size_t groups = std::min(kMostGroups, stamps.size());
       std::vector<Eigen::Vector2d> parts;
       for (std::size_t g = 0; g < groups; ++g) {
-        const auto part = donuts::fit_donut(stack_of(stamps, snr, g, groups).image, fit->radius_px);
+        const auto part = donuts::fit_donut(stack_of(stamps, snr, g, groups), fit->radius_px);
         if (part) parts.emplace_back(part->outline_x, part->outline_y);
       }
       if (parts.size() >= kFewestStars) {
