@@ -109,8 +109,9 @@ struct Fields<Collimation> {
 static_assert(describes_every_field<Collimation>());
 
 // The shadow's offset in one frame, absent where its stars show no donuts or fewer than four bright
-// clean ones. From each, less a plane of sky, the third moment about the centroid E[|r|^2 r]; the
-// mean over the stars by Huber's weights, its error from their scatter. Whatever is symmetric
+// clean ones; strong coma fills the shadow, and where `rig` has an obstruction a skewness of five
+// sigmas will do. From each, less a plane of sky, the third moment about the centroid E[|r|^2 r];
+// the mean over the stars by Huber's weights, its error from their scatter. Whatever is symmetric
 // (seeing, trails, an even blur) adds nothing to a third moment.
 //
 // Centres are those of the light that came through the pupil's rim and through the obstruction's:

@@ -155,11 +155,6 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
   double most_drawn = 0;
   double longest = 0;
   double angle = 0;
-  // One frame far from focus proves nothing: wide stars run into each other.
-  constexpr double kNear = 3;  // times the smallest size
-  bool any_near = false;
-  double smallest = frames.front().square_px2;
-  for (const Drawn& d : frames) smallest = std::min(smallest, d.square_px2);
   for (const Drawn& d : frames) {
     const Vector expected = optics.at(d.from_focus);
     const Vector extra = {d.mean[0] - expected[0] / d.square_px2,
@@ -170,7 +165,6 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
     constexpr double kStandsOut = 5;
     if (sigmas < kStandsOut || length(extra) < kLeastDrawn) continue;
     c.spoiled.push_back(d.point);
-    any_near |= d.square_px2 < kNear * kNear * smallest;
     strongest = std::max(strongest, sigmas);
     most_drawn = std::max(most_drawn, length(extra));
     const double trail = trail_px(length(extra) * d.square_px2);
@@ -179,7 +173,7 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
       angle = direction_deg(extra);
     }
   }
-  if (!any_near) return std::nullopt;
+  if (c.spoiled.empty()) return std::nullopt;
   c.log_odds =
       std::min(log_ratio_of_sigmas(std::min(strongest, 12.0), static_cast<double>(frames.size())) +
                    log_odds_of(kUsual),
@@ -397,6 +391,14 @@ std::optional<Candidate> look(const RunView& run) {
   const bool most = best->spoiled.empty() || 2 * best->spoiled.size() >= run.count();
   if (most) best->covers = {"bad_seeing"};
   best->effect = few ? Effect::harmless : Effect::doubtful;
+  // Unless the others lead elsewhere; the two differ by their own noise too, no more than a hint.
+  if (few && run.curve() && !best->spoiled.empty()) {
+    const std::optional<HealthyCurve> rest = run.with(best->spoiled, {}).curve();
+    const bool same =
+        rest && effect_of_shift(run, rest->best_focus_steps - run.curve()->best_focus_steps) ==
+                    Effect::harmless;
+    if (!same) best->effect = Effect::doubtful;
+  }
   best->remedy =
       "Check tracking and balance, shield the telescope from wind, and wait a few seconds after "
       "each move. A shorter exposure helps where the motion is slow.";

@@ -14,9 +14,9 @@ namespace {
 class Profile {
  public:
   // The halo's light inside x is taken as 1 - h / sqrt(h^2 + x^2), which leaves h / x far out, and
-  // the light inside x of both spread over each other as the product, good to two tenths of what the
-  // halo leaves beyond three half-flux radii (Kolmogorov's seeing and f/5 with a shadow of 0.35, by
-  // numerical transform).
+  // the light inside x of both spread over each other as the product, good to two tenths of what
+  // the halo leaves beyond three half-flux radii (Kolmogorov's seeing and f/5 with a shadow of
+  // 0.35, by numerical transform).
   Profile(const wing_table::Row& row, double halo) : row_(&row), halo_(std::min(halo, kWidest)) {
     if (!(halo_ > 0)) return;
     // Half of the light of both lies inside 1: where the row alone has this much beyond.
