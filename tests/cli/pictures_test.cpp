@@ -23,6 +23,10 @@ using testing_support::read;
 using testing_support::Words;
 using testing_support::write;
 
+// What FITS headers say and pictures do not.
+const Words kRig = {"--saturation-adu", "65535", "--gain-e-per-adu", "1", "--f-number", "5",
+                    "--pixel-um",       "3.76",  "--json",           "-"};
+
 // `run`: rendered frames in FITS. `pictures`: the same pixels as TIFF and PNG with a manifest.
 // `raw` and `mosaic`: the same pixels taken for those of a mosaic, in DNG and in FITS.
 class PictureRun : public testing::Test {
@@ -66,11 +70,12 @@ class PictureRun : public testing::Test {
 };
 
 TEST_F(PictureRun, HasTheBestFocusOfTheSamePixelsInFits) {
-  const Json fits = Json::parse(
-      call({"fit", in("run"), "--saturation-adu", "65535", "--gain-e-per-adu", "1", "--json", "-"})
-          .out);
-  const Answer answer = call({"fit", in("pictures/frames.csv"), "--saturation-adu", "65535",
-                              "--gain-e-per-adu", "1", "--json", "-"});
+  Words of_fits = {"fit", in("run")};
+  Words of_pictures = {"fit", in("pictures/frames.csv")};
+  of_fits.insert(of_fits.end(), kRig.begin(), kRig.end());
+  of_pictures.insert(of_pictures.end(), kRig.begin(), kRig.end());
+  const Json fits = Json::parse(call(of_fits).out);
+  const Answer answer = call(of_pictures);
   ASSERT_LE(answer.status, 1) << answer.err;
   EXPECT_EQ(answer.err, "");
   const Json pictures = Json::parse(answer.out);
@@ -84,11 +89,10 @@ TEST_F(PictureRun, HasTheBestFocusOfTheSamePixelsInFits) {
 }
 
 TEST_F(PictureRun, InRawFilesIsMeasuredAsTheSameMosaicInFits) {
-  const Words rig = {"--saturation-adu", "65535", "--gain-e-per-adu", "1", "--json", "-"};
   Words of_fits = {"fit", in("mosaic")};
   Words of_raw = {"fit", in("raw"), "--position-from-name", "pos([0-9]+)"};
-  of_fits.insert(of_fits.end(), rig.begin(), rig.end());
-  of_raw.insert(of_raw.end(), rig.begin(), rig.end());
+  of_fits.insert(of_fits.end(), kRig.begin(), kRig.end());
+  of_raw.insert(of_raw.end(), kRig.begin(), kRig.end());
   const Answer answer = call(of_raw);
   ASSERT_LE(answer.status, 1) << answer.err;
   EXPECT_EQ(answer.err, "");
