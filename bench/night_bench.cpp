@@ -59,6 +59,23 @@ bool is_focus(const std::string& cause) {
          cause == "missed_focus";
 }
 
+// Frames that true spells and told periods have in common: of one cause, or of another that the
+// period names as possible or that is a like kind of lost focus.
+struct Shared {
+  double same = 0;
+  double other = 0;
+
+  void add(const TrueSpell& spell, const Found& f) {
+    const double frames = overlap(spell.first, spell.last, f.first, f.last);
+    const bool named = std::find(f.also.begin(), f.also.end(), spell.cause) != f.also.end();
+    if (f.cause == spell.cause) {
+      same += frames;
+    } else if (named || (is_focus(f.cause) && is_focus(spell.cause))) {
+      other += frames;
+    }
+  }
+};
+
 // The cycle at which drift and refocusing cost least, by the blur's own curve, summed up.
 double true_cycle(double refocus) {
   double best = 0;
@@ -145,20 +162,11 @@ int main(int argc, char** argv) {
         Count& c = counts[spell.cause];
         ++c.spells;
         const auto length = static_cast<double>(spell.last - spell.first + 1);
-        double same = 0;
-        double other = 0;
-        for (const Found& f : found) {
-          const double shared = overlap(spell.first, spell.last, f.first, f.last);
-          const bool named = std::find(f.also.begin(), f.also.end(), spell.cause) != f.also.end();
-          if (f.cause == spell.cause) {
-            same += shared;
-          } else if (named || (is_focus(f.cause) && is_focus(spell.cause))) {
-            other += shared;
-          }
-        }
-        if (same >= 0.5 * length) {
+        Shared shared;
+        for (const Found& f : found) shared.add(spell, f);
+        if (shared.same >= 0.5 * length) {
           ++c.found;
-        } else if (same + other >= 0.5 * length) {
+        } else if (shared.same + shared.other >= 0.5 * length) {
           ++c.as_other;
         }
       }
@@ -166,20 +174,11 @@ int main(int argc, char** argv) {
         Count& c = counts[f.cause];
         ++c.told;
         const auto length = static_cast<double>(f.last - f.first + 1);
-        double same = 0;
-        double other = 0;
-        for (const TrueSpell& spell : night.spells) {
-          const double shared = overlap(spell.first, spell.last, f.first, f.last);
-          const bool named = std::find(f.also.begin(), f.also.end(), spell.cause) != f.also.end();
-          if (f.cause == spell.cause) {
-            same += shared;
-          } else if (named || (is_focus(f.cause) && is_focus(spell.cause))) {
-            other += shared;
-          }
-        }
-        if (same >= 0.4 * length) {
+        Shared shared;
+        for (const TrueSpell& spell : night.spells) shared.add(spell, f);
+        if (shared.same >= 0.4 * length) {
           ++c.right;
-        } else if (same + other >= 0.4 * length) {
+        } else if (shared.same + shared.other >= 0.4 * length) {
           ++c.half_right;
         }
       }

@@ -126,6 +126,9 @@ class ProgressLine {
 // Every file that a run reads: what no output may replace.
 std::vector<std::string> protected_paths_of(const RunInput& input);
 
+// invalid_argument where --plot names no kind of picture; an empty name is none asked for.
+Result<void> check_plot_name(const std::string& plot);
+
 // The first of the named outputs that could not be written, or two that are the same file. Empty
 // names and "-" are passed over.
 Result<void> check_outputs(const std::vector<std::string>& outputs,

@@ -74,11 +74,7 @@ class DriftCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    if (!plot_.empty() && !figure_format(plot_)) {
-      return report_failure(streams, Error{ErrorCode::invalid_argument,
-                                           "--plot: '" + plot_ + "' ends neither in .png nor .svg",
-                                           "End the name in .png or .svg"});
-    }
+    if (auto named = check_plot_name(plot_); !named) return report_failure(streams, named.error());
     const auto rig = checked(rig_);
     if (!rig) return report_failure(streams, rig.error());
     if (ledger_.empty() == input_.inputs.empty()) {

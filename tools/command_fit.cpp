@@ -37,11 +37,7 @@ class FitCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    if (!plot_.empty() && !figure_format(plot_)) {
-      return report_failure(streams, Error{ErrorCode::invalid_argument,
-                                           "--plot: '" + plot_ + "' ends neither in .png nor .svg",
-                                           "End the name in .png or .svg"});
-    }
+    if (auto named = check_plot_name(plot_); !named) return report_failure(streams, named.error());
     const auto checked_rig = checked(options_.rig);
     if (!checked_rig) return report_failure(streams, checked_rig.error());
     if (options_.each) return run_each(*checked_rig, streams);

@@ -46,11 +46,7 @@ class NightCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    if (!plot_.empty() && !figure_format(plot_)) {
-      return report_failure(streams, Error{ErrorCode::invalid_argument,
-                                           "--plot: '" + plot_ + "' ends neither in .png nor .svg",
-                                           "End the name in .png or .svg"});
-    }
+    if (auto named = check_plot_name(plot_); !named) return report_failure(streams, named.error());
     if (common_.json_to_stdout() && csv_ == "-") {
       return report_failure(
           streams, Error{ErrorCode::invalid_argument, "--json and --csv both go to standard output",
@@ -133,7 +129,7 @@ class NightCommand : public Command {
   InputOptions input_;
   CommonOptions common_;
   Rig rig_;
-  double refocus_minutes_ = 5;
+  double refocus_minutes_ = SessionOptions{}.refocus_minutes;
   std::string csv_;
   std::string plot_;
   std::string ledger_;

@@ -207,7 +207,7 @@ class WatchCommand : public Command {
   bool once_ = false;
   bool until_enough_ = false;
   bool night_ = false;
-  double refocus_minutes_ = 5;
+  double refocus_minutes_ = SessionOptions{}.refocus_minutes;
 };
 
 }  // namespace

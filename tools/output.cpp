@@ -63,6 +63,12 @@ std::vector<std::string> protected_paths_of(const RunInput& input) {
   return paths;
 }
 
+Result<void> check_plot_name(const std::string& plot) {
+  if (plot.empty() || figure_format(plot)) return {};
+  return fail(ErrorCode::invalid_argument, "--plot: '" + plot + "' ends neither in .png nor .svg",
+              "End the name in .png or .svg");
+}
+
 Result<void> check_outputs(const std::vector<std::string>& outputs,
                            const std::vector<std::string>& protected_paths) {
   namespace fs = std::filesystem;

@@ -21,7 +21,7 @@ namespace starwaist {
 
 struct SessionOptions {
   RunOptions run;  // `fit`, `arrived`, `follow` and `field` are not looked at
-  double refocus_minutes = 5;
+  double refocus_minutes = NightOptions{}.refocus_minutes;
 };
 
 // The contract's `night`: `frames` in the order taken, `facts` and `judgement.frames` one each.

@@ -1,7 +1,7 @@
 #include <cmath>
 
 #include "core/encode.h"
-#include "report/fit_object.h"
+#include "report/answer_objects.h"
 #include "starwaist/report.h"
 
 namespace starwaist {

@@ -1,5 +1,5 @@
 #include "core/encode.h"
-#include "report/fit_object.h"
+#include "report/answer_objects.h"
 #include "starwaist/report.h"
 
 namespace starwaist {

@@ -1,11 +1,8 @@
 #include "stars/profile.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <functional>
 #include <numbers>
-#include <tuple>
 #include <utility>
 
 #include "core/parallel.h"

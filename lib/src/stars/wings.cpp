@@ -66,22 +66,15 @@ class Seen {
   Seen(const std::vector<Annulus>& annuli, double step) : step_(step) {
     // The core counts as one.
     const auto core = std::min(static_cast<std::size_t>(1.0 / step), annuli.size() - 1);
-    Part inside{0, step * static_cast<double>(core), 0, 0};
+    double light = 0;
+    double variance = 0;
     for (std::size_t k = 0; k < core; ++k) {
-      inside.light += annuli[k].light;
-      inside.weight += annuli[k].sigma * annuli[k].sigma;
+      light += annuli[k].light;
+      variance += annuli[k].sigma * annuli[k].sigma;
     }
-    parts_.push_back(inside);
+    add(step * static_cast<double>(core), light, variance);
     for (std::size_t k = core; k < annuli.size(); ++k) {
-      const double outer = step * static_cast<double>(k + 1);
-      parts_.push_back({outer - step, outer, annuli[k].light, annuli[k].sigma * annuli[k].sigma});
-    }
-    // Of the light in an annulus: no star is quite the model (diffraction, the pixel, aberrations),
-    // and its bright core must not choose wings by that.
-    constexpr double kModel = 0.02;
-    for (Part& part : parts_) {
-      part.weight = 1 / (part.weight + kModel * kModel * part.light * part.light);
-      dd_ += part.weight * part.light * part.light;
+      add(step * static_cast<double>(k + 1), annuli[k].light, annuli[k].sigma * annuli[k].sigma);
     }
   }
 
@@ -108,11 +101,20 @@ class Seen {
  private:
   static constexpr double kLeast = 1e-7;
   struct Part {
-    double inner = 0;
     double outer = 0;
     double light = 0;
     double weight = 0;
   };
+
+  void add(double outer, double light, double variance) {
+    // Of the light in an annulus: no star is quite the model (diffraction, the pixel, aberrations),
+    // and its bright core must not choose wings by that.
+    constexpr double kModel = 0.02;
+    const double weight = 1 / (variance + kModel * kModel * light * light);
+    parts_.push_back({outer, light, weight});
+    dd_ += weight * light * light;
+  }
+
   double step_;
   double dd_ = 0;
   std::vector<Part> parts_;
