@@ -1,7 +1,7 @@
 // Slack from sweeps on curves by wave optics, with seeing scatter in its own shape, drift of focus
 // and bad points: error, coverage of the interval, and how often no slack is called slack.
 //
-// Usage: backlash_bench [trials a cell, 45] [seed, 1] [cell, all]
+// Usage: backlash_bench [trials a cell, 45] [seed, 1] [cell, all] [slack in steps, all]
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -77,8 +77,8 @@ std::vector<SweepRecord> take(const Telescope& t, const Setting& s, std::mt19937
 }
 
 void run_cell(const char* label, const std::vector<Telescope>& telescopes, Setting s, int trials,
-              std::mt19937_64& random) {
-  for (const double slack : {0.0, 15.0, 60.0, 200.0}) {
+              const std::vector<double>& slacks, std::mt19937_64& random) {
+  for (const double slack : slacks) {
     s.slack = slack;
     int count = 0;
     int covered = 0;
@@ -120,6 +120,8 @@ int main(int argc, char** argv) {
   std::setvbuf(stdout, nullptr, _IOLBF, 0);  // a line at a time, into a file too
   const int trials = argc > 1 ? std::atoi(argv[1]) : 45;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
+  std::vector<double> slacks{0, 15, 60, 200};
+  if (argc > 4) slacks = {std::atof(argv[4])};
   std::vector<Telescope> telescopes;
   for (auto options : {starwaist::bench::telescopes()[0], starwaist::bench::telescopes()[2],
                        starwaist::bench::telescopes()[4]}) {
@@ -138,8 +140,8 @@ int main(int argc, char** argv) {
       {"in-out", {.sweeps = 2}},
       {"in-out, drift", {.sweeps = 2, .drift_half_zones = 0.5}}};
   for (const Cell& cell : cells) {
-    if (argc > 3 && std::string(argv[3]) != cell.name) continue;
-    run_cell(cell.name, telescopes, cell.setting, trials, random);
+    if (argc > 3 && std::string(argv[3]) != "all" && std::string(argv[3]) != cell.name) continue;
+    run_cell(cell.name, telescopes, cell.setting, trials, slacks, random);
   }
   return 0;
 }

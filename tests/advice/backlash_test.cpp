@@ -5,6 +5,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <random>
 
@@ -79,11 +80,13 @@ TEST(Mechanism, StandsStillUntilThePlayIsUsedUp) {
   s.direction = {-1, -1, -1, 1, 1, 1, -1};
   s.record_start = {0};
   using advice::Beginning;
-  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, false, 1}, 1.5),
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, false, 1}, 1.5, 0.5).at,
               testing::ElementsAre(5, 4, 3, 3, 3.5, 4.5, 4.5));
-  EXPECT_THAT(advice::mechanism(s, {{Beginning::untaken}, false, 1}, 1.5),
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::untaken}, false, 1}, 1.5, 0.5).at,
               testing::ElementsAre(3.5, 3.5, 3, 3, 3.5, 4.5, 4.5));
-  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, true, 1}, 1.5),
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::between}, false, 1}, 1.5, 0.4).at,
+              testing::ElementsAre(4.1, 4, 3, 3, 3.5, 4.5, 4.5));
+  EXPECT_THAT(advice::mechanism(s, {{Beginning::taken_up}, true, 1}, 1.5, 0.5).at,
               testing::ElementsAre(5, 4, 3, 2.5, 3.5, 4.5, 5));
 }
 
@@ -97,24 +100,27 @@ TEST(JointResiduals, DerivativesAreThoseOfTheResiduals) {
     s.weight.push_back(i == 2 ? 0 : 20);
     s.direction.push_back(1);
   }
+  s.record_start = {0};
   const curve::Shape shape = curve::Shape::blur(curve::SeeingProfile::kolmogorov, 0.3);
+  const advice::PlayHypothesis hypothesis{{advice::Beginning::between}, false, 1};
+  constexpr double kWidth = 0.6;  // taken up at the third point
+  constexpr std::size_t kCount = advice::kJointParameters;
   for (const bool robust : {false, true}) {
-    const advice::JointResiduals residuals(s, s.x, shape, {}, robust);
-    const double at[] = {0.1, -0.2, 0.3, 0.03, 0.05};
-    std::vector<double> value(8), up(8), down(8), jacobian(40);
-    residuals.evaluate(at, value.data(), jacobian.data());
-    for (std::size_t j = 0; j < 5; ++j) {
+    const advice::JointResiduals residuals(s, hypothesis, kWidth, shape, {}, robust);
+    const std::size_t rows = static_cast<std::size_t>(residuals.count());
+    const std::array<double, kCount> at{0.1, -0.2, 0.3, 0.03, 0.05, 0.3};
+    std::vector<double> value(rows), up(rows), down(rows), jacobian(rows * kCount);
+    residuals.evaluate(at.data(), value.data(), jacobian.data());
+    for (std::size_t j = 0; j < kCount; ++j) {
       constexpr double kStep = 1e-5;
-      double high[5];
-      double low[5];
-      std::copy(at, at + 5, high);
-      std::copy(at, at + 5, low);
+      auto high = at;
+      auto low = at;
       high[j] += kStep;
       low[j] -= kStep;
-      residuals.evaluate(high, up.data(), nullptr);
-      residuals.evaluate(low, down.data(), nullptr);
-      for (std::size_t i = 0; i < 8; ++i) {
-        EXPECT_NEAR(jacobian[j * 8 + i], (up[i] - down[i]) / (2 * kStep), 1e-4) << j << " " << i;
+      residuals.evaluate(high.data(), up.data(), nullptr);
+      residuals.evaluate(low.data(), down.data(), nullptr);
+      for (std::size_t i = 0; i < rows; ++i) {
+        EXPECT_NEAR(jacobian[j * rows + i], (up[i] - down[i]) / (2 * kStep), 1e-4) << j << " " << i;
       }
     }
   }
@@ -189,6 +195,23 @@ TEST(MeasureBacklash, FollowsShiftAndScale) {
   EXPECT_NEAR(*after->backlash_steps, 10 * *before->backlash_steps, 0.05);
   EXPECT_NEAR(*after->sweeps[0].best_focus_steps, 10 * (*before->sweeps[0].best_focus_steps + 1000),
               0.05);
+}
+
+// Where it begins inside its play, the first sweep stands still for an unknown part of it. Of ten
+// intervals that mean 95 %, eight and more hold the truth in 99 % of all cases (binomial); the
+// noise is about the 2 to 4 % by which the made hyperbola differs from a blurred star's curve.
+TEST(MeasureBacklash, FirstSweepMayBeginAnywhereInsideThePlay) {
+  int covered = 0;
+  for (int i = 0; i < 10; ++i) {
+    const auto r = measure_backlash(
+        take({.slack = 200, .noise = 0.02, .count = 2, .first_lag = 0.05 + 0.1 * i},
+             static_cast<unsigned>(50 + i)),
+        rig());
+    ASSERT_TRUE(r && r->backlash_steps) << i;
+    EXPECT_NEAR(*r->backlash_steps, 200, 3 * *r->sigma_steps) << i;
+    covered += r->interval_95_steps.contains(200) ? 1 : 0;
+  }
+  EXPECT_GE(covered, 8);
 }
 
 TEST(MeasureBacklash, SaysWhenNoSlackIsFoundAndWhenSweepsDisagreeTheWrongWay) {

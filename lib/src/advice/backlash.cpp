@@ -28,6 +28,7 @@ constexpr double kOutlier = 3.5;      // robust standard deviations
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
+constexpr double kBetweenPrior = 0.3;  // of a slack that is partly taken up when the record begins
 constexpr double kTemperatureChange = 0.3;  // degrees between sweeps that deserve a word
 
 std::string steps_text(double value) { return format_like_sigma(value, std::nullopt); }
@@ -134,7 +135,7 @@ std::vector<PlayHypothesis> hypotheses_of(const Data& data, bool only_untaken) {
   // after a take-up. Many records are taken alike.
   const bool alike = records > 3;
   const std::size_t later = records < 2 ? 0 : alike ? 1 : records - 1;
-  for (const Beginning first : {Beginning::taken_up, Beginning::untaken, Beginning::half}) {
+  for (const Beginning first : {Beginning::taken_up, Beginning::untaken, Beginning::between}) {
     for (std::size_t code = 0; code < (std::size_t{1} << later); ++code) {
       PlayHypothesis h;
       h.beginnings.push_back(first);
@@ -142,7 +143,7 @@ std::vector<PlayHypothesis> hypotheses_of(const Data& data, bool only_untaken) {
         const std::size_t bit = alike ? 0 : r - 1;
         h.beginnings.push_back(((code >> bit) & 1) != 0 ? Beginning::untaken : Beginning::taken_up);
       }
-      h.prior = first == Beginning::half ? 0.3 : 1;
+      h.prior = first == Beginning::between ? kBetweenPrior : 1;
       list.push_back(h);
     }
   }
@@ -186,6 +187,7 @@ class Estimator {
     for (int round = 0; round < 2; ++round) {
       const auto grid = search(lowest_, kMostWidth, kCoarse, true, best);
       best = best_of(grid);
+      keep_beginnings(grid);
       if (!best) return false;
       if (round > 0) keep_likely(grid, best->fit.sum_of_squares);
       learn_noise(*best);
@@ -240,7 +242,7 @@ class Estimator {
       if (distance > 0.4) slopes.push_back(samples.y[i] / distance);
     }
     JointParameters p;
-    p << t0, std::log(h0), std::log(median(slopes)), 0, 0;
+    p << t0, std::log(h0), std::log(median(slopes)), 0, 0, 0.5;
     return p;
   }
 
@@ -258,13 +260,17 @@ class Estimator {
       if (!active_[h]) continue;
       for (const int way : {1, -1}) {
         JointParameters from = known ? known->fit.parameters : first;
+        if (known) from[kTakenUp] = taken_up_[h];
         if (!known) from[0] -= low / 2;  // the start is midway between the directions
         for (int k = way > 0 ? middle : middle - 1; k >= 0 && k < count; k += way) {
           const double width = low + step * k;
           auto g = fit_at(h, width, from, robust);
-          if (!known) {
+          const bool between = hypotheses_[h].beginnings.front() == Beginning::between;
+          for (const double taken_up : {0.15, 0.5, 0.85}) {
+            if (known || (!between && taken_up != 0.5)) continue;
             JointParameters afresh = first;
             afresh[0] -= width / 2;
+            afresh[kTakenUp] = taken_up;
             const auto other = fit_at(h, width, afresh, robust);
             if (other && (!g || other->fit.sum_of_squares < g->fit.sum_of_squares)) g = other;
           }
@@ -282,18 +288,23 @@ class Estimator {
     GridPoint g;
     g.hypothesis = hypothesis;
     g.width = width;
-    const std::vector<double> places = mechanism(data_.samples, hypotheses_[hypothesis], width);
-    const JointResiduals residuals(data_.samples, places, shape_, priors_, robust);
     curve::LeastSquaresOptions options;
     // An error of the parameters enters the sum of squares by its square. The first searches only
     // find the region; a start so bad that it takes more steps is not worth them.
     options.step_tolerance = robust ? 1e-3 : 1e-5;
     options.max_iterations = robust ? 12 : 30;
     options.initial_trust_radius = 1e3;
+    const JointResiduals residuals(data_.samples, hypotheses_[hypothesis], width, shape_, priors_,
+                                   robust);
     g.fit = robust ? solver_.minimise(residuals, from, JointParameters::Ones(), options)
                    : solver_.solve(residuals, from, JointParameters::Ones(), options);
     if (!g.fit.usable || std::abs(g.fit.parameters[0]) > 5) return std::nullopt;
     return g;
+  }
+
+  Places places_of(const GridPoint& g) {
+    return mechanism(data_.samples, hypotheses_[g.hypothesis], g.width,
+                     std::clamp(g.fit.parameters[kTakenUp], 0.0, 1.0));
   }
 
   // Hypotheses that are far from the best one are not looked at again. The sums of squares are in
@@ -306,6 +317,17 @@ class Estimator {
     }
   }
 
+  // Later searches begin where each hypothesis fitted best.
+  void keep_beginnings(const std::vector<GridPoint>& grid) {
+    std::vector<double> least(hypotheses_.size(), 1e300);
+    taken_up_.resize(hypotheses_.size(), 0.5);
+    for (const GridPoint& g : grid) {
+      if (g.fit.sum_of_squares >= least[g.hypothesis]) continue;
+      least[g.hypothesis] = g.fit.sum_of_squares;
+      taken_up_[g.hypothesis] = g.fit.parameters[kTakenUp];
+    }
+  }
+
   static std::optional<GridPoint> best_of(const std::vector<GridPoint>& grid) {
     if (grid.empty()) return std::nullopt;
     return *std::min_element(grid.begin(), grid.end(), [](const auto& a, const auto& b) {
@@ -314,7 +336,7 @@ class Estimator {
   }
 
   // How far each point lies from a fit, in units of its noise as it is assumed so far.
-  std::vector<double> distances(const GridPoint& best, const std::vector<double>& places) {
+  std::vector<double> distances(const GridPoint& best, const Places& places) {
     std::vector<double> absolute;
     for (std::size_t i = 0; i < s().count(); ++i) {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
@@ -324,7 +346,7 @@ class Estimator {
   }
 
   void learn_noise(const GridPoint& best) {
-    const auto places = mechanism(s(), hypotheses_[best.hypothesis], best.width);
+    const auto places = places_of(best);
     const std::vector<double> absolute = distances(best, places);
     const double scale = std::max(1.4826 * median(absolute), 1e-6);
     std::vector<Deviation> good;
@@ -342,8 +364,7 @@ class Estimator {
   }
 
   void reject(const GridPoint& best) {
-    const std::vector<double> absolute =
-        distances(best, mechanism(s(), hypotheses_[best.hypothesis], best.width));
+    const std::vector<double> absolute = distances(best, places_of(best));
     const double n = static_cast<double>(absolute.size());
     // The fit has taken some of the scatter out.
     const double scale = std::max(
@@ -419,6 +440,7 @@ class Estimator {
   Data& data_;
   std::vector<PlayHypothesis> hypotheses_;
   std::vector<bool> active_;
+  std::vector<double> taken_up_;  // by hypothesis, at its best fit
   double lowest_;
   curve::Shape shape_;
   JointPriors priors_;
@@ -554,12 +576,13 @@ class Analysis {
     const double low = e.quantile(0.025) * unit;
     const double high = e.quantile(0.975) * unit;
     result_.sigma_steps = 0.5 * unit * (e.quantile(0.841345) - e.quantile(0.158655));
-    result_.slack_found = low > 0;
+    // More than the interval asks: no slack is called slack in less than one of fifty.
+    result_.slack_found = e.quantile(0.01) > 0;
     result_.rejected_points = e.rejected();
     wrong_way_ = high < 0;
     // Slack is not negative: an interval that holds 0 begins there.
     result_.backlash_steps = wrong_way_ ? middle : std::max(0.0, middle);
-    result_.interval_95_steps.low = wrong_way_ || low > 0 ? low : 0.0;
+    result_.interval_95_steps.low = wrong_way_ || result_.slack_found ? low : 0.0;
     if (!e.open_above()) result_.interval_95_steps.high = high;
 
     double drift = 0;
@@ -633,7 +656,15 @@ class Analysis {
     };
     if (share(Beginning::taken_up) > kClear) return 0.0;
     if (share(Beginning::untaken) > kClear) return result_.backlash_steps;
-    if (share(Beginning::half) > kClear) return 0.5 * *result_.backlash_steps;
+    if (share(Beginning::between) > kClear) {
+      double left = 0;  // of the slack, to be taken up
+      for (const GridPoint& g : e.points()) {
+        if (hypotheses[g.hypothesis].beginnings[segment.record] != Beginning::between) continue;
+        const double taken_up = std::clamp(g.fit.parameters[kTakenUp], 0.0, 1.0);
+        left += g.weight * (1 - taken_up) / share(Beginning::between);
+      }
+      return left * *result_.backlash_steps;
+    }
     return std::nullopt;
   }
 

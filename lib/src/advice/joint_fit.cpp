@@ -18,12 +18,12 @@ struct AtPoint {
   double k;
 };
 
-AtPoint at_point(const JointSamples& s, const std::vector<double>& mechanism,
-                 const curve::Shape& shape, const double* p, std::size_t i) {
+AtPoint at_point(const JointSamples& s, double place, const curve::Shape& shape, const double* p,
+                 std::size_t i) {
   AtPoint a{};
   a.h0 = curve::bounded_exp(p[1]);
   a.k = curve::bounded_exp(p[2]);
-  a.reach = a.k * (mechanism[i] - s.shift[i] - p[0] - p[4] * s.time[i]);
+  a.reach = a.k * (place - s.shift[i] - p[0] - p[4] * s.time[i]);
   a.u = a.reach / a.h0;
   a.value = shape.at(a.u, p[3]);
   return a;
@@ -36,36 +36,44 @@ int JointSamples::used() const {
       std::count_if(weight.begin(), weight.end(), [](double w) { return w > 0; }));
 }
 
-std::vector<double> mechanism(const JointSamples& s, const PlayHypothesis& hypothesis,
-                              double width) {
-  std::vector<double> place(s.count());
+Places mechanism(const JointSamples& s, const PlayHypothesis& hypothesis, double width,
+                 double taken_up) {
+  Places places{std::vector<double>(s.count()), std::vector<double>(s.count(), 0.0)};
   if (hypothesis.jumps || width <= 0) {
     for (std::size_t i = 0; i < s.count(); ++i) {
-      place[i] = s.direction[i] > 0 ? s.x[i] - width : s.x[i];
+      places.at[i] = s.direction[i] > 0 ? s.x[i] - width : s.x[i];
     }
-    return place;
+    return places;
   }
   std::size_t record = 0;
   double at = 0;
+  double by_taken_up = 0;
   for (std::size_t i = 0; i < s.count(); ++i) {
     if (record < s.record_start.size() && i == s.record_start[record]) {
       const bool outward = s.direction[i] > 0;
-      double lag = 0.5 * width;
       const Beginning beginning = hypothesis.beginnings[record];
-      if (beginning == Beginning::taken_up) lag = outward ? width : 0;
-      if (beginning == Beginning::untaken) lag = outward ? 0 : width;
-      at = s.x[i] - lag;
+      double part = taken_up;
+      if (beginning == Beginning::taken_up) part = 1;
+      if (beginning == Beginning::untaken) part = 0;
+      at = s.x[i] - width * (outward ? part : 1 - part);
+      by_taken_up = beginning == Beginning::between ? (outward ? -width : width) : 0;
       ++record;
     }
-    at = std::clamp(at, s.x[i] - width, s.x[i]);
-    place[i] = at;
+    const double moved = std::clamp(at, s.x[i] - width, s.x[i]);
+    if (moved != at) by_taken_up = 0;
+    at = moved;
+    places.at[i] = at;
+    places.by_taken_up[i] = by_taken_up;
   }
-  return place;
+  return places;
 }
 
 void JointResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
-  const std::size_t rows = n + 2;
+  const std::size_t rows = n + 3;
+  // Beyond 0 and 1 there is nothing to gain.
+  const double taken_up = std::clamp(p[kTakenUp], 0.0, 1.0);
+  const Places places = mechanism(samples_, hypothesis_, width_, taken_up);
   if (jacobian != nullptr) std::fill(jacobian, jacobian + rows * kParameters, 0.0);
   for (std::size_t i = 0; i < n; ++i) {
     const double w = samples_.weight[i];
@@ -73,7 +81,7 @@ void JointResiduals::evaluate(const double* p, double* residuals, double* jacobi
       residuals[i] = 0;
       continue;
     }
-    const AtPoint a = at_point(samples_, mechanism_, shape_, p, i);
+    const AtPoint a = at_point(samples_, places.at[i], shape_, p, i);
     const double plain = w * (a.h0 * a.value.h - samples_.y[i]);
     double factor = w;
     residuals[i] = plain;
@@ -89,17 +97,22 @@ void JointResiduals::evaluate(const double* p, double* residuals, double* jacobi
     jacobian[2 * rows + i] = factor * a.reach * a.value.slope;
     jacobian[3 * rows + i] = factor * a.h0 * a.value.by_a;
     jacobian[4 * rows + i] = jacobian[i] * samples_.time[i];
+    if (taken_up == p[kTakenUp]) {
+      jacobian[kTakenUp * rows + i] = -jacobian[i] * places.by_taken_up[i];
+    }
   }
   residuals[n] = p[3] / priors_.lopsidedness;
   residuals[n + 1] = p[4] / priors_.drift;
+  residuals[n + 2] = (p[kTakenUp] - 0.5) / priors_.taken_up;
   if (jacobian == nullptr) return;
   jacobian[3 * rows + n] = 1 / priors_.lopsidedness;
   jacobian[4 * rows + n + 1] = 1 / priors_.drift;
+  jacobian[kTakenUp * rows + n + 2] = 1 / priors_.taken_up;
 }
 
-JointValue joint_value(const JointSamples& samples, const std::vector<double>& mechanism,
-                       const curve::Shape& shape, const JointParameters& p, std::size_t i) {
-  const AtPoint a = at_point(samples, mechanism, shape, p.data(), i);
+JointValue joint_value(const JointSamples& samples, const Places& places, const curve::Shape& shape,
+                       const JointParameters& p, std::size_t i) {
+  const AtPoint a = at_point(samples, places.at[i], shape, p.data(), i);
   return {a.h0 * a.value.h, curve::seeing_share(a.value, a.u)};
 }
 

@@ -10,8 +10,8 @@
 
 namespace starwaist::advice {
 
-// How a record begins: as part of the slack that is not yet taken up in its first direction.
-enum class Beginning { taken_up, untaken, half };
+// How a record begins: what part of the slack is already taken up in its first direction.
+enum class Beginning { taken_up, untaken, between };
 
 // What is assumed of the slack beside its width.
 struct PlayHypothesis {
@@ -33,20 +33,28 @@ struct JointSamples {
   [[nodiscard]] int used() const;
 };
 
-// Where the mechanism is at each point, in positions as commanded on the way in. A negative width
-// (sweeps that disagree the wrong way) is a shift without dead travel.
-std::vector<double> mechanism(const JointSamples& samples, const PlayHypothesis& hypothesis,
-                              double width);
+// Where the mechanism is at each point, in positions as commanded on the way in, and how that place
+// changes with `taken_up`: the part of the slack, 0 to 1, that a record with Beginning::between
+// begins with. A negative width (sweeps that disagree the wrong way) is a shift without dead
+// travel.
+struct Places {
+  std::vector<double> at;
+  std::vector<double> by_taken_up;
+};
+Places mechanism(const JointSamples& samples, const PlayHypothesis& hypothesis, double width,
+                 double taken_up);
 
 // Parameters: best focus (on the way in, mid-time), ln smallest size, ln slope, lopsidedness,
-// drift over all frames.
-inline constexpr int kJointParameters = 5;
+// drift over all frames, part of the slack taken up when a record begins between.
+inline constexpr int kJointParameters = 6;
+inline constexpr int kTakenUp = 5;
 using JointParameters = Eigen::Matrix<double, kJointParameters, 1>;
 using JointFit = curve::LeastSquaresFit<kJointParameters>;
 
 struct JointPriors {
   double lopsidedness = 0.045;
-  double drift = 1;  // standard deviation, scaled units over all frames
+  double drift = 1;         // standard deviation, scaled units over all frames
+  double taken_up = 0.289;  // about a half: the standard deviation of even odds from 0 to 1
 };
 
 class JointResiduals {
@@ -54,15 +62,21 @@ class JointResiduals {
   static constexpr int kParameters = kJointParameters;
   // `robust`: residuals r become sign(r) sqrt(nu ln(1 + r^2 / nu)), Student's t in place of a
   // normal distribution, nu = 4.
-  JointResiduals(const JointSamples& samples, const std::vector<double>& mechanism,
+  JointResiduals(const JointSamples& samples, const PlayHypothesis& hypothesis, double width,
                  const curve::Shape& shape, const JointPriors& priors, bool robust)
-      : samples_(samples), mechanism_(mechanism), shape_(shape), priors_(priors), robust_(robust) {}
-  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 2; }
+      : samples_(samples),
+        hypothesis_(hypothesis),
+        width_(width),
+        shape_(shape),
+        priors_(priors),
+        robust_(robust) {}
+  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 3; }
   void evaluate(const double* p, double* residuals, double* jacobian) const;
 
  private:
   const JointSamples& samples_;
-  const std::vector<double>& mechanism_;
+  const PlayHypothesis& hypothesis_;
+  double width_;
   const curve::Shape& shape_;
   JointPriors priors_;
   bool robust_;
@@ -73,7 +87,7 @@ struct JointValue {
   double size;
   double seeing_share;
 };
-JointValue joint_value(const JointSamples& samples, const std::vector<double>& mechanism,
-                       const curve::Shape& shape, const JointParameters& p, std::size_t i);
+JointValue joint_value(const JointSamples& samples, const Places& places, const curve::Shape& shape,
+                       const JointParameters& p, std::size_t i);
 
 }  // namespace starwaist::advice

@@ -41,7 +41,8 @@ NoiseFacts noise_of(const std::vector<Deviation>& deviations, double degrees) {
   constexpr std::array kScatters{0.004, 0.0075, 0.015, 0.03, 0.06, 0.12};
   const double n = std::max<double>(1, static_cast<double>(deviations.size()));
   const double share_of_degrees = std::max(0.0, degrees) / n;
-  NoiseFacts mean{0, 0};
+  double log_measuring = 0;
+  double log_seeing = 0;
   double total = 0;
   double best = -1e300;
   std::vector<std::array<double, 3>> trials;  // log weight, measuring, seeing
@@ -63,10 +64,11 @@ NoiseFacts noise_of(const std::vector<Deviation>& deviations, double degrees) {
   for (const auto& trial : trials) {
     const double weight = std::exp(trial[0] - best);
     total += weight;
-    mean.measuring += weight * trial[1] * trial[1];
-    mean.seeing += weight * trial[2] * trial[2];
+    log_measuring += weight * std::log(trial[1]);
+    log_seeing += weight * std::log(trial[2]);
   }
-  return {std::sqrt(mean.measuring / total), std::sqrt(mean.seeing / total)};
+  // In the middle of what the run allows: a mean of variances would be the widest noise's.
+  return {std::exp(log_measuring / total), std::exp(log_seeing / total)};
 }
 
 namespace {
