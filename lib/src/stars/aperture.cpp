@@ -52,7 +52,8 @@ constexpr int kKnotsAPx = 4;  // growth curve, radii
 constexpr int kBinsAPx = 16;  // light by distance
 constexpr int kBinsAKnot = kBinsAPx / kKnotsAPx;
 constexpr int kRimKnots = static_cast<int>(kRimReachPx * kKnotsAPx);
-constexpr int kWindow = 2 * kRimKnots + 1;  // knots between which a bin's weight goes from 0 to 1
+// Knots between which a bin's weight goes from 0 to 1, and one more: a multiple of four.
+constexpr int kWindow = 2 * kRimKnots + 2;
 constexpr int kFarPx = 12;  // from here on the rim's curvature is a small correction
 
 // Weights of a distance bin in the knots first_knot(bin) .. first_knot(bin) + kWindow - 1; none
@@ -68,17 +69,16 @@ class WeightTable {
 
   static int first_knot(int bin) { return bin / kBinsAKnot - kRimKnots; }
 
-  // Row for a bin: exact near the centre; far out A + B / d, both by the place within a knot.
-  void row(int bin, Row& out) const {
-    if (bin < kFarPx * kBinsAPx) {
-      out = near_[static_cast<std::size_t>(bin)];
-      return;
-    }
+  // Row for a bin: exact near the centre; far out A + B / d, both by the place within a knot, put
+  // together in `far`.
+  const Row& row(int bin, Row& far) const {
+    if (bin < kFarPx * kBinsAPx) return near_[static_cast<std::size_t>(bin)];
     const auto phase = static_cast<std::size_t>(bin % kBinsAKnot);
     const float inverse = static_cast<float>(kBinsAPx) / static_cast<float>(bin);
-    for (std::size_t i = 0; i < out.size(); ++i) {
-      out[i] = straight_[phase][i] + inverse * curved_[phase][i];
+    for (std::size_t i = 0; i < far.size(); ++i) {
+      far[i] = straight_[phase][i] + inverse * curved_[phase][i];
     }
+    return far;
   }
 
  private:
@@ -135,7 +135,8 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
   const auto reach = static_cast<float>(reach_px);
   const int y_first = std::max(0, static_cast<int>(std::ceil(cy - reach)));
   const int y_last = std::min(stamp.height_px - 1, static_cast<int>(std::floor(cy + reach)));
-  std::vector<float> missing;  // distances
+  std::vector<float> missing;                                          // distances
+  std::vector<float> place(static_cast<std::size_t>(stamp.width_px));  // of a row, in bins
   for (int y = y_first; y <= y_last; ++y) {
     const float dy = static_cast<float>(y) - cy;
     const float half = std::sqrt(std::max(0.0F, reach * reach - dy * dy));
@@ -144,15 +145,17 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
     const float* row = stamp.row(y);
     for (int x = x_first; x <= x_last; ++x) {
       const float dx = static_cast<float>(x) - cx;
-      const float distance = std::sqrt(dx * dx + dy * dy);
+      place[static_cast<std::size_t>(x)] = std::sqrt(dx * dx + dy * dy) * kBinsAPx;
+    }
+    for (int x = x_first; x <= x_last; ++x) {
+      const float here = place[static_cast<std::size_t>(x)];
       const float value = row[x];
       if (!std::isfinite(value)) {
-        missing.push_back(distance);
+        missing.push_back(here / kBinsAPx);
         continue;
       }
-      const float place = distance * kBinsAPx;
-      const auto bin = static_cast<std::size_t>(place);
-      const float upper = (place - static_cast<float>(bin)) * value;
+      const auto bin = static_cast<std::size_t>(static_cast<int>(here));
+      const float upper = (here - static_cast<float>(static_cast<int>(here))) * value;
       bins[bin] += value - upper;
       bins[bin + 1] += upper;
     }
@@ -222,14 +225,14 @@ GrowthCurve::GrowthCurve(const Stamp& stamp, Centre centre, double limit_px) : l
   std::vector<float> partial(whole, 0.0F);
   std::vector<double> entire(whole, 0.0);
   const WeightTable& table = WeightTable::get();
-  WeightTable::Row row{};
+  WeightTable::Row far{};
   for (std::size_t bin = 0; bin < bins.size(); ++bin) {
     const float light = bins[bin];
     if (light == 0) continue;
     const int first_knot = WeightTable::first_knot(static_cast<int>(bin)) + kRimKnots;
     const auto first = static_cast<std::size_t>(first_knot);
     if (first >= knots + kRimKnots) break;
-    table.row(static_cast<int>(bin), row);
+    const WeightTable::Row& row = table.row(static_cast<int>(bin), far);
     float* out = partial.data() + first;
     for (std::size_t i = 0; i < row.size(); ++i) out[i] += light * row[i];
     entire[first + kWindow] += light;

@@ -27,13 +27,24 @@ std::optional<AnnulusSky> annulus_sky(const Stamp& stamp, Centre centre, double 
   for (int y = 0; y < stamp.height_px; ++y) {
     const double dy2 = (y - cy) * (y - cy);
     if (dy2 > outer_px * outer_px) continue;
+    const double outer_half = std::sqrt(outer_px * outer_px - dy2);
+    const double inner_half = std::sqrt(std::max(0.0, inner_px * inner_px - dy2));
     const float* row = stamp.row(y);
-    for (int x = 0; x < stamp.width_px; ++x) {
-      const double square = (x - cx) * (x - cx) + dy2;
-      if (square < inner_px * inner_px || square > outer_px * outer_px) continue;
-      if (std::isfinite(row[x])) values.push_back(row[x]);
+    const auto append = [&](double from, double to) {  // pixels of the row, the ends among them
+      const int first = std::max(0, static_cast<int>(std::ceil(from)));
+      const int last = std::min(stamp.width_px - 1, static_cast<int>(std::floor(to)));
+      if (first <= last) values.insert(values.end(), row + first, row + last + 1);
+    };
+    if (inner_half > 0) {
+      append(cx - outer_half, cx - inner_half);
+      append(cx + inner_half, cx + outer_half);
+    } else {
+      append(cx - outer_half, cx + outer_half);
     }
   }
+  values.erase(std::remove_if(values.begin(), values.end(),
+                              [](float value) { return !std::isfinite(value); }),
+               values.end());
   if (values.size() < 20 || static_cast<double>(values.size()) < 0.25 * full) return std::nullopt;
   const ClippedMean mean = clipped_mean(values, noise_adu);
   if (mean.count < 10) return std::nullopt;

@@ -72,6 +72,66 @@ WindowSums window_sums(const Stamp& stamp, Centre centre, double window_px) {
   return sums;
 }
 
+// A stamp in bins as wide as the window allows: a 10th of its sigma, or single pixels. A window's
+// sums over them are those over the pixels, a bin's own variance in the second moments apart.
+class Binned {
+ public:
+  Binned(const Stamp& stamp, double window_px) : stamp_(&stamp) {
+    constexpr double kBinsOfWindow = 10;
+    while (bin_ < 4 && 2 * bin_ * kBinsOfWindow <= window_px) bin_ *= 2;
+    if (bin_ == 1) return;
+    binned_.width_px = (stamp.width_px + bin_ - 1) / bin_;
+    binned_.height_px = (stamp.height_px + bin_ - 1) / bin_;
+    binned_.pixels.reserve(static_cast<std::size_t>(binned_.width_px) *
+                           static_cast<std::size_t>(binned_.height_px));
+    const auto padded = static_cast<std::size_t>(binned_.width_px) * static_cast<std::size_t>(bin_);
+    std::vector<float> sum(padded);
+    std::vector<float> count(padded);
+    for (int top = 0; top < stamp.height_px; top += bin_) {
+      std::fill(sum.begin(), sum.end(), 0.0F);
+      std::fill(count.begin(), count.end(), 0.0F);
+      for (int y = top; y < std::min(top + bin_, stamp.height_px); ++y) {
+        const float* row = stamp.row(y);
+        for (std::size_t x = 0; x < static_cast<std::size_t>(stamp.width_px); ++x) {
+          const bool known = std::isfinite(row[x]);
+          sum[x] += known ? row[x] : 0.0F;
+          count[x] += known ? 1.0F : 0.0F;
+        }
+      }
+      for (std::size_t x = 0; x < padded; x += static_cast<std::size_t>(bin_)) {
+        float total = 0;
+        float known = 0;
+        for (std::size_t i = x; i < x + static_cast<std::size_t>(bin_); ++i) {
+          total += sum[i];
+          known += count[i];
+        }
+        binned_.pixels.push_back(total / known);  // not a number where none is known
+      }
+    }
+  }
+
+  // Of the window with its centre in the stamp's coordinates; in pixels.
+  [[nodiscard]] WindowSums sums(Centre centre, double window_px) const {
+    if (bin_ == 1) return window_sums(*stamp_, centre, window_px);
+    const double bin = bin_;
+    const auto place = [bin](double px) { return (px + 0.5) / bin - 0.5; };
+    WindowSums sums =
+        window_sums(binned_, {place(centre.x_px), place(centre.y_px)}, window_px / bin);
+    const double own = sums.sum / 12;
+    sums.x *= bin;
+    sums.y *= bin;
+    sums.xx = (sums.xx - own) * bin * bin;
+    sums.yy = (sums.yy - own) * bin * bin;
+    sums.xy *= bin * bin;
+    return sums;
+  }
+
+ private:
+  const Stamp* stamp_;
+  int bin_ = 1;
+  Stamp binned_;
+};
+
 // Pixels round a centre.
 struct Disc {
   std::vector<double> square_radius;
@@ -178,31 +238,38 @@ std::optional<MoffatFit> checked(double alpha_px, double beta, double radius_px)
 std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double window_px,
                                         double leash_px) {
   constexpr int kRounds = 20;
-  constexpr double kSettledPx = 1e-3;
+  const double settled_px = std::max(1e-3, 2e-4 * window_px);
+  const Binned binned(stamp, window_px);
   Centre centre{start.x_px - stamp.x_begin_px, start.y_px - stamp.y_begin_px};
   const Centre anchor = centre;
   for (int round = 0; round < kRounds; ++round) {
-    const WindowSums sums = window_sums(stamp, centre, window_px);
+    const WindowSums sums = binned.sums(centre, window_px);
     if (!(sums.sum > 0)) return std::nullopt;
-    // A star narrower than the window moves the windowed mean by less than its own offset; a
-    // factor above 1 speeds that up and keeps a ring's steps below the limit of stability.
-    constexpr double kGain = 1.3;
-    const double step_x = kGain * sums.x / sums.sum;
-    const double step_y = kGain * sums.y / sums.sum;
+    const double mean_x = sums.x / sums.sum;
+    const double mean_y = sums.y / sums.sum;
+    // Newton's step: as the window moves by one, the mean moves towards it by one less the light's
+    // variance under the window in units of the window's. Noise may tell any variance; a star's is
+    // a quarter, a ring's up to 0.45.
+    const double variance =
+        0.5 * ((sums.xx + sums.yy) / sums.sum - mean_x * mean_x - mean_y * mean_y);
+    const double gain = 1 / (1 - std::clamp(variance / (window_px * window_px), 0.1, 0.5));
+    const double step_x = gain * mean_x;
+    const double step_y = gain * mean_y;
     centre.x_px += step_x;
     centre.y_px += step_y;
     if (!(std::hypot(centre.x_px - anchor.x_px, centre.y_px - anchor.y_px) < leash_px)) {
       return std::nullopt;
     }
-    if (std::hypot(step_x, step_y) < kSettledPx) break;
+    if (std::hypot(step_x, step_y) < settled_px) break;
   }
   return Centre{centre.x_px + stamp.x_begin_px, centre.y_px + stamp.y_begin_px};
 }
 
 std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
                                                   double window_px) {
-  const WindowSums sums = window_sums(
-      stamp, {centre.x_px - stamp.x_begin_px, centre.y_px - stamp.y_begin_px}, window_px);
+  const WindowSums sums =
+      Binned(stamp, window_px)
+          .sums({centre.x_px - stamp.x_begin_px, centre.y_px - stamp.y_begin_px}, window_px);
   if (!(sums.sum > 0)) return std::nullopt;
   const double xx = sums.xx / sums.sum;
   const double yy = sums.yy / sums.sum;

@@ -34,7 +34,9 @@ ClippedMean clipped_mean(std::span<const float> values, double least_spread) {
   const auto reach = static_cast<float>(3 * mean.spread);
   double sum = 0;
   int count = 0;
-  for (const float v : values) {
+#pragma omp simd reduction(+ : sum, count)
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    const float v = values[i];
     const bool kept = std::abs(v - centre) <= reach;
     sum += kept ? v - centre : 0.0F;
     count += kept ? 1 : 0;
