@@ -55,7 +55,14 @@ class MoffatWing {
   explicit MoffatWing(double beta);
   [[nodiscard]] double beta() const { return beta_; }
   // (1 + u)^-beta, to 1e-5 of 1; u >= 0.
-  [[nodiscard]] double operator()(double u) const;
+  [[nodiscard]] double operator()(double u) const { return at_part(u / (1 + u)); }
+  // The same from u / (1 + u).
+  [[nodiscard]] double at_part(double part) const {
+    const double place = static_cast<double>(powers_.size() - 1) * part;
+    const auto below = std::min(static_cast<std::size_t>(place), powers_.size() - 2);
+    const double t = place - static_cast<double>(below);
+    return powers_[below] + t * (powers_[below + 1] - powers_[below]);
+  }
 
  private:
   double beta_;
