@@ -129,7 +129,14 @@ class WeightTable {
 
 // Light by distance from the centre, each sample shared between the two nearest bins.
 std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double reach_px) {
-  std::vector<float> bins(static_cast<std::size_t>(std::ceil(reach_px * kBinsAPx)) + 2, 0.0F);
+  // A bin's light and the part of it that the next bin gets; neighbours in a row, which often share
+  // a bin, have sums of their own, so that no sum waits for the one before.
+  struct Light {
+    float value = 0;
+    float upper = 0;
+  };
+  const auto count = static_cast<std::size_t>(std::ceil(reach_px * kBinsAPx)) + 2;
+  std::vector<Light> light(2 * count);
   const auto cx = static_cast<float>(centre.x_px - stamp.x_begin_px);
   const auto cy = static_cast<float>(centre.y_px - stamp.y_begin_px);
   const auto reach = static_cast<float>(reach_px);
@@ -154,18 +161,24 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
         missing.push_back(here / kBinsAPx);
         continue;
       }
-      const auto bin = static_cast<std::size_t>(static_cast<int>(here));
-      const float upper = (here - static_cast<float>(static_cast<int>(here))) * value;
-      bins[bin] += value - upper;
-      bins[bin + 1] += upper;
+      const int bin = static_cast<int>(here);
+      Light& into = light[static_cast<std::size_t>(2 * bin + (x & 1))];
+      into.value += value;
+      into.upper += (here - static_cast<float>(bin)) * value;
     }
+  }
+  std::vector<float> bins(count, 0.0F);
+  for (std::size_t bin = 0; bin + 1 < count; ++bin) {
+    const float upper = light[2 * bin].upper + light[2 * bin + 1].upper;
+    bins[bin] += light[2 * bin].value + light[2 * bin + 1].value - upper;
+    bins[bin + 1] += upper;
   }
   if (missing.empty()) return bins;
   // A sample without a value counts as the mean of those in its ring of one pixel.
   const auto ring_of = [](float distance) { return static_cast<std::size_t>(distance); };
   const auto rings = static_cast<std::size_t>(reach_px) + 2;
   std::vector<double> sum(rings, 0.0);
-  std::vector<double> count(rings, 0.0);
+  std::vector<double> seen(rings, 0.0);
   for (int y = y_first; y <= y_last; ++y) {
     for (int x = 0; x < stamp.width_px; ++x) {
       const float dx = static_cast<float>(x) - cx;
@@ -174,12 +187,12 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
       const float value = stamp.at(x, y);
       if (distance > reach || !std::isfinite(value)) continue;
       sum[ring_of(distance)] += value;
-      count[ring_of(distance)] += 1;
+      seen[ring_of(distance)] += 1;
     }
   }
   double last_mean = 0;
   for (std::size_t ring = 0; ring < rings; ++ring) {
-    if (count[ring] > 0) last_mean = sum[ring] / count[ring];
+    if (seen[ring] > 0) last_mean = sum[ring] / seen[ring];
     sum[ring] = last_mean;
   }
   for (const float distance : missing) {

@@ -137,7 +137,7 @@ void measure_errors(const FrameContext& context, const StarRules& rules, const S
   star.snr = flux_sigma > 0 ? star.flux_adu / flux_sigma : 0;
 }
 
-void measure_elongation(const FrameContext& context, const Stamp& stamp, Centre centre,
+void measure_elongation(const FrameContext& context, const WindowedStamp& stamp, Centre centre,
                         double variance, MeasuredStar& measured) {
   Star& star = measured.star;
   const double h = *star.hfr_px;
@@ -173,10 +173,11 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   const double annulus_outer = std::max(1.75 * aperture + 4, aperture + kRimReachPx);
   const Centre start{star.x_px, star.y_px};
   const Stamp stamp = cut_stamp(context, start, annulus_outer);
-  const auto found = rules.keep_place
-                         ? std::optional(start)
-                         : windowed_centroid(stamp, start, std::max(kWindowOfSize * expected, 1.0),
-                                             std::max(1.5 * expected, 2.0));
+  const double window = std::max(kWindowOfSize * expected, 1.0);
+  const WindowedStamp windowed(stamp, window);
+  const auto found =
+      rules.keep_place ? std::optional(start)
+                       : windowed_centroid(windowed, start, window, std::max(1.5 * expected, 2.0));
   if (!found) return;
   const Centre centre = *found;
   star.x_px = centre.x_px;
@@ -205,7 +206,7 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   measured.measured = true;
 
-  measure_elongation(context, stamp, centre, variance, measured);
+  measure_elongation(context, windowed, centre, variance, measured);
   if (rules.wing == nullptr) return;
   // Below 1.5 px a dark centre is narrower than a pixel and cannot be told.
   constexpr double kPeaked = 1.25;
@@ -224,8 +225,9 @@ std::optional<Probe> probe_size(const FrameContext& context, const Candidate& ca
   for (int round = 0; round < kRounds; ++round) {
     const double aperture = std::max(2.5 * size, 3.0);
     const Stamp stamp = cut_stamp(context, centre, aperture + kRimReachPx);
-    const auto found = windowed_centroid(stamp, centre, std::max(kWindowOfSize * size, 1.0),
-                                         std::max(2 * size, 2.0));
+    const double window = std::max(kWindowOfSize * size, 1.0);
+    const WindowedStamp windowed(stamp, window);
+    const auto found = windowed_centroid(windowed, centre, window, std::max(2 * size, 2.0));
     if (!found) return std::nullopt;
     centre = *found;
     const GrowthCurve growth(stamp, centre, aperture);
@@ -234,8 +236,8 @@ std::optional<Probe> probe_size(const FrameContext& context, const Candidate& ca
     const bool settled = std::abs(measured->hfr_px - size) < 0.03 * size;
     size = measured->hfr_px;
     if (!settled && round < kRounds - 1) continue;
-    const double window = std::max(kWindowOfSize * size, 1.0);
-    return Probe{size, elongation_of(windowed_polarisation(stamp, centre, window))};
+    const double last_window = std::max(kWindowOfSize * size, 1.0);
+    return Probe{size, elongation_of(windowed_polarisation(windowed, centre, last_window))};
   }
   return std::nullopt;  // never reached: the last round answers
 }

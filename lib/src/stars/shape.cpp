@@ -5,6 +5,7 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <vector>
 
@@ -13,16 +14,6 @@ namespace {
 
 constexpr double kWindowReachSigmas = 3.0;
 constexpr std::size_t kMostFitPixels = 400;  // more add no precision worth their time
-
-// Sums over the valid pixels under a round Gaussian window.
-struct WindowSums {
-  double sum = 0;  // of weight * value
-  double x = 0;    // of weight * value * dx
-  double y = 0;
-  double xx = 0;
-  double yy = 0;
-  double xy = 0;
-};
 
 // exp(scale (x - centre)^2) at x = begin, begin + 1 ... < end: each from the one before.
 std::vector<float> gaussian_weights(int begin, int end, double centre, double scale) {
@@ -84,65 +75,71 @@ WindowSums window_sums(const Stamp& stamp, Centre centre, double window_px) {
   return sums;
 }
 
-// A stamp in bins as wide as the window allows: a 10th of its sigma, or single pixels. A window's
-// sums over them are those over the pixels, a bin's own variance in the second moments apart.
-class Binned {
- public:
-  Binned(const Stamp& stamp, double window_px) : stamp_(&stamp) {
-    constexpr double kBinsOfWindow = 10;
-    while (bin_ < 4 && 2 * bin_ * kBinsOfWindow <= window_px) bin_ *= 2;
-    if (bin_ == 1) return;
-    binned_.width_px = (stamp.width_px + bin_ - 1) / bin_;
-    binned_.height_px = (stamp.height_px + bin_ - 1) / bin_;
-    binned_.pixels.reserve(static_cast<std::size_t>(binned_.width_px) *
-                           static_cast<std::size_t>(binned_.height_px));
-    const auto padded = static_cast<std::size_t>(binned_.width_px) * static_cast<std::size_t>(bin_);
-    std::vector<float> sum(padded);
-    std::vector<float> count(padded);
-    for (int top = 0; top < stamp.height_px; top += bin_) {
-      std::fill(sum.begin(), sum.end(), 0.0F);
-      std::fill(count.begin(), count.end(), 0.0F);
-      for (int y = top; y < std::min(top + bin_, stamp.height_px); ++y) {
-        const float* row = stamp.row(y);
-        for (std::size_t x = 0; x < static_cast<std::size_t>(stamp.width_px); ++x) {
-          const bool known = std::isfinite(row[x]);
-          sum[x] += known ? row[x] : 0.0F;
-          count[x] += known ? 1.0F : 0.0F;
-        }
-      }
-      for (std::size_t x = 0; x < padded; x += static_cast<std::size_t>(bin_)) {
-        float total = 0;
-        float known = 0;
-        for (std::size_t i = x; i < x + static_cast<std::size_t>(bin_); ++i) {
-          total += sum[i];
-          known += count[i];
-        }
-        binned_.pixels.push_back(total / known);  // not a number where none is known
-      }
+// Mean of the pixels that have a value in the bin whose first is (left, top).
+float bin_mean(const Stamp& stamp, int left, int top, int bin) {
+  float sum = 0;
+  int known = 0;
+  for (int y = top; y < std::min(top + bin, stamp.height_px); ++y) {
+    for (int x = left; x < std::min(left + bin, stamp.width_px); ++x) {
+      if (!std::isfinite(stamp.at(x, y))) continue;
+      sum += stamp.at(x, y);
+      ++known;
     }
   }
+  return sum / static_cast<float>(known);  // not a number where none is known
+}
 
-  // Of the window with its centre in the stamp's coordinates; in pixels.
-  [[nodiscard]] WindowSums sums(Centre centre, double window_px) const {
-    if (bin_ == 1) return window_sums(*stamp_, centre, window_px);
-    const double bin = bin_;
-    const auto place = [bin](double px) { return (px + 0.5) / bin - 0.5; };
-    WindowSums sums =
-        window_sums(binned_, {place(centre.x_px), place(centre.y_px)}, window_px / bin);
-    const double own = sums.sum / 12;
-    sums.x *= bin;
-    sums.y *= bin;
-    sums.xx = (sums.xx - own) * bin * bin;
-    sums.yy = (sums.yy - own) * bin * bin;
-    sums.xy *= bin * bin;
-    return sums;
+Stamp binned(const Stamp& stamp, int bin) {
+  Stamp out;
+  out.width_px = (stamp.width_px + bin - 1) / bin;
+  out.height_px = (stamp.height_px + bin - 1) / bin;
+  out.pixels.reserve(static_cast<std::size_t>(out.width_px) *
+                     static_cast<std::size_t>(out.height_px));
+  std::vector<float> sum(static_cast<std::size_t>(out.width_px) * static_cast<std::size_t>(bin),
+                         std::numeric_limits<float>::quiet_NaN());
+  const float share = 1.0F / static_cast<float>(bin * bin);
+  for (int top = 0; top < stamp.height_px; top += bin) {
+    std::copy_n(stamp.row(top), stamp.width_px, sum.begin());
+    for (int y = top + 1; y < std::min(top + bin, stamp.height_px); ++y) {
+      const float* row = stamp.row(y);
+      for (int x = 0; x < stamp.width_px; ++x) sum[static_cast<std::size_t>(x)] += row[x];
+    }
+    const bool whole = top + bin <= stamp.height_px;
+    for (int left = 0; left < stamp.width_px; left += bin) {
+      float total = 0;
+      for (int x = left; x < left + bin; ++x) total += sum[static_cast<std::size_t>(x)];
+      out.pixels.push_back(whole && std::isfinite(total) ? total * share
+                                                         : bin_mean(stamp, left, top, bin));
+    }
   }
+  return out;
+}
 
- private:
-  const Stamp* stamp_;
-  int bin_ = 1;
-  Stamp binned_;
-};
+}  // namespace
+
+WindowedStamp::WindowedStamp(const Stamp& stamp, double window_px) : stamp_(&stamp) {
+  constexpr double kBinsOfWindow = 10;
+  while (bin_ < 4 && 2 * bin_ * kBinsOfWindow <= window_px) bin_ *= 2;
+  if (bin_ > 1) binned_ = binned(stamp, bin_);
+}
+
+WindowSums WindowedStamp::sums(Centre centre, double window_px) const {
+  const double bin = bin_;
+  const auto place = [&](double px, int begin_px) { return (px - begin_px + 0.5) / bin - 0.5; };
+  WindowSums sums =
+      window_sums(bin_ > 1 ? binned_ : *stamp_,
+                  {place(centre.x_px, stamp_->x_begin_px), place(centre.y_px, stamp_->y_begin_px)},
+                  window_px / bin);
+  const double own = bin_ > 1 ? sums.sum / 12 : 0.0;
+  sums.x *= bin;
+  sums.y *= bin;
+  sums.xx = (sums.xx - own) * bin * bin;
+  sums.yy = (sums.yy - own) * bin * bin;
+  sums.xy *= bin * bin;
+  return sums;
+}
+
+namespace {
 
 // Pixels round a centre.
 struct Disc {
@@ -280,19 +277,17 @@ std::optional<MoffatFit> checked(double alpha_px, double beta, double radius_px)
 
 }  // namespace
 
-std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double window_px,
+std::optional<Centre> windowed_centroid(const WindowedStamp& stamp, Centre start, double window_px,
                                         double leash_px) {
   constexpr int kRounds = 20;
   const double settled_px = std::max(1e-3, 2e-4 * window_px);
-  const Binned binned(stamp, window_px);
-  Centre centre{start.x_px - stamp.x_begin_px, start.y_px - stamp.y_begin_px};
-  const Centre anchor = centre;
+  Centre centre = start;
   for (int round = 0; round < kRounds; ++round) {
-    const WindowSums sums = binned.sums(centre, window_px);
+    const WindowSums sums = stamp.sums(centre, window_px);
     if (!(sums.sum > 0)) return std::nullopt;
     const double mean_x = sums.x / sums.sum;
     const double mean_y = sums.y / sums.sum;
-    // Newton's step: as the window moves by one, the mean moves towards it by one less the light's
+    // Newton's step: as the window moves by one, the mean moves against it by one less the light's
     // variance under the window in units of the window's. Noise may tell any variance; a star's is
     // a quarter, a ring's up to 0.45.
     const double variance =
@@ -302,19 +297,17 @@ std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double
     const double step_y = gain * mean_y;
     centre.x_px += step_x;
     centre.y_px += step_y;
-    if (!(std::hypot(centre.x_px - anchor.x_px, centre.y_px - anchor.y_px) < leash_px)) {
+    if (!(std::hypot(centre.x_px - start.x_px, centre.y_px - start.y_px) < leash_px)) {
       return std::nullopt;
     }
     if (std::hypot(step_x, step_y) < settled_px) break;
   }
-  return Centre{centre.x_px + stamp.x_begin_px, centre.y_px + stamp.y_begin_px};
+  return centre;
 }
 
-std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
+std::optional<Polarisation> windowed_polarisation(const WindowedStamp& stamp, Centre centre,
                                                   double window_px) {
-  const WindowSums sums =
-      Binned(stamp, window_px)
-          .sums({centre.x_px - stamp.x_begin_px, centre.y_px - stamp.y_begin_px}, window_px);
+  const WindowSums sums = stamp.sums(centre, window_px);
   if (!(sums.sum > 0)) return std::nullopt;
   const double xx = sums.xx / sums.sum;
   const double yy = sums.yy / sums.sum;
