@@ -226,11 +226,24 @@ void bin_into(const cv::Mat& image, cv::Mat& half) {
   }
 }
 
+// The same for a large image in bands: each sees the rows beyond its own.
+void smooth_bands(const cv::Mat& image, cv::Mat& smoothed, int threads) {
+  constexpr int kBandRows = 128;
+  smoothed.create(image.size(), CV_32F);
+  const auto bands = static_cast<std::size_t>((image.rows + kBandRows - 1) / kBandRows);
+  core::parallel_for(bands, threads, [&](std::size_t band) {
+    const int begin = static_cast<int>(band) * kBandRows;
+    const cv::Range rows(begin, std::min(image.rows, begin + kBandRows));
+    cv::Mat out = smoothed.rowRange(rows);
+    smooth_into(image.rowRange(rows), out);
+  });
+}
+
 // Levels first_level to last_level of the frame binned by 4. `masked`: 1 where it is not sky, of
 // the same size or empty.
 void collect_coarse(const cv::Mat& coarse, const Collector& collector, const SkyMap& sky,
                     double white, const cv::Mat& masked, int first_level, int last_level,
-                    Detection& into) {
+                    int threads, Detection& into) {
   cv::Mat image = coarse;
   cv::Mat mask = masked;
   cv::Mat smoothed;
@@ -247,7 +260,7 @@ void collect_coarse(const cv::Mat& coarse, const Collector& collector, const Sky
     }
     if (image.rows < 8 || image.cols < 8) break;
     if (level < first_level) continue;
-    smooth_into(image, smoothed);
+    smooth_bands(image, smoothed, threads);
     const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level), mask);
     collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, into);
   }
@@ -320,14 +333,15 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   scratches.clear();
   if (wants_coarse) detection.coarse = coarse;
   collect_coarse(coarse, collector, sky, white, cv::Mat(), std::max(first_level, kCoarseLevel),
-                 last_level, detection);
+                 last_level, threads, detection);
   sort_strongest_first(detection.candidates);
   return detection;
 }
 
 std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, const SkyMap& sky,
                                     const std::vector<MaskedDisc>& discs, double threshold_snr,
-                                    double sample_fraction, int first_level, int last_level) {
+                                    double sample_fraction, int first_level, int last_level,
+                                    int threads) {
   constexpr int kBin = 1 << kCoarseLevel;
   std::vector<float> level(static_cast<std::size_t>(coarse.cols));
   for (int y = 0; y < coarse.rows; ++y) {
@@ -347,7 +361,7 @@ std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, con
   Detection again;
   collect_coarse(coarse, Collector(sky, threshold_snr), sky,
                  kernel_noise_factor() / std::sqrt(sample_fraction), masked, first_level,
-                 last_level, again);
+                 last_level, threads, again);
   sort_strongest_first(again.candidates);
   return std::move(again.candidates);
 }
