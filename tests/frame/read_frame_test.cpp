@@ -1,8 +1,11 @@
 // Files of other programs, header facts and bad input.
+#include "frame/read_frame.h"
+
 #include <fitsio.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <cstdint>
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
@@ -10,6 +13,7 @@
 #include <map>
 #include <random>
 #include <string>
+#include <variant>
 #include <vector>
 
 #include "starwaist/frame.h"
@@ -181,6 +185,33 @@ TEST_F(ReadFrame, ExtremeScalingNeitherOverflowsNorInventsBlanks) {
   const auto blanked = read_frame(write("blank.fits", small_file({{"BLANK", "0"}})));
   ASSERT_TRUE(blanked.has_value());
   EXPECT_TRUE(std::isnan(blanked->pixels.at(3, 3)));
+}
+
+// Truth: the bytes as the standard has them (tests/support/fits_bytes.h) and CFITSIO's own reading.
+TEST_F(ReadFrame, ThreadsShareAFrameWithoutATrace) {
+  constexpr int kWidth = 1201;
+  constexpr int kHeight = 1402;  // three strips and a part
+  std::vector<std::uint16_t> pixels(std::size_t{kWidth} * kHeight);
+  for (std::size_t i = 0; i < pixels.size(); ++i) {
+    pixels[i] = static_cast<std::uint16_t>(i * 7919);
+  }
+  const std::string file =
+      write("shared.fits", testing_support::fits_image(kWidth, kHeight, pixels));
+  fitsfile* handle = nullptr;
+  int status = 0;
+  std::vector<std::uint16_t> by_cfitsio(pixels.size());
+  fits_open_diskfile(&handle, file.c_str(), READONLY, &status);
+  fits_read_img(handle, TUSHORT, 1, static_cast<LONGLONG>(pixels.size()), nullptr,
+                by_cfitsio.data(), nullptr, &status);
+  fits_close_file(handle, &status);
+  ASSERT_EQ(status, 0);
+  EXPECT_EQ(by_cfitsio, pixels);
+  for (const int threads : {1, 2, 5}) {
+    const auto frame = frame_detail::read_frame(file, {}, threads);
+    ASSERT_TRUE(frame.has_value()) << frame.error().text();
+    EXPECT_EQ(std::get<std::vector<std::uint16_t>>(frame->pixels.storage()), pixels) << threads;
+    EXPECT_EQ(frame->pixels.at(0, 1), pixels[kWidth]);
+  }
 }
 
 TEST_F(ReadFrame, PackedPixelsThatDoNotMatchTheirChecksumAreRefused) {

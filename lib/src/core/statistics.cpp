@@ -20,12 +20,14 @@ double median(std::span<const double> values) {
 }
 
 double sample_quantile(std::span<const double> values, double q) {
-  std::vector<double> sorted(values.begin(), values.end());
-  std::sort(sorted.begin(), sorted.end());
-  const double place = std::clamp(q, 0.0, 1.0) * static_cast<double>(sorted.size() - 1);
+  std::vector<double> copy(values.begin(), values.end());
+  const double place = std::clamp(q, 0.0, 1.0) * static_cast<double>(copy.size() - 1);
   const auto below = static_cast<std::size_t>(place);
-  const std::size_t above = std::min(below + 1, sorted.size() - 1);
-  return std::lerp(sorted[below], sorted[above], place - static_cast<double>(below));
+  const auto at_below = copy.begin() + static_cast<std::ptrdiff_t>(below);
+  std::nth_element(copy.begin(), at_below, copy.end());
+  const double next =
+      below + 1 < copy.size() ? *std::min_element(at_below + 1, copy.end()) : *at_below;
+  return std::lerp(*at_below, next, place - static_cast<double>(below));
 }
 
 double weighted_median(std::span<const double> values, std::span<const double> weights) {

@@ -52,6 +52,7 @@ Result<FitsFile> open_fits(const DiskFile& on_disk) {
     return fits_failure(file, "cannot be opened as FITS", status);
   }
   file.handle.reset(handle);
+  file.path = absolute;
   return file;
 }
 

@@ -34,6 +34,7 @@ class CfitsioGuard {
 struct FitsFile {
   FitsHandle handle;
   std::string name;           // without its folder; starts every message
+  std::string path;           // absolute
   long long file_bytes = 0;   // on disk
   bool plain_on_disk = true;  // false: the whole file is (gzip-)compressed
 };

@@ -69,6 +69,7 @@ Result<ImageHdu> checked_image(const FitsFile& file, int number, const Shape& sh
   LONGLONG data_end = 0;
   fits_get_hduaddrll(handle, &header_start, &data_start, &data_end, &status);
   if (status != 0) return fits_failure(file, "the header cannot be read", status);
+  image.data_begin_byte = data_start;
 
   if (image.tile_compressed) {
     // Without the keyword a tile is one row (FITS standard 4.0, section 10.1.1).

@@ -13,6 +13,7 @@ struct ImageHdu {
   int bits_per_pixel = 16;  // BITPIX of the image, before tile compression
   bool tile_compressed = false;
   int tile_rows = 1;  // height of a compressed tile
+  long long data_begin_byte = 0;
 };
 
 // Moves to the first HDU that holds an image with two axes; further axes of length 1 are passed
@@ -20,7 +21,7 @@ struct ImageHdu {
 // unreadable where the file is shorter than the header promises.
 Result<ImageHdu> find_image(const FitsFile& file);
 
-// Reads the pixels of the HDU that find_image moved to.
-Result<PixelBuffer> read_pixels(const FitsFile& file, const ImageHdu& image);
+// Reads the pixels of the HDU that find_image moved to. The same for any number of threads.
+Result<PixelBuffer> read_pixels(const FitsFile& file, const ImageHdu& image, int threads);
 
 }  // namespace starwaist::frame_detail

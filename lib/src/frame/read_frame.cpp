@@ -1,3 +1,5 @@
+#include "frame/read_frame.h"
+
 #include <algorithm>
 #include <filesystem>
 #include <new>
@@ -22,7 +24,7 @@ namespace {
 using frame_detail::DiskFile;
 using frame_detail::FileKind;
 
-Result<Frame> read_fits(const DiskFile& on_disk, const FrameReadOptions& options) {
+Result<Frame> read_fits(const DiskFile& on_disk, const FrameReadOptions& options, int threads) {
   const frame_detail::CfitsioGuard guard;
   auto file = frame_detail::open_fits(on_disk);
   if (!file) return tl::unexpected<Error>(file.error());
@@ -32,7 +34,7 @@ Result<Frame> read_fits(const DiskFile& on_disk, const FrameReadOptions& options
       frame_detail::header_facts(frame_detail::read_header(file->handle.get(), image->number),
                                  image->height_px, options, file->name);
   if (!facts) return tl::unexpected<Error>(facts.error());
-  auto pixels = frame_detail::read_pixels(*file, *image);
+  auto pixels = frame_detail::read_pixels(*file, *image, threads);
   if (!pixels) return tl::unexpected<Error>(pixels.error());
   return Frame{on_disk.name, std::move(*pixels), std::move(*facts)};
 }
@@ -75,9 +77,11 @@ Result<std::optional<Frame>> read_raw_frame(const DiskFile& file, const FrameRea
   return Frame{file.name, std::move(image.pixels), std::move(*facts)};
 }
 
-Result<Frame> read_by_kind(const DiskFile& file, const FrameReadOptions& options) {
+Result<Frame> read_by_kind(const DiskFile& file, const FrameReadOptions& options, int threads) {
   const FileKind kind = frame_detail::kind_of(file.head);
-  if (kind == FileKind::fits || kind == FileKind::packed_fits) return read_fits(file, options);
+  if (kind == FileKind::fits || kind == FileKind::packed_fits) {
+    return read_fits(file, options, threads);
+  }
   if (kind == FileKind::other || (kind == FileKind::tiff && frame_detail::may_be_raw_tiff(file))) {
     auto raw = read_raw_frame(file, options);
     if (!raw) return tl::unexpected<Error>(raw.error());
@@ -102,15 +106,20 @@ std::string lower_case_name(const std::string& path) {
 
 }  // namespace
 
-Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options) {
+Result<Frame> frame_detail::read_frame(const std::string& path, const FrameReadOptions& options,
+                                       int threads) {
   const auto file = frame_detail::look_at_file(path);
   if (!file) return tl::unexpected<Error>(file.error());
   try {
-    return read_by_kind(*file, options);
+    return read_by_kind(*file, options, threads);
   } catch (const std::bad_alloc&) {
     return fail(ErrorCode::unreadable, file->name + ": is larger than the free memory",
                 "Use fewer --threads, or leave the file out");
   }
+}
+
+Result<Frame> read_frame(const std::string& path, const FrameReadOptions& options) {
+  return frame_detail::read_frame(path, options, 1);
 }
 
 bool is_frame_name(const std::string& path) {

@@ -5,6 +5,7 @@
 #include <variant>
 
 #include "core/parallel.h"
+#include "frame/read_frame.h"
 #include "run/manifest.h"
 #include "starwaist/run.h"
 
@@ -40,7 +41,7 @@ Frame one_colour(Frame frame, const RunOptions& options) {
 
 Result<Measured> measure_file(const std::string& path, const RunInput& input,
                               const RunOptions& options, int threads) {
-  Result<Frame> frame = read_frame(path, read_options_of(options));
+  Result<Frame> frame = frame_detail::read_frame(path, read_options_of(options), threads);
   if (!frame) return tl::unexpected<Error>(frame.error());
   const auto stated = input.stated.find(run_detail::canonical_path(path));
   if (stated != input.stated.end()) run_detail::apply(stated->second, frame->facts);

@@ -52,7 +52,8 @@ constexpr int kKnotsAPx = 4;  // growth curve, radii
 constexpr int kBinsAPx = 16;  // light by distance
 constexpr int kBinsAKnot = kBinsAPx / kKnotsAPx;
 constexpr int kRimKnots = static_cast<int>(kRimReachPx * kKnotsAPx);
-constexpr int kWindow = 2 * kRimKnots + 1;  // knots between which a bin's weight goes from 0 to 1
+// Knots between which a bin's weight goes from 0 to 1, and one more: a multiple of four.
+constexpr int kWindow = 2 * kRimKnots + 2;
 constexpr int kFarPx = 12;  // from here on the rim's curvature is a small correction
 
 // Weights of a distance bin in the knots first_knot(bin) .. first_knot(bin) + kWindow - 1; none
@@ -68,17 +69,16 @@ class WeightTable {
 
   static int first_knot(int bin) { return bin / kBinsAKnot - kRimKnots; }
 
-  // Row for a bin: exact near the centre; far out A + B / d, both by the place within a knot.
-  void row(int bin, Row& out) const {
-    if (bin < kFarPx * kBinsAPx) {
-      out = near_[static_cast<std::size_t>(bin)];
-      return;
-    }
+  // Row for a bin: exact near the centre; far out A + B / d, both by the place within a knot, put
+  // together in `far`.
+  const Row& row(int bin, Row& far) const {
+    if (bin < kFarPx * kBinsAPx) return near_[static_cast<std::size_t>(bin)];
     const auto phase = static_cast<std::size_t>(bin % kBinsAKnot);
     const float inverse = static_cast<float>(kBinsAPx) / static_cast<float>(bin);
-    for (std::size_t i = 0; i < out.size(); ++i) {
-      out[i] = straight_[phase][i] + inverse * curved_[phase][i];
+    for (std::size_t i = 0; i < far.size(); ++i) {
+      far[i] = straight_[phase][i] + inverse * curved_[phase][i];
     }
+    return far;
   }
 
  private:
@@ -129,13 +129,21 @@ class WeightTable {
 
 // Light by distance from the centre, each sample shared between the two nearest bins.
 std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double reach_px) {
-  std::vector<float> bins(static_cast<std::size_t>(std::ceil(reach_px * kBinsAPx)) + 2, 0.0F);
+  // A bin's light and the part of it that the next bin gets; neighbours in a row, which often share
+  // a bin, have sums of their own, so that no sum waits for the one before.
+  struct Light {
+    float value = 0;
+    float upper = 0;
+  };
+  const auto count = static_cast<std::size_t>(std::ceil(reach_px * kBinsAPx)) + 2;
+  std::vector<Light> light(2 * count);
   const auto cx = static_cast<float>(centre.x_px - stamp.x_begin_px);
   const auto cy = static_cast<float>(centre.y_px - stamp.y_begin_px);
   const auto reach = static_cast<float>(reach_px);
   const int y_first = std::max(0, static_cast<int>(std::ceil(cy - reach)));
   const int y_last = std::min(stamp.height_px - 1, static_cast<int>(std::floor(cy + reach)));
-  std::vector<float> missing;  // distances
+  std::vector<float> missing;                                          // distances
+  std::vector<float> place(static_cast<std::size_t>(stamp.width_px));  // of a row, in bins
   for (int y = y_first; y <= y_last; ++y) {
     const float dy = static_cast<float>(y) - cy;
     const float half = std::sqrt(std::max(0.0F, reach * reach - dy * dy));
@@ -144,25 +152,33 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
     const float* row = stamp.row(y);
     for (int x = x_first; x <= x_last; ++x) {
       const float dx = static_cast<float>(x) - cx;
-      const float distance = std::sqrt(dx * dx + dy * dy);
+      place[static_cast<std::size_t>(x)] = std::sqrt(dx * dx + dy * dy) * kBinsAPx;
+    }
+    for (int x = x_first; x <= x_last; ++x) {
+      const float here = place[static_cast<std::size_t>(x)];
       const float value = row[x];
       if (!std::isfinite(value)) {
-        missing.push_back(distance);
+        missing.push_back(here / kBinsAPx);
         continue;
       }
-      const float place = distance * kBinsAPx;
-      const auto bin = static_cast<std::size_t>(place);
-      const float upper = (place - static_cast<float>(bin)) * value;
-      bins[bin] += value - upper;
-      bins[bin + 1] += upper;
+      const int bin = static_cast<int>(here);
+      Light& into = light[static_cast<std::size_t>(2 * bin + (x & 1))];
+      into.value += value;
+      into.upper += (here - static_cast<float>(bin)) * value;
     }
+  }
+  std::vector<float> bins(count, 0.0F);
+  for (std::size_t bin = 0; bin + 1 < count; ++bin) {
+    const float upper = light[2 * bin].upper + light[2 * bin + 1].upper;
+    bins[bin] += light[2 * bin].value + light[2 * bin + 1].value - upper;
+    bins[bin + 1] += upper;
   }
   if (missing.empty()) return bins;
   // A sample without a value counts as the mean of those in its ring of one pixel.
   const auto ring_of = [](float distance) { return static_cast<std::size_t>(distance); };
   const auto rings = static_cast<std::size_t>(reach_px) + 2;
   std::vector<double> sum(rings, 0.0);
-  std::vector<double> count(rings, 0.0);
+  std::vector<double> seen(rings, 0.0);
   for (int y = y_first; y <= y_last; ++y) {
     for (int x = 0; x < stamp.width_px; ++x) {
       const float dx = static_cast<float>(x) - cx;
@@ -171,12 +187,12 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
       const float value = stamp.at(x, y);
       if (distance > reach || !std::isfinite(value)) continue;
       sum[ring_of(distance)] += value;
-      count[ring_of(distance)] += 1;
+      seen[ring_of(distance)] += 1;
     }
   }
   double last_mean = 0;
   for (std::size_t ring = 0; ring < rings; ++ring) {
-    if (count[ring] > 0) last_mean = sum[ring] / count[ring];
+    if (seen[ring] > 0) last_mean = sum[ring] / seen[ring];
     sum[ring] = last_mean;
   }
   for (const float distance : missing) {
@@ -222,14 +238,14 @@ GrowthCurve::GrowthCurve(const Stamp& stamp, Centre centre, double limit_px) : l
   std::vector<float> partial(whole, 0.0F);
   std::vector<double> entire(whole, 0.0);
   const WeightTable& table = WeightTable::get();
-  WeightTable::Row row{};
+  WeightTable::Row far{};
   for (std::size_t bin = 0; bin < bins.size(); ++bin) {
     const float light = bins[bin];
     if (light == 0) continue;
     const int first_knot = WeightTable::first_knot(static_cast<int>(bin)) + kRimKnots;
     const auto first = static_cast<std::size_t>(first_knot);
     if (first >= knots + kRimKnots) break;
-    table.row(static_cast<int>(bin), row);
+    const WeightTable::Row& row = table.row(static_cast<int>(bin), far);
     float* out = partial.data() + first;
     for (std::size_t i = 0; i < row.size(); ++i) out[i] += light * row[i];
     entire[first + kWindow] += light;

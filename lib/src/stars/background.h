@@ -25,7 +25,11 @@ class SkyMap {
   SkyMap(int width_px, int height_px, CellGrid level_adu, CellGrid noise_adu);
 
   // Takes the level off the pixels of a row from x_begin_px on.
-  void subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const;
+  void subtract_from_row(int y_px, int x_begin_px, std::span<float> pixels) const {
+    subtract(y_px, x_begin_px, 1, pixels);
+  }
+  // Takes the level off values that stand at x = first_x_px, first_x_px + step_px ...
+  void subtract(double y_px, double first_x_px, double step_px, std::span<float> values) const;
   [[nodiscard]] double level_adu(double x_px, double y_px) const;
   [[nodiscard]] double noise_adu(double x_px, double y_px) const;
   [[nodiscard]] double median_level_adu() const { return median_level_adu_; }
@@ -40,8 +44,8 @@ class SkyMap {
   CellGrid noise_adu_;
   double median_level_adu_;
   double median_noise_adu_;
-  double cells_of_pixel_;        // along a row
-  std::vector<int> run_end_px_;  // of the pixels between a cell's centre and the next
+  double cells_of_pixel_;           // along a row
+  std::vector<double> run_end_px_;  // x of the next cell's centre
 };
 
 // Side of a mesh cell: wide against the largest star looked for, narrow against the frame.

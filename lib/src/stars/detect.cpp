@@ -100,36 +100,94 @@ class Collector {
 
 // Images of one strip, kept from strip to strip: fresh memory costs more than the arithmetic.
 struct Scratch {
-  cv::Mat strip;
+  cv::Mat strip;  // whole only for the finest level, else the last kRing rows read
   cv::Mat half;
-  cv::Mat quarter;
   cv::Mat smoothed;
 };
 
-// Reads rows [begin, end) with the sky taken off; NaN becomes 0 (the sky).
-void read_strip(const Frame& frame, const SkyMap& sky, int begin, int end, Scratch& scratch) {
-  cv::Mat& strip = scratch.strip;
-  strip.create(end - begin, frame.pixels.width_px(), CV_32F);
-  const bool has_gaps = !std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
-  for (int y = begin; y < end; ++y) {
-    const std::span row(strip.ptr<float>(y - begin), static_cast<std::size_t>(strip.cols));
-    frame.pixels.read_row(y, 0, row);
-    sky.subtract_from_row(y, 0, row);
-    if (!has_gaps) continue;
-    for (float& value : row) value = std::isfinite(value) ? value : 0.0F;
+// Mean of 2 x 2 pixels; an odd last column is left out.
+void bin_rows(const float* upper, const float* lower, float* out, int columns) {
+  for (int x = 0; x < columns; ++x) {
+    out[x] = 0.25F * ((upper[2 * x] + upper[2 * x + 1]) + (lower[2 * x] + lower[2 * x + 1]));
   }
 }
 
-// Takes hot pixels out of the strip; those in rows [own_begin, own_end) are listed.
-void repair_defects(cv::Mat& strip, const SkyMap& sky, int first_row_px, int own_begin, int own_end,
-                    std::vector<Defect>& defects) {
-  repair_hot_pixels(
-      strip.ptr<float>(0), strip.cols, strip.rows, kDefectSnr * sky.median_noise_adu(),
-      [&](int x, int y) { return sky.noise_adu(x, y + first_row_px); },
-      [&](int x, int y) {
-        if (y >= own_begin && y < own_end) defects.push_back({x, y + first_row_px});
-      });
-}
+// Reads a strip, takes the hot pixels out and the sky off and bins it by 2, row by row, so that the
+// pixels stay in the nearest cache.
+class StripReader {
+ public:
+  // `keeps_pixels`: leaves the strip in scratch.strip, sky taken off.
+  StripReader(const Frame& frame, const SkyMap& sky, bool keeps_pixels)
+      : frame_(frame),
+        sky_(sky),
+        width_(frame.pixels.width_px()),
+        keeps_pixels_(keeps_pixels),
+        // The sky is taken off the bins, a quarter of the pixels, where nothing keeps it. A pixel
+        // without a value becomes sky.
+        has_gaps_(!std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage())),
+        sky_first_(keeps_pixels || has_gaps_) {}
+
+  // Rows [begin, end); hot pixels in rows [own_begin, own_end) are listed.
+  void read(int begin, int end, int own_begin, int own_end, Scratch& scratch,
+            std::vector<Defect>& defects) const {
+    const int rows = end - begin;
+    const int kept_rows = keeps_pixels_ ? rows : kRing;
+    scratch.strip.create(kept_rows, width_, CV_32F);
+    scratch.half.create(rows / 2, width_ / 2, CV_32F);
+    const auto row_of = [&](int row) { return scratch.strip.ptr<float>(row % kept_rows); };
+    std::vector<float> level(static_cast<std::size_t>(width_ / kHotBlockPx) + 1, 0.0F);
+    int repaired = 0;
+    int binned = 0;
+    for (int row = 0; row < rows; ++row) {
+      read_row(begin + row, std::span(row_of(row), static_cast<std::size_t>(width_)));
+      const bool is_last = row + 1 == rows;
+      for (; repaired < row || (is_last && repaired < rows); ++repaired) {
+        if (!sky_first_ && repaired % kRing == 0) find_level(begin + repaired, level);
+        repair_hot_row(
+            row_of, width_, rows, repaired, kDefectSnr * sky_.median_noise_adu(),
+            [&level](int x) { return level[static_cast<std::size_t>(x / kHotBlockPx)]; },
+            [&](int x, int y) { return sky_.noise_adu(x, begin + y); },
+            [&](int x, int y) {
+              if (begin + y >= own_begin && begin + y < own_end) defects.push_back({x, begin + y});
+            });
+      }
+      // Repairs of a row reach two rows up.
+      const int final_rows = is_last ? rows : row - 2;
+      for (; 2 * binned + 1 < final_rows; ++binned) {
+        auto* bins = scratch.half.ptr<float>(binned);
+        bin_rows(row_of(2 * binned), row_of(2 * binned + 1), bins, width_ / 2);
+        if (sky_first_) continue;
+        sky_.subtract(begin + 2 * binned + 0.5, 0.5, 2,
+                      std::span(bins, static_cast<std::size_t>(width_ / 2)));
+      }
+    }
+  }
+
+ private:
+  static constexpr int kRing = 8;
+
+  void read_row(int y, std::span<float> row) const {
+    frame_.pixels.read_row(y, 0, row);
+    if (!sky_first_) return;
+    sky_.subtract_from_row(y, 0, row);
+    if (!has_gaps_) return;
+    for (float& value : row) value = std::isfinite(value) ? value : 0.0F;
+  }
+
+  // In the middle of each block of the kRing rows from y on.
+  void find_level(int y, std::vector<float>& level) const {
+    std::fill(level.begin(), level.end(), 0.0F);
+    sky_.subtract(y + 0.5 * (kRing - 1), 0.5 * (kHotBlockPx - 1), kHotBlockPx, level);
+    for (float& value : level) value = -value;
+  }
+
+  const Frame& frame_;
+  const SkyMap& sky_;
+  int width_;
+  bool keeps_pixels_;
+  bool has_gaps_;
+  bool sky_first_;
+};
 
 // Noise of a smoothed image: the larger of what white noise leaves and what the image shows, since
 // undetected stars, clouds and interpolated mosaics add to it.
@@ -164,20 +222,28 @@ void smooth_into(const cv::Mat& image, cv::Mat& smoothed) {
 void bin_into(const cv::Mat& image, cv::Mat& half) {
   half.create(image.rows / 2, image.cols / 2, CV_32F);
   for (int y = 0; y < half.rows; ++y) {
-    const float* upper = image.ptr<float>(2 * y);
-    const float* lower = image.ptr<float>(2 * y + 1);
-    float* out = half.ptr<float>(y);
-    for (int x = 0; x < half.cols; ++x) {
-      out[x] = 0.25F * ((upper[2 * x] + upper[2 * x + 1]) + (lower[2 * x] + lower[2 * x + 1]));
-    }
+    bin_rows(image.ptr<float>(2 * y), image.ptr<float>(2 * y + 1), half.ptr<float>(y), half.cols);
   }
+}
+
+// The same for a large image in bands: each sees the rows beyond its own.
+void smooth_bands(const cv::Mat& image, cv::Mat& smoothed, int threads) {
+  constexpr int kBandRows = 128;
+  smoothed.create(image.size(), CV_32F);
+  const auto bands = static_cast<std::size_t>((image.rows + kBandRows - 1) / kBandRows);
+  core::parallel_for(bands, threads, [&](std::size_t band) {
+    const int begin = static_cast<int>(band) * kBandRows;
+    const cv::Range rows(begin, std::min(image.rows, begin + kBandRows));
+    cv::Mat out = smoothed.rowRange(rows);
+    smooth_into(image.rowRange(rows), out);
+  });
 }
 
 // Levels first_level to last_level of the frame binned by 4. `masked`: 1 where it is not sky, of
 // the same size or empty.
 void collect_coarse(const cv::Mat& coarse, const Collector& collector, const SkyMap& sky,
                     double white, const cv::Mat& masked, int first_level, int last_level,
-                    Detection& into) {
+                    int threads, Detection& into) {
   cv::Mat image = coarse;
   cv::Mat mask = masked;
   cv::Mat smoothed;
@@ -194,7 +260,7 @@ void collect_coarse(const cv::Mat& coarse, const Collector& collector, const Sky
     }
     if (image.rows < 8 || image.cols < 8) break;
     if (level < first_level) continue;
-    smooth_into(image, smoothed);
+    smooth_bands(image, smoothed, threads);
     const double noise_scale = noise_scale_of(smoothed, sky, white / (1 << level), mask);
     collector.collect(smoothed, level, 0, 0, image.rows, noise_scale, into);
   }
@@ -229,6 +295,7 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   cv::Mat coarse(height / 4, width / 4, CV_32F);
 
   std::vector<Detection> of_strip(static_cast<std::size_t>((height + kStripRows - 1) / kStripRows));
+  const StripReader strips(frame, sky, first_level == 0);
   std::vector<Scratch> scratches(static_cast<std::size_t>(std::max(threads, 1)));
   core::parallel_for_slots(of_strip.size(), threads, [&](std::size_t index, std::size_t slot) {
     Detection& own = of_strip[index];
@@ -237,10 +304,7 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
     const int end = std::min(height, begin + kStripRows);
     const int read_begin = std::max(0, begin - kMarginRows);
     const int read_end = std::min(height, end + kMarginRows);
-    read_strip(frame, sky, read_begin, read_end, scratch);
-    repair_defects(scratch.strip, sky, read_begin, begin - read_begin, end - read_begin,
-                   own.defects);
-    bin_into(scratch.strip, scratch.half);
+    strips.read(read_begin, read_end, begin, end, scratch, own.defects);
     for (int level = first_level; level <= std::min(last_level, kCoarseLevel - 1); ++level) {
       const cv::Mat& image = level == 0 ? scratch.strip : scratch.half;
       if (image.rows < 3 || image.cols < 3) break;
@@ -252,14 +316,12 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
     }
     if (!wants_coarse) return;
     static_assert(kCoarseLevel == 2);
-    bin_into(scratch.half, scratch.quarter);
-    const cv::Mat& quarter = scratch.quarter;
     const int first = (begin - read_begin) / 4;
-    const int rows = std::min(quarter.rows - first, coarse.rows - begin / 4);
-    const int own_rows = std::min(rows, (end - begin + 3) / 4);
-    if (own_rows > 0) {
-      quarter.rowRange(first, first + own_rows)
-          .copyTo(coarse.rowRange(begin / 4, begin / 4 + own_rows));
+    const int rows = std::min(scratch.half.rows / 2 - first, coarse.rows - begin / 4);
+    for (int row = 0; row < std::min(rows, (end - begin + 3) / 4); ++row) {
+      const int upper = 2 * (first + row);
+      bin_rows(scratch.half.ptr<float>(upper), scratch.half.ptr<float>(upper + 1),
+               coarse.ptr<float>(begin / 4 + row), coarse.cols);
     }
   });
   for (const Detection& own : of_strip) {
@@ -271,22 +333,24 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
   scratches.clear();
   if (wants_coarse) detection.coarse = coarse;
   collect_coarse(coarse, collector, sky, white, cv::Mat(), std::max(first_level, kCoarseLevel),
-                 last_level, detection);
+                 last_level, threads, detection);
   sort_strongest_first(detection.candidates);
   return detection;
 }
 
 std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, const SkyMap& sky,
                                     const std::vector<MaskedDisc>& discs, double threshold_snr,
-                                    double sample_fraction, int first_level, int last_level) {
+                                    double sample_fraction, int first_level, int last_level,
+                                    int threads) {
   constexpr int kBin = 1 << kCoarseLevel;
+  std::vector<float> level(static_cast<std::size_t>(coarse.cols));
   for (int y = 0; y < coarse.rows; ++y) {
-    float* row = coarse.ptr<float>(y);
     const double y_px = (y + 0.5) * kBin - 0.5;
-    for (int x = 0; x < coarse.cols; ++x) {
-      const double x_px = (x + 0.5) * kBin - 0.5;
-      row[x] += static_cast<float>(first_sky.level_adu(x_px, y_px) - sky.level_adu(x_px, y_px));
-    }
+    auto* row = coarse.ptr<float>(y);
+    std::fill(level.begin(), level.end(), 0.0F);
+    first_sky.subtract(y_px, 0.5 * kBin - 0.5, kBin, level);
+    for (int x = 0; x < coarse.cols; ++x) row[x] -= level[static_cast<std::size_t>(x)];
+    sky.subtract(y_px, 0.5 * kBin - 0.5, kBin, std::span(row, level.size()));
   }
   cv::Mat masked(coarse.size(), CV_32F, cv::Scalar(0));
   for (const MaskedDisc& disc : discs) {
@@ -297,7 +361,7 @@ std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, con
   Detection again;
   collect_coarse(coarse, Collector(sky, threshold_snr), sky,
                  kernel_noise_factor() / std::sqrt(sample_fraction), masked, first_level,
-                 last_level, again);
+                 last_level, threads, again);
   sort_strongest_first(again.candidates);
   return std::move(again.candidates);
 }

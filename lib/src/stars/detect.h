@@ -49,7 +49,8 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
 // used up. `discs`: what is not sky.
 std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, const SkyMap& sky,
                                     const std::vector<MaskedDisc>& discs, double threshold_snr,
-                                    double sample_fraction, int first_level, int last_level);
+                                    double sample_fraction, int first_level, int last_level,
+                                    int threads);
 
 inline constexpr int kCoarseLevel = 2;  // levels from here on work on the frame binned by 4
 

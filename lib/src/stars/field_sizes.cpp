@@ -4,6 +4,7 @@
 #include <map>
 #include <utility>
 
+#include "core/parallel.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -32,7 +33,7 @@ std::vector<Candidate> spread_out(const std::vector<Candidate>& candidates, std:
 }  // namespace
 
 std::optional<Probe> frame_size(const FrameContext& context,
-                                const std::vector<Candidate>& candidates) {
+                                const std::vector<Candidate>& candidates, int threads) {
   constexpr std::size_t kEnough = 80;
   constexpr std::size_t kMost = 400;
   // So that one bright galaxy does not outvote the stars.
@@ -53,14 +54,20 @@ std::optional<Probe> frame_size(const FrameContext& context,
     to.weights.push_back(std::min(snr, kCappedSnr));
     to.polarisations.push_back(probe.polarisation);
   };
-  for (const Candidate& candidate : spread_out(candidates, kMost)) {
-    const auto probe = probe_size(context, candidate);
+  const std::vector<Candidate> tried = spread_out(candidates, kMost);
+  std::vector<std::optional<Probe>> probes(tried.size());
+  // As many at a time as may be enough.
+  for (std::size_t i = 0; i < tried.size() && round.sizes.size() < kEnough; ++i) {
+    if (i % kEnough == 0) {
+      core::parallel_for(std::min(kEnough, tried.size() - i), threads,
+                         [&](std::size_t k) { probes[i + k] = probe_size(context, tried[i + k]); });
+    }
+    const auto& probe = probes[i];
     // Hot pixels' remains are below any star's size; among the others the middle one by signal
     // counts.
     if (!probe || probe->size_px < kFewestSizePx) continue;
-    if (all.sizes.size() < kEnough) add(all, *probe, candidate.snr);
-    if (probe->polarisation < kRound) add(round, *probe, candidate.snr);
-    if (round.sizes.size() >= kEnough) break;
+    if (all.sizes.size() < kEnough) add(all, *probe, tried[i].snr);
+    if (probe->polarisation < kRound) add(round, *probe, tried[i].snr);
   }
   const Sizes& chosen = round.sizes.size() >= kFewestRound ? round : all;
   if (chosen.sizes.empty()) return std::nullopt;

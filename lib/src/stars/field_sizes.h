@@ -12,7 +12,7 @@ namespace starwaist::stars {
 // The size that most of the frame's light-carrying objects share, from the strongest candidates,
 // and how elongated they are (Probe::polarisation). Absent where none can be sized.
 std::optional<Probe> frame_size(const FrameContext& context,
-                                const std::vector<Candidate>& candidates);
+                                const std::vector<Candidate>& candidates, int threads);
 
 // Sizes change smoothly over a tilted or curved field: the median of the good stars in each ninth
 // of the frame, the frame's own where a ninth has too few.

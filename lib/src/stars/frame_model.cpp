@@ -38,10 +38,10 @@ std::optional<Found> find_stars(const FrameContext& context, double threshold_sn
   for (const Defect& d : detection.defects) {
     defects.push_back({static_cast<double>(d.x_px), static_cast<double>(d.y_px)});
   }
-  auto size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject));
+  auto size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject), threads);
   if (!size || size->size_px < kFinestBelowPx) {
     detection = detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);
-    size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject));
+    size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject), threads);
   }
   if (!size) return std::nullopt;
   const Levels levels = matching_levels(size->size_px);
@@ -51,12 +51,13 @@ std::optional<Found> find_stars(const FrameContext& context, double threshold_sn
 }
 
 bool find_again(const FrameContext& context, const SkyMap& first_sky,
-                const std::vector<MaskedDisc>& discs, double threshold_snr, Found& found) {
+                const std::vector<MaskedDisc>& discs, double threshold_snr, int threads,
+                Found& found) {
   const cv::Mat coarse = std::exchange(found.detection.coarse, cv::Mat());
   if (found.levels.first < kCoarseLevel || coarse.empty()) return false;
   const auto candidates =
       detect_again(coarse, first_sky, *context.sky, discs, threshold_snr,
-                   context.frame->sample_fraction, found.levels.first, found.levels.last);
+                   context.frame->sample_fraction, found.levels.first, found.levels.last, threads);
   found.candidates = merged(candidates, found.levels.first, found.levels.last, kSameObject);
   return true;
 }

@@ -41,7 +41,8 @@ std::optional<Found> find_stars(const FrameContext& context, double threshold_sn
 // Where the stars are wide: looks again for faint ones with a sky in which the bright ones are
 // masked by `discs`. False where the stars are small enough for the first look.
 bool find_again(const FrameContext& context, const SkyMap& first_sky,
-                const std::vector<MaskedDisc>& discs, double threshold_snr, Found& found);
+                const std::vector<MaskedDisc>& discs, double threshold_snr, int threads,
+                Found& found);
 
 // A star to be measured from a place and an expected half-flux radius.
 MeasuredStar star_at(double x_px, double y_px, double expected_px);

@@ -42,47 +42,53 @@ inline bool is_hot_cluster(float value, const Around& a, double noise) {
   return value >= a.nearest() && product > 10 * noise && a.corners() < 0.35 * product;
 }
 
-// Calls found(x, y) for each hot pixel of an image above the sky and puts the mean of its four
-// corners in its place, and in that of warm ones beside it. Only pixels above `floor_adu` are
-// looked at; noise_at(x, y) is the sky's noise there. Border pixels are left alone.
-template <class NoiseAt, class Found>
-void repair_hot_pixels(float* pixels, int width, int height, double floor_adu, NoiseAt&& noise_at,
-                       Found&& found) {
+// Pixels of a row that are looked at as a whole first: nearly all lie below the floor.
+inline constexpr int kHotBlockPx = 32;
+
+// Calls found(x, y) for each hot pixel of row y and puts the mean of its four corners in its place,
+// and in that of warm ones beside it; changes rows y - 2 to y + 1 at most. row_of(y) is a row's
+// first pixel. level_at(x) is the sky's level near there, the same for a block; only pixels
+// `floor_adu` above it are looked at; noise_at(x, y) is the sky's noise. Border pixels are left
+// alone.
+template <class RowOf, class LevelAt, class NoiseAt, class Found>
+void repair_hot_row(RowOf&& row_of, int width, int height, int y, double floor_adu,
+                    LevelAt&& level_at, NoiseAt&& noise_at, Found&& found) {
+  if (y < 1 || y + 1 >= height) return;
   const auto floor = static_cast<float>(floor_adu);
-  const auto repaired = [&](int x, int y) {
-    if (x < 1 || y < 1 || x + 1 >= width || y + 1 >= height) return false;
-    float* here = pixels + static_cast<std::ptrdiff_t>(y) * width + x;
-    float* up = here - width;
-    float* down = here + width;
-    const float v = *here;
+  const auto repaired = [&](int px, int py) {
+    if (px < 1 || py < 1 || px + 1 >= width || py + 1 >= height) return false;
+    float* here = row_of(py) + px;
+    const float sky = level_at(px);
+    const float v = *here - sky;
     if (!(v > floor)) return false;
-    const Around around{here[-1], here[1], *up, *down, up[-1], up[1], down[-1], down[1]};
+    float* up = row_of(py - 1) + px;
+    float* down = row_of(py + 1) + px;
+    const Around around{here[-1] - sky, here[1] - sky, *up - sky,      *down - sky,
+                        up[-1] - sky,   up[1] - sky,   down[-1] - sky, down[1] - sky};
     if (!(around.corner() < 0.5F * v)) return false;
-    const double noise = noise_at(x, y);
+    const double noise = noise_at(px, py);
     if (!is_hot_pixel(v, around, noise) && !is_hot_cluster(v, around, noise)) return false;
-    const float level = 0.25F * around.corners();
-    const float warm = floor + 2 * std::max(around.corner(), 0.0F);  // no star is so uneven
+    const float level = 0.25F * around.corners() + sky;
+    const float warm = floor + 2 * std::max(around.corner(), 0.0F) + sky;  // no star is so uneven
     *here = level;
     for (float* beside : {here - 1, here + 1, up, down}) {
       if (*beside > warm) *beside = level;
     }
-    found(x, y);
+    found(px, py);
     return true;
   };
-  constexpr int kBlock = 32;  // looked at as a whole first: nearly all of them lie below the floor
-  for (int y = 1; y + 1 < height; ++y) {
-    const float* here = pixels + static_cast<std::ptrdiff_t>(y) * width;
-    for (int begin = 1; begin + 1 < width; begin += kBlock) {
-      const int end = std::min(begin + kBlock, width - 1);
-      int bright = 0;
-      for (int x = begin; x < end; ++x) bright += here[x] > floor ? 1 : 0;
-      if (bright == 0) continue;
-      for (int x = begin; x < end; ++x) {
-        if (!repaired(x, y)) continue;
-        // Those that were passed while this one outshone them; the others come later.
-        repaired(x - 1, y);
-        for (int k = x - 1; k <= x + 1; ++k) repaired(k, y - 1);
-      }
+  const float* here = row_of(y);
+  for (int begin = 1; begin + 1 < width; begin += kHotBlockPx) {
+    const int end = std::min(begin + kHotBlockPx, width - 1);
+    const float lowest = floor + level_at(begin);
+    int bright = 0;
+    for (int x = begin; x < end; ++x) bright += here[x] > lowest ? 1 : 0;
+    if (bright == 0) continue;
+    for (int x = begin; x < end; ++x) {
+      if (!repaired(x, y)) continue;
+      // Those that were passed while this one outshone them; the others come later.
+      repaired(x - 1, y);
+      for (int k = x - 1; k <= x + 1; ++k) repaired(k, y - 1);
     }
   }
 }

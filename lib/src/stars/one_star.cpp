@@ -27,13 +27,24 @@ std::optional<AnnulusSky> annulus_sky(const Stamp& stamp, Centre centre, double 
   for (int y = 0; y < stamp.height_px; ++y) {
     const double dy2 = (y - cy) * (y - cy);
     if (dy2 > outer_px * outer_px) continue;
+    const double outer_half = std::sqrt(outer_px * outer_px - dy2);
+    const double inner_half = std::sqrt(std::max(0.0, inner_px * inner_px - dy2));
     const float* row = stamp.row(y);
-    for (int x = 0; x < stamp.width_px; ++x) {
-      const double square = (x - cx) * (x - cx) + dy2;
-      if (square < inner_px * inner_px || square > outer_px * outer_px) continue;
-      if (std::isfinite(row[x])) values.push_back(row[x]);
+    const auto append = [&](double from, double to) {  // pixels of the row, the ends among them
+      const int first = std::max(0, static_cast<int>(std::ceil(from)));
+      const int last = std::min(stamp.width_px - 1, static_cast<int>(std::floor(to)));
+      if (first <= last) values.insert(values.end(), row + first, row + last + 1);
+    };
+    if (inner_half > 0) {
+      append(cx - outer_half, cx - inner_half);
+      append(cx + inner_half, cx + outer_half);
+    } else {
+      append(cx - outer_half, cx + outer_half);
     }
   }
+  values.erase(std::remove_if(values.begin(), values.end(),
+                              [](float value) { return !std::isfinite(value); }),
+               values.end());
   if (values.size() < 20 || static_cast<double>(values.size()) < 0.25 * full) return std::nullopt;
   const ClippedMean mean = clipped_mean(values, noise_adu);
   if (mean.count < 10) return std::nullopt;
@@ -126,7 +137,7 @@ void measure_errors(const FrameContext& context, const StarRules& rules, const S
   star.snr = flux_sigma > 0 ? star.flux_adu / flux_sigma : 0;
 }
 
-void measure_elongation(const FrameContext& context, const Stamp& stamp, Centre centre,
+void measure_elongation(const FrameContext& context, const WindowedStamp& stamp, Centre centre,
                         double variance, MeasuredStar& measured) {
   Star& star = measured.star;
   const double h = *star.hfr_px;
@@ -162,10 +173,11 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   const double annulus_outer = std::max(1.75 * aperture + 4, aperture + kRimReachPx);
   const Centre start{star.x_px, star.y_px};
   const Stamp stamp = cut_stamp(context, start, annulus_outer);
-  const auto found = rules.keep_place
-                         ? std::optional(start)
-                         : windowed_centroid(stamp, start, std::max(kWindowOfSize * expected, 1.0),
-                                             std::max(1.5 * expected, 2.0));
+  const double window = std::max(kWindowOfSize * expected, 1.0);
+  const WindowedStamp windowed(stamp, window);
+  const auto found =
+      rules.keep_place ? std::optional(start)
+                       : windowed_centroid(windowed, start, window, std::max(1.5 * expected, 2.0));
   if (!found) return;
   const Centre centre = *found;
   star.x_px = centre.x_px;
@@ -194,7 +206,7 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   measured.measured = true;
 
-  measure_elongation(context, stamp, centre, variance, measured);
+  measure_elongation(context, windowed, centre, variance, measured);
   if (rules.wing == nullptr) return;
   // Below 1.5 px a dark centre is narrower than a pixel and cannot be told.
   constexpr double kPeaked = 1.25;
@@ -213,8 +225,9 @@ std::optional<Probe> probe_size(const FrameContext& context, const Candidate& ca
   for (int round = 0; round < kRounds; ++round) {
     const double aperture = std::max(2.5 * size, 3.0);
     const Stamp stamp = cut_stamp(context, centre, aperture + kRimReachPx);
-    const auto found = windowed_centroid(stamp, centre, std::max(kWindowOfSize * size, 1.0),
-                                         std::max(2 * size, 2.0));
+    const double window = std::max(kWindowOfSize * size, 1.0);
+    const WindowedStamp windowed(stamp, window);
+    const auto found = windowed_centroid(windowed, centre, window, std::max(2 * size, 2.0));
     if (!found) return std::nullopt;
     centre = *found;
     const GrowthCurve growth(stamp, centre, aperture);
@@ -223,8 +236,8 @@ std::optional<Probe> probe_size(const FrameContext& context, const Candidate& ca
     const bool settled = std::abs(measured->hfr_px - size) < 0.03 * size;
     size = measured->hfr_px;
     if (!settled && round < kRounds - 1) continue;
-    const double window = std::max(kWindowOfSize * size, 1.0);
-    return Probe{size, elongation_of(windowed_polarisation(stamp, centre, window))};
+    const double last_window = std::max(kWindowOfSize * size, 1.0);
+    return Probe{size, elongation_of(windowed_polarisation(windowed, centre, last_window))};
   }
   return std::nullopt;  // never reached: the last round answers
 }

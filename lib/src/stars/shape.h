@@ -9,12 +9,37 @@
 
 namespace starwaist::stars {
 
+// Sums over the valid pixels under a round Gaussian window.
+struct WindowSums {
+  double sum = 0;  // of weight * value
+  double x = 0;    // of weight * value * dx
+  double y = 0;
+  double xx = 0;
+  double yy = 0;
+  double xy = 0;
+};
+
+// A stamp to be looked at through Gaussian windows of about the same width: in bins of up to a
+// 10th of the window's sigma, or single pixels. Sums over the bins are those over the pixels, a
+// bin's own variance taken off the second moments. Refers to the stamp.
+class WindowedStamp {
+ public:
+  WindowedStamp(const Stamp& stamp, double window_px);
+  // `centre` in frame coordinates; the sums in pixels.
+  [[nodiscard]] WindowSums sums(Centre centre, double window_px) const;
+
+ private:
+  const Stamp* stamp_;
+  int bin_ = 1;
+  Stamp binned_;
+};
+
 // Centroid under a round Gaussian window of sigma `window_px` that follows the star, in frame
 // coordinates; pixels beyond three sigmas are left out. The window is wide against the star (1.5
-// half-flux radii), so that it also converges on a ring: with a ring of radius R the step towards
-// the centre shrinks by R^2 / (2 sigma^2) < 0.45 each round. Absent where the light in the window
-// is not positive or the centre wanders further than `leash_px`.
-std::optional<Centre> windowed_centroid(const Stamp& stamp, Centre start, double window_px,
+// half-flux radii), so that it also converges on a ring: with a ring of radius R the mean moves
+// against the window by 1 - R^2 / (2 sigma^2) > 0.55 of a step. Absent where the light in the
+// window is not positive or the centre wanders further than `leash_px`.
+std::optional<Centre> windowed_centroid(const WindowedStamp& stamp, Centre start, double window_px,
                                         double leash_px);
 
 // Polarisation of the second moments: e1 = (Mxx - Myy) / (Mxx + Myy), e2 = 2 Mxy / (Mxx + Myy).
@@ -28,7 +53,7 @@ struct Polarisation {
 // Second moments under the same round window, the window's own effect taken out as for a Gaussian
 // star (inverse covariances subtract: Bernstein & Jarvis 2002 section 3, from memory). Absent where
 // the light or the moments are not positive.
-std::optional<Polarisation> windowed_polarisation(const Stamp& stamp, Centre centre,
+std::optional<Polarisation> windowed_polarisation(const WindowedStamp& stamp, Centre centre,
                                                   double window_px);
 
 // Magnitude of a measured polarisation; 1 where there is none, since a line has no moments of its
@@ -55,7 +80,14 @@ class MoffatWing {
   explicit MoffatWing(double beta);
   [[nodiscard]] double beta() const { return beta_; }
   // (1 + u)^-beta, to 1e-5 of 1; u >= 0.
-  [[nodiscard]] double operator()(double u) const;
+  [[nodiscard]] double operator()(double u) const { return at_part(u / (1 + u)); }
+  // The same from u / (1 + u).
+  [[nodiscard]] double at_part(double part) const {
+    const double place = static_cast<double>(powers_.size() - 1) * part;
+    const auto below = std::min(static_cast<std::size_t>(place), powers_.size() - 2);
+    const double t = place - static_cast<double>(below);
+    return powers_[below] + t * (powers_[below + 1] - powers_[below]);
+  }
 
  private:
   double beta_;

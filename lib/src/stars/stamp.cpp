@@ -34,9 +34,14 @@ Stamp cut_stamp(const FrameContext& context, Centre centre, double radius_px) {
     context.sky->subtract_from_row(y, x_first, std::span(row, count));
   }
   const double noise_adu = std::sqrt(pixel_variance(context, centre));
-  repair_hot_pixels(
-      stamp.pixels.data(), stamp.width_px, stamp.height_px, kDefectSnr * noise_adu,
-      [noise_adu](int, int) { return noise_adu; }, [](int, int) {});
+  for (int y = 1; y + 1 < stamp.height_px; ++y) {
+    repair_hot_row(
+        [&stamp](int row) {
+          return stamp.pixels.data() + static_cast<std::ptrdiff_t>(row) * stamp.width_px;
+        },
+        stamp.width_px, stamp.height_px, y, kDefectSnr * noise_adu, [](int) { return 0.0F; },
+        [noise_adu](int, int) { return noise_adu; }, [](int, int) {});
+  }
   return stamp;
 }
 
