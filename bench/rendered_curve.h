@@ -93,18 +93,18 @@ inline Telescope telescope(const TelescopeOptions& t) {
   const double core_um = smallest / arm_slope_px_per_um(t.f_number, t.obstruction, t.pixel_um);
   out.core_steps = core_um / t.um_per_step;
   const double reach = t.reach_cores * core_um;
-  constexpr int kHalf = 24;
+  // Six steps a core: with two the cubic between them is half a per cent off near focus.
+  const int half = static_cast<int>(std::ceil(6 * t.reach_cores));
   constexpr double kWider = 1.03;
-  std::vector<double> sizes(2 * kHalf + 1);
-  std::vector<double> shares(2 * kHalf + 1);
-  for (int i = 0; i <= kHalf; ++i) {
-    const double z = reach * i / kHalf;  // without aberrations the curve is even
+  std::vector<double> sizes(static_cast<std::size_t>(2 * half + 1));
+  std::vector<double> shares(sizes.size());
+  for (int i = 0; i <= half; ++i) {
+    const double z = reach * i / half;  // without aberrations the curve is even
     const double size = rendered_size(o, z, t.seeing_arcsec);
     const double wider = rendered_size(o, z, t.seeing_arcsec * kWider);
     const double share = std::log(wider / size) / std::log(kWider);
-    sizes[static_cast<std::size_t>(kHalf + i)] = sizes[static_cast<std::size_t>(kHalf - i)] = size;
-    shares[static_cast<std::size_t>(kHalf + i)] = shares[static_cast<std::size_t>(kHalf - i)] =
-        share;
+    sizes[static_cast<std::size_t>(half + i)] = sizes[static_cast<std::size_t>(half - i)] = size;
+    shares[static_cast<std::size_t>(half + i)] = shares[static_cast<std::size_t>(half - i)] = share;
   }
   out.size = Table(reach, sizes);
   out.seeing_share = Table(reach, shares);
