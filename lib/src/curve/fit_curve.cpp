@@ -210,15 +210,17 @@ double degrees_of_best_focus(const ShapeFit& fit, int degrees) {
                               : degrees;
 }
 
-ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, const Run& run,
+// `own`: the hypotheses' fits are of this very shape.
+ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, bool own, const Run& run,
                          const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
   answer.fit.model = name;
   const Samples& all = run.samples;
+  LeavingOut rest(all);
   for (const Hypothesis& h : hypotheses) {
-    const Samples s = without(all, h.bad);
+    const Samples& s = rest.points(h.bad);
     ShapeFitter& fitter = fitters.of(h.lopsided);
-    const ShapeFit fit = fitter.refit(s, h.fit);
+    const ShapeFit fit = own ? h.fit : fitter.refit(s, h.fit);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
     const double variance = residual_variance(s, fit.sum_of_squares, degrees, all.has_own_sigmas());
@@ -255,8 +257,9 @@ ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypot
   answer.fit.model = model_name(CurveModel::parabola);
   const Samples& all = run.samples;
   bool opens_upwards = true;
+  LeavingOut rest(all);
   for (const Hypothesis& h : hypotheses) {
-    const Samples s = without(all, h.bad);
+    const Samples& s = rest.points(h.bad);
     const ParabolaFit fit = fit_polynomial<3>(s);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
@@ -530,7 +533,8 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
   }
   answers.clear();
   for (FittedShape& shape : shapes) {
-    answers.push_back(answer_shape(shape.named.name, shape.fitters, run, hypotheses));
+    answers.push_back(
+        answer_shape(shape.named.name, shape.fitters, &shape == base, run, hypotheses));
     auto& parameters = answers.back().fit.parameters;
     if (answers.back().fitted) {
       parameters.insert(parameters.end(), shape.named.parameters.begin(),
