@@ -167,15 +167,25 @@ Interval to_steps(const Samples& s, const Interval& scaled) {
   return steps;
 }
 
+// A lopsided curve's say in where best focus is put, beside an even one of the same weight. It is
+// freer by one parameter: on curves by wave optics with 0, 1/2 and 1 wave of spherical aberration
+// the error of the answer falls by 7, 6 and 4 % at n = 15 (6, 4 and 2 % at n = 9) when it must
+// convince the more. The intervals take it at its full weight.
+constexpr double kLopsidedSay = 0.25;
+
 // The mean over the parts, which is nearest on average where two of them lie apart (the median
 // jumps from one to the other); a part outside the 95 % interval counts as at its limit, so that a
 // wild one of little weight cannot pull.
 double middle_of(const std::vector<Component>& parts, const Samples& s, const ModelFit& fit) {
   const double low = s.scaled_position(*fit.interval_95_steps.low);
   const double high = s.scaled_position(*fit.interval_95_steps.high);
-  double mean = 0;
-  for (const Component& part : parts) mean += part.weight * std::clamp(part.centre, low, high);
-  return mean;
+  double sum = 0;
+  double total = 0;
+  for (const Component& part : parts) {
+    sum += part.weight * part.say * std::clamp(part.centre, low, high);
+    total += part.weight * part.say;
+  }
+  return sum / total;
 }
 
 void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit) {
@@ -231,6 +241,7 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, bool ow
             : straight_component(fit.parameters[0],
                                  std::sqrt(variance * fit.unscaled_covariance(0, 0)), student);
     part.weight = h.weight;
+    if (h.lopsided) part.say = kLopsidedSay;
     if (part.sound()) answer.parts.push_back(std::move(part));
     if (answer.fitted) continue;  // the heaviest hypothesis describes the model
     answer.fitted = true;
@@ -604,6 +615,30 @@ void reject_points(const Run& run, const std::vector<double>& bad, FitResult& re
   }
 }
 
+// The interval goes by the scatter seen and not by the sigmas given: where they differ, say so.
+void note_sigmas(FitResult& result) {
+  constexpr double kFactor = 3;  // either way
+  // Deviations a third of their sigmas are luck in less than one of a hundred runs from here on
+  // (chi-squared of 6 degrees of freedom).
+  constexpr int kEnoughToSeeLuck = 9;
+  const ModelFit* shown = chosen_model(result);
+  if (shown == nullptr || !shown->reduced_chi_squared) return;
+  const double ratio = std::sqrt(*shown->reduced_chi_squared);
+  const auto used = std::count_if(result.points.begin(), result.points.end(),
+                                  [](const CurvePoint& p) { return p.used && p.sigma_px; });
+  if (ratio > kFactor) {
+    result.notes.push_back(
+        "the sizes scatter about the curve by " + format_like_sigma(ratio, 0.1 * ratio) +
+        " times the sigmas given with them: the seeing changed from frame to frame, or the sigmas "
+        "are too small; the interval goes by the scatter, not by the sigmas");
+  } else if (ratio < 1 / kFactor && used >= kEnoughToSeeLuck) {
+    result.notes.push_back(
+        "the sizes scatter about the curve by only " + format_like_sigma(ratio, 0.1 * ratio) +
+        " times the sigmas given with them: the sigmas are too large, and the interval may be "
+        "wider than it need be");
+  }
+}
+
 // One to three points and a known rig; true where that was the case.
 bool answer_few_points(const Run& run, const Rig& rig, FitResult& result) {
   if (run.samples.count() >= static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
@@ -668,6 +703,7 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
   for (const auto& answer : answers) result.models.push_back(answer.fit);
   if (curve::answer_few_points(*run, rig, result)) return result;
   curve::reject_points(*run, bad, result, used);
+  curve::note_sigmas(result);
   curve::note_parabola(answers, options, result);
   const curve::Judgement judgement = curve::judge(curve::facts_of(*run, used, result, rig));
   result.verdict = verdict_name(judgement.verdict);
