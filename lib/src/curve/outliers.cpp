@@ -67,7 +67,7 @@ struct FewPoints {
   [[nodiscard]] Set set() const {
     return {points.begin(), points.begin() + static_cast<std::ptrdiff_t>(count)};
   }
-  auto operator<=>(const FewPoints&) const = default;
+  bool operator<(const FewPoints& other) const { return points < other.points; }  // equal counts
 };
 
 using ShapeInformation = Eigen::Matrix<double, kShapeParameters, kShapeParameters>;
