@@ -16,8 +16,10 @@ from scipy.optimize import brentq
 from scipy.special import j1
 
 OBSTRUCTIONS = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6]
-STEP = 0.1  # of ln(1 + u): dense near focus, where the curve bends
-NODES = 26
+# Nodes are even in u / (u + SCALE): dense near focus, where the curve bends, and found by a division.
+SCALE = 3.0
+STEP = 1 / 32
+NODES = 28  # to u = 16
 
 
 def seeing_otf(profile, f):
@@ -52,7 +54,7 @@ def rows(profile):
         assert abs(h0 - 1) < 1e-6, h0
         row = []
         for i in range(NODES):
-            u = np.expm1(STEP * i)
+            u = SCALE * STEP * i / (1 - STEP * i)
             h = half_flux_radius(profile, obstruction, u / c) / h0
             row.append(h * h - u * u)
         yield row
@@ -61,7 +63,8 @@ def rows(profile):
 def main():
     print("// Half-flux radius of a defocused star. Made by bench/make_blur_table.py; do not edit.")
     print("#pragma once\n\n#include <array>\n\nnamespace starwaist::curve::blur_table {\n")
-    print("// g = h^2 - u^2 at ln(1 + u) = kStep i, for obstructions kObstructionStep j.")
+    print("// g = h^2 - u^2 at u / (u + kScale) = kStep i, for obstructions kObstructionStep j.")
+    print(f"inline constexpr double kScale = {SCALE};")
     print(f"inline constexpr double kStep = {STEP};")
     print("inline constexpr double kObstructionStep = 0.1;")
     print(f"using Row = std::array<double, {NODES}>;")

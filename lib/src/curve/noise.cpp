@@ -2,6 +2,7 @@
 
 #include <array>
 #include <cmath>
+#include <limits>
 
 #include "starwaist/statistics.h"
 
@@ -48,7 +49,7 @@ Candidate try_scatter(ShapeFitter& fitter, Samples& s, const ShapeFit& curve, do
     s.weight[i] = 1 / std::sqrt(c.variance[i]);
     c.log_likelihood -= 0.5 * std::log(c.variance[i]);
   }
-  const ShapeFit fit = fitter.refit(s, curve, kWeighingTolerance);
+  const ShapeFit fit = fitter.refit(s, curve, kSquaresTolerance);
   const double degrees = static_cast<double>(s.used()) - kFreeShapeParameters;
   const double information = fit.usable ? fit.log_det_information : 0.0;
   const double squares = fit.usable ? fit.sum_of_squares : 0.0;

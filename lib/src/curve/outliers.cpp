@@ -47,10 +47,33 @@ std::size_t most_bad(std::size_t points) {
 }
 
 using Set = std::vector<std::size_t>;
+
+// Up to three points without an allocation: a screening looks at hundreds of them.
+struct FewPoints {
+  std::array<std::size_t, 3> points{};
+  std::size_t count = 0;
+
+  [[nodiscard]] FewPoints with(std::size_t point) const {
+    FewPoints more = *this;  // rising
+    std::size_t place = more.count++;
+    for (; place > 0 && points[place - 1] > point; --place) more.points[place] = points[place - 1];
+    more.points[place] = point;
+    return more;
+  }
+  [[nodiscard]] bool holds(std::size_t point) const {
+    return std::find(points.begin(), points.begin() + static_cast<std::ptrdiff_t>(count), point) !=
+           points.begin() + static_cast<std::ptrdiff_t>(count);
+  }
+  [[nodiscard]] Set set() const {
+    return {points.begin(), points.begin() + static_cast<std::ptrdiff_t>(count)};
+  }
+  bool operator<(const FewPoints& other) const { return points < other.points; }  // equal counts
+};
+
 using ShapeInformation = Eigen::Matrix<double, kShapeParameters, kShapeParameters>;
 
 struct Ranked {
-  Set bad;
+  FewPoints bad;
   double log_evidence;
 };
 
@@ -88,7 +111,7 @@ class Evidence {
                                                   ShapeInformation(precision_.asDiagonal()));
     const double degrees =
         static_cast<double>(all_.count() - bad) - kFreeShapeParameters + prior_.degrees;
-    return by_count_[bad] + bad_points - with_prior.matrixLLT().diagonal().array().log().sum() -
+    return by_count_[bad] + bad_points - std::log(with_prior.matrixLLT().diagonal().prod()) -
            0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
            0.5 * degrees * std::log(prior_squares_ + sum_of_squares);
   }
@@ -146,39 +169,36 @@ class Screening {
     return {sums.information - j * j.transpose(), sums.gradient - j * residuals_[row],
             sums.squares - residuals_[row] * residuals_[row], sums.bad_points + bad_point_[i]};
   }
-  void judge(const Set& bad, const Sums& sums) {
+  void judge(const FewPoints& bad, const Sums& sums) {
     const Eigen::LLT<ShapeInformation> factor(sums.information);
     if (factor.info() != Eigen::Success) return;  // the points left determine no curve
     const double squares =
         std::max(sums.squares - factor.matrixL().solve(sums.gradient).squaredNorm(), 0.0);
-    const double value = evidence_.of(bad.size(), squares, sums.information, t0_, sums.bad_points);
+    const double value = evidence_.of(bad.count, squares, sums.information, t0_, sums.bad_points);
     if (std::isfinite(value)) found_.push_back({bad, value});
   }
-  void grow(const Set& bad, const Sums& sums, std::size_t depth) {
-    for (std::size_t i = bad.empty() ? 0 : bad.back() + 1; i < n_; ++i) {
-      Set larger = bad;
-      larger.push_back(i);
+  void grow(const FewPoints& bad, const Sums& sums, std::size_t depth) {
+    for (std::size_t i = bad.count == 0 ? 0 : bad.points[bad.count - 1] + 1; i < n_; ++i) {
+      const FewPoints larger = bad.with(i);
       const Sums rest = less(sums, i);
       judge(larger, rest);
-      if (larger.size() < depth) grow(larger, rest, depth);
+      if (larger.count < depth) grow(larger, rest, depth);
     }
   }
   void grow_best_pairs() {
     std::vector<Ranked> pairs;
     for (const Ranked& r : found_) {
-      if (r.bad.size() == 2) pairs.push_back(r);
+      if (r.bad.count == 2) pairs.push_back(r);
     }
     const std::size_t few = std::min(kTripleParents, pairs.size());
     std::partial_sort(pairs.begin(), pairs.begin() + static_cast<std::ptrdiff_t>(few), pairs.end(),
                       heavier);
-    std::set<Set> seen;
+    std::set<FewPoints> seen;
     for (std::size_t k = 0; k < few; ++k) {
-      const Sums two = less(less(whole_, pairs[k].bad[0]), pairs[k].bad[1]);
+      const Sums two = less(less(whole_, pairs[k].bad.points[0]), pairs[k].bad.points[1]);
       for (std::size_t i = 0; i < n_; ++i) {
-        Set three = pairs[k].bad;
-        if (i == three[0] || i == three[1]) continue;
-        three.push_back(i);
-        std::sort(three.begin(), three.end());
+        if (pairs[k].bad.holds(i)) continue;
+        const FewPoints three = pairs[k].bad.with(i);
         if (seen.insert(three).second) judge(three, less(two, i));
       }
     }
@@ -200,8 +220,9 @@ struct Weighed {
 };
 
 std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, const Samples& all,
-                               const Evidence& evidence, const Set& bad, const ShapeFit& start) {
-  Weighed w{{bad, lopsided, 0, fitter.refit(without(all, bad), start, kWeighingTolerance)}, 0};
+                               LeavingOut& rest, const Evidence& evidence, const Set& bad,
+                               const ShapeFit& start) {
+  Weighed w{{bad, lopsided, 0, fitter.refit(rest.points(bad), start)}, 0};
   const ShapeFit& fit = w.hypothesis.fit;
   if (!fit.usable) return std::nullopt;
   double bad_points = 0;
@@ -224,6 +245,7 @@ std::vector<Hypothesis> weigh_hypotheses(ShapeFitters& fitters, const Samples& s
                                          const NoiseModel& noise, const ShapeFit& clean) {
   const Evidence evidence(samples, noise);
   const std::size_t most = most_bad(samples.count());
+  LeavingOut rest(samples);
   // Linearised at the fit of all points, then at the best hypothesis found, until that is stable.
   ShapeFit at = clean;
   Set best;
@@ -231,23 +253,23 @@ std::vector<Hypothesis> weigh_hypotheses(ShapeFitters& fitters, const Samples& s
   constexpr int kRounds = 3;
   for (int round = 0; round < kRounds; ++round) {
     ranked = Screening(samples, fitters.lopsided, at, evidence).all(most);
-    if (ranked.empty() || ranked.front().bad == best) break;
-    best = ranked.front().bad;
-    const ShapeFit next = fitters.lopsided.refit(without(samples, best), at);
+    if (ranked.empty() || ranked.front().bad.set() == best) break;
+    best = ranked.front().bad.set();
+    const ShapeFit next = fitters.lopsided.refit(rest.points(best), at, kSquaresTolerance);
     if (!next.usable) break;
     at = next;
   }
   std::vector<Weighed> found;
   const auto try_both = [&](const Set& bad, const ShapeFit& start) {
     for (const bool lopsided : {false, true}) {
-      auto w = weighed(fitters.of(lopsided), lopsided, samples, evidence, bad, start);
+      auto w = weighed(fitters.of(lopsided), lopsided, samples, rest, evidence, bad, start);
       if (w) found.push_back(std::move(*w));
     }
   };
   try_both({}, clean);
   for (std::size_t i = 0; i < std::min(kMostRefits, ranked.size()); ++i) {
     if (ranked[i].log_evidence < ranked.front().log_evidence - kScreen) break;
-    if (!ranked[i].bad.empty()) try_both(ranked[i].bad, at);
+    if (ranked[i].bad.count > 0) try_both(ranked[i].bad.set(), at);
   }
   std::vector<Hypothesis> kept;
   if (found.empty()) {
@@ -276,10 +298,11 @@ std::vector<double> probability_bad(const std::vector<Hypothesis>& hypotheses, s
   return probability;
 }
 
-Samples without(const Samples& samples, const std::vector<std::size_t>& bad) {
-  Samples rest = samples;
-  for (const std::size_t i : bad) rest.weight[i] = 0;
-  return rest;
+const Samples& LeavingOut::points(const std::vector<std::size_t>& bad) {
+  for (const std::size_t i : left_out_) rest_.weight[i] = all_.weight[i];
+  for (const std::size_t i : bad) rest_.weight[i] = 0;
+  left_out_ = bad;
+  return rest_;
 }
 
 }  // namespace starwaist::curve

@@ -37,7 +37,17 @@ std::vector<Hypothesis> weigh_hypotheses(ShapeFitters& fitters, const Samples& s
 // Probability of each sample to be bad.
 std::vector<double> probability_bad(const std::vector<Hypothesis>& hypotheses, std::size_t count);
 
-// A copy with the given points left out.
-Samples without(const Samples& samples, const std::vector<std::size_t>& bad);
+// The samples with some left out: one copy for all the sets that are asked of it.
+class LeavingOut {
+ public:
+  explicit LeavingOut(const Samples& all) : all_(all), rest_(all) {}
+  // Valid until the next call.
+  const Samples& points(const std::vector<std::size_t>& bad);
+
+ private:
+  const Samples& all_;
+  Samples rest_;
+  std::vector<std::size_t> left_out_;
+};
 
 }  // namespace starwaist::curve

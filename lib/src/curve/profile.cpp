@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
+#include <utility>
 
 #include "starwaist/statistics.h"
 
@@ -11,6 +13,8 @@ namespace {
 
 // A minimum farther than this from the centre of the sweep (in half ranges) is nowhere.
 constexpr double kFarthest = 60;
+// Error of a quantile's probability: a few ten thousandths of sigma at the 95 % limits.
+constexpr double kCloseEnough = 1e-5;
 // Best focus is never known better than this part of the half range: rounding.
 constexpr double kSmallestScale = 1e-12;
 
@@ -33,7 +37,7 @@ double student_cdf(double t, double degrees_of_freedom) {
   return 0.5 + (angle + sine * std::sqrt(cos2) * sum) / M_PI;
 }
 
-// The quantiles that knots are laid at, looked up once.
+// Student's quantile; those that knots are laid at are looked up once.
 double knot_quantile(double probability, double degrees_of_freedom) {
   constexpr std::size_t kMost = 64;
   static const auto table = [] {
@@ -45,10 +49,13 @@ double knot_quantile(double probability, double degrees_of_freedom) {
     return values;
   }();
   const auto degrees = static_cast<std::size_t>(degrees_of_freedom);
-  if (static_cast<double>(degrees) != degrees_of_freedom || degrees >= kMost) {
+  constexpr double kRounding = 1e-12;
+  const bool at_68 = std::abs(probability - kTail68) < kRounding;
+  const bool at_95 = std::abs(probability - kTail95) < kRounding;
+  if (static_cast<double>(degrees) != degrees_of_freedom || degrees >= kMost || !(at_68 || at_95)) {
     return student_t_quantile(probability, degrees_of_freedom);
   }
-  return table[probability == kTail68 ? 0 : 1][degrees];
+  return table[at_68 ? 0 : 1][degrees];
 }
 
 // Finds where the rising function root(t) reaches `target`, going from `start` in the direction of
@@ -157,13 +164,23 @@ Component straight_component(double centre, double scale, double degrees_of_free
 Component shape_component(ShapeFitter& fitter, const Samples& samples, const ShapeFit& fit,
                           double variance, double degrees_of_freedom) {
   const double centre = fit.parameters[0];
+  // Near the minimum the others follow t0 along a line, which is where each search starts from the
+  // end of the last one.
+  const HeldParameters direction =
+      fit.unscaled_covariance.col(0).tail<kShapeParameters - 1>() / fit.unscaled_covariance(0, 0);
   HeldParameters rest = fit.parameters.tail<kShapeParameters - 1>();
+  double last = centre;
   const auto root = [&](double t) {
     if (std::abs(t - centre) < 1e-300) return 0.0;
+    if ((t - centre) * (last - centre) < 0) {  // the other side
+      rest = fit.parameters.tail<kShapeParameters - 1>();
+      last = centre;
+    }
+    rest += direction * (t - last);
+    last = t;
     const double excess = fitter.sum_of_squares_at(samples, t, rest) - fit.sum_of_squares;
     return std::sqrt(std::max(excess, 0.0) / variance);
   };
-  // Warm starts follow the path from the minimum outwards, so each side begins at the minimum.
   const double scale = std::sqrt(variance * fit.unscaled_covariance(0, 0));
   return profiled(root, centre, scale, degrees_of_freedom);
 }
@@ -178,6 +195,40 @@ Component parabola_component(const ParabolaFit& fit, double variance, double deg
   return profiled(root, centre, slope_sigma / (2 * fit.parameters[2]), degrees_of_freedom);
 }
 
+namespace {
+
+// Where a part's own cumulative probability is that of `root`; absent on an open side before it.
+std::optional<double> place_of_root(const Component& part, double root) {
+  if (part.knots.empty()) return part.centre + root * part.scale;
+  if (root <= part.knots.front().root && part.open_low) return std::nullopt;
+  if (root >= part.knots.back().root && part.open_high) return std::nullopt;
+  std::size_t upper = 1;
+  while (upper + 1 < part.knots.size() && part.knots[upper].root < root) ++upper;
+  const Knot& a = part.knots[upper - 1];
+  const Knot& b = part.knots[upper];
+  if (!(b.root > a.root)) return std::nullopt;
+  return a.t + (b.t - a.t) * (root - a.root) / (b.root - a.root);
+}
+
+// The parts' own quantiles enclose the mixture's; absent where one of them has none.
+std::optional<std::pair<double, double>> enclosing(const std::vector<Component>& parts,
+                                                   double probability) {
+  const bool lower = probability < 0.5;
+  const double tail = lower ? 1 - probability : probability;
+  double low = std::numeric_limits<double>::infinity();
+  double high = -low;
+  for (const Component& part : parts) {
+    const double root = knot_quantile(tail, part.degrees_of_freedom);
+    const auto place = place_of_root(part, lower ? -root : root);
+    if (!place) return std::nullopt;
+    low = std::min(low, *place);
+    high = std::max(high, *place);
+  }
+  return std::pair{low, high};
+}
+
+}  // namespace
+
 std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability) {
   const auto gap = [&](double t) {
     double sum = -probability;
@@ -187,10 +238,17 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
   // A first bracket; it is widened below where it must be.
   double low = kFarthest;
   double high = -kFarthest;
-  for (const Component& part : parts) {
-    const double spread = 3 * part.scale;
-    low = std::min(low, part.centre - spread);
-    high = std::max(high, part.centre + spread);
+  if (const auto between = enclosing(parts, probability)) {
+    if (parts.size() == 1) return between->first;
+    const double rounding = 1e-9 * (between->second - between->first) + 1e-13;
+    low = between->first - rounding;
+    high = between->second + rounding;
+  } else {
+    for (const Component& part : parts) {
+      const double spread = 3 * part.scale;
+      low = std::min(low, part.centre - spread);
+      high = std::max(high, part.centre + spread);
+    }
   }
   double step = std::max(high - low, 1e-12);
   double gap_low = gap(low);
@@ -213,7 +271,7 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
     double t = low - gap_low * (high - low) / (gap_high - gap_low);
     if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
     const double g = gap(t);
-    if (std::abs(g) < 1e-6) return t;
+    if (std::abs(g) < kCloseEnough) return t;
     if (g < 0) {
       low = t;
       gap_low = g;

@@ -22,6 +22,7 @@ struct Knot {
 // A weighted part of the answer.
 struct Component {
   double weight = 1;
+  double say = 1;     // in where best focus is put, beside the weight; not in the intervals
   double centre = 0;  // t of the minimum
   double scale = 0;   // standard error of it, in t
   double degrees_of_freedom = 1;

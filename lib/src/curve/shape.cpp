@@ -32,7 +32,8 @@ Shape Shape::blur(SeeingProfile profile, double obstruction) {
 
 ShapeValue Shape::tabulated(double u) const {
   const double distance = std::abs(u);
-  const double place = std::log1p(distance) / blur_table::kStep;
+  const double inverse = 1 / (distance + blur_table::kScale);
+  const double place = distance * inverse * (1 / blur_table::kStep);
   double g = g_[kNodes - 1];
   double g_slope = 0;  // per unit of |u|
   if (place < kNodes - 1) {
@@ -42,7 +43,8 @@ ShapeValue Shape::tabulated(double u) const {
     const double a = 3 * rise - 2 * tangent_[i] - tangent_[i + 1];
     const double b = tangent_[i] + tangent_[i + 1] - 2 * rise;
     g = g_[i] + s * (tangent_[i] + s * (a + s * b));
-    g_slope = (tangent_[i] + s * (2 * a + 3 * s * b)) / (blur_table::kStep * (1 + distance));
+    g_slope = (tangent_[i] + s * (2 * a + 3 * s * b)) *
+              (blur_table::kScale / blur_table::kStep * inverse * inverse);
   }
   const double h = std::sqrt(u * u + g);
   return {h, (u + 0.5 * (u < 0 ? -g_slope : g_slope)) / h};

@@ -48,11 +48,11 @@ class Shape {
   }
 
  private:
-  static constexpr int kNodes = 26;
+  static constexpr int kNodes = 28;
   [[nodiscard]] ShapeValue tabulated(double u) const;
 
   bool tabulated_ = false;
-  std::array<double, kNodes> g_{};        // at ln(1 + |u|) = step i
+  std::array<double, kNodes> g_{};        // at |u| / (|u| + scale) = step i
   std::array<double, kNodes> tangent_{};  // dg per step
 };
 

@@ -109,7 +109,8 @@ ShapeFit ShapeFitter::fit(const Samples& samples) {
     if (!start) continue;
     ShapeParameters first;
     first << *start, 0.0;
-    const ShapeFit fit = free_.minimise(residuals, first, ShapeParameters::Ones());
+    const ShapeFit fit = free_.minimise(residuals, first, ShapeParameters::Ones(),
+                                        {.step_tolerance = kSquaresTolerance});
     if (fit.usable && fit.sum_of_squares < best.sum_of_squares) best = fit;
   }
   if (!best.usable) return best;
@@ -124,7 +125,7 @@ ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start, doubl
 double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start) {
   const auto fit =
       held_.minimise(ShapeResidualsAt(ShapeResiduals(samples, shape_, sigma_a_), t0), start,
-                     HeldParameters::Ones(), {.step_tolerance = kWeighingTolerance});
+                     HeldParameters::Ones(), {.step_tolerance = kSquaresTolerance});
   if (fit.usable) start = fit.parameters;
   return fit.sum_of_squares;
 }

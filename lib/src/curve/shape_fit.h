@@ -102,8 +102,11 @@ class ShapeResidualsAt {
 using ShapeFit = LeastSquaresFit<kShapeParameters>;
 using HeldParameters = Eigen::Matrix<double, kShapeParameters - 1, 1>;
 
-// Enough where only the sum of squares counts: the parameters' error enters it by its square.
-inline constexpr double kWeighingTolerance = 1e-5;
+// Relative steps that end a search. The last step is smaller than the tolerance and what is left
+// is a small part of it; best focus is hardly ever known to a thousandth of the half range.
+inline constexpr double kShapeTolerance = 1e-5;
+// Where only the sum of squares counts: the parameters' error enters it by its square.
+inline constexpr double kSquaresTolerance = 1e-4;
 
 // Solves many fits of one data set; keeps the solvers' memory between them.
 class ShapeFitter {
@@ -114,7 +117,7 @@ class ShapeFitter {
   ShapeFit fit(const Samples& samples);
   // From one start, which must be near (a fit of nearly the same points), to a relative step.
   ShapeFit refit(const Samples& samples, const ShapeFit& start,
-                 double step_tolerance = LeastSquaresOptions{}.step_tolerance);
+                 double step_tolerance = kShapeTolerance);
   // The smallest sum of squares with t0 held; `start` gives ln H0, ln k and a and is updated.
   double sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start);
 

@@ -169,8 +169,8 @@ class Judge {
     lower(Verdict::doubtful,
           "the arms rise by " + number(*f_.slope_px_per_step) + " px per step, " + number(ratio) +
               " times what the rig gives (" + number(*f_.expected_slope_px_per_step) +
-              "): um per step, pixel size (binning) or f-number is wrong, or the focuser did not "
-              "move as told");
+              "): the given um per step, the binning (pixel size) or the f-number is wrong, or the "
+              "focuser did not move as told");
   }
 
   [[nodiscard]] double range() const {
