@@ -1,6 +1,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <cstdint>
 #include <limits>
 #include <random>
 #include <vector>
@@ -38,13 +39,29 @@ TEST(SkyCells, TellTheLevelAndTheNoiseOfEachPart) {
       const auto k = static_cast<std::size_t>(row * kSkyColumns + column);
       const double x = (column + 0.5) * kWidth / kSkyColumns;
       const double y = (row + 0.5) * kHeight / kSkyRows;
-      // 10,000 pixels a cell: a median of noise 20 is good to 0.25, a median deviation to 1.2 %
-      // (its efficiency is 37 %); four of these. The slope within a cell (rms 6.5) adds to the
-      // noise.
-      EXPECT_NEAR(cells->level_adu[k], 1000 + 0.2 * x - 0.1 * y, 1.1);
-      EXPECT_NEAR(cells->noise_adu[k], std::hypot(20, 6.5), 1.1);
+      // 10,000 pixels a cell: a mean of noise 20 is good to 0.2, a standard deviation to 0.7 %;
+      // four of these, and 1 % where the slope within a cell (rms 6.5) is not normal.
+      EXPECT_NEAR(cells->level_adu[k], 1000 + 0.2 * x - 0.1 * y, 0.9);
+      EXPECT_NEAR(cells->noise_adu[k], std::hypot(20, 6.5), 0.85);
     }
   }
+}
+
+// Counts of a weak sky: its noise is known better than in steps of one count.
+TEST(SkyCells, WholeNumbersTellMoreThanWholeNumbers) {
+  std::mt19937_64 random(11);
+  const auto noise_of = [&](double photons) {
+    std::poisson_distribution<int> poisson(photons);
+    std::vector<std::uint16_t> pixels(static_cast<std::size_t>(kWidth) * kHeight);
+    for (auto& pixel : pixels) pixel = static_cast<std::uint16_t>(100 + poisson(random));
+    Frame frame;
+    frame.pixels = PixelBuffer(kWidth, kHeight, std::move(pixels));
+    return sky_cells(frame)->noise_adu[0];
+  };
+  // The variance of photons is their number; clipping takes whole counts, of 2.5 sigma at the most
+  // one in twelve.
+  EXPECT_NEAR(noise_of(30), std::sqrt(30), 0.25);
+  EXPECT_NEAR(noise_of(34) / noise_of(30), std::sqrt(34.0 / 30), 0.035);
 }
 
 TEST(SkyCells, PixelsWithoutAValueDoNotCount) {

@@ -144,10 +144,12 @@ std::optional<Candidate> look(const RunView& run) {
   c.share = std::max(share, by_light > by_count ? of_light : 0.0);
   c.effect = Effect::harmless;
   c.covers = {"bad_seeing"};  // the smallest size is theirs too
-  // Where they are many, so are the sizes, and what does not sharpen makes a flat curve.
+  // Where they are many the sizes are theirs, and so are the shapes; what does not sharpen makes a
+  // flat curve.
   constexpr double kMany = 0.35;
   if (share > kMany) {
-    for (const char* cause : {"step_too_small", "one_sided", "no_motion", "few_stars"}) {
+    for (const char* cause :
+         {"step_too_small", "one_sided", "no_motion", "few_stars", "image_motion"}) {
       c.covers.emplace_back(cause);
     }
   }

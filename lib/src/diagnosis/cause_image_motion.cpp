@@ -40,7 +40,18 @@ struct Drawn {
   double square_px2 = 0;  // a^2 + b^2 of a star
   Vector mean{};
   double sigma = 0;  // of either component
+  // The same with the shapes that objects have of themselves (galaxies, pairs), which more frames
+  // do not average out.
+  double own_sigma = 0;
 };
+
+// Standard deviation by the mean distance from `middle`: of a normal distribution sqrt(pi / 2)
+// times it. It heeds wide objects more than a median does.
+double mean_deviation(const std::vector<double>& values, double middle) {
+  double sum = 0;
+  for (const double v : values) sum += std::abs(v - middle);
+  return 1.2533 * sum / static_cast<double>(values.size());
+}
 
 std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
   const FrameMeasurement& frame = run.record().frames[i];
@@ -70,6 +81,10 @@ std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smalles
   // Of a median: 1.2533 times that of a mean, for a normal distribution.
   d.sigma =
       std::hypot(1.2533 * spread / std::sqrt(static_cast<double>(along.size())), kFloor * wider);
+  const double shapes =
+      std::max(mean_deviation(along, d.mean[0]), mean_deviation(across, d.mean[1]));
+  constexpr double kOfMedian = 1.2533;
+  d.own_sigma = kOfMedian * shapes / std::sqrt(static_cast<double>(along.size()));
   d.square_px2 = std::pow(*run.point(i).size_px, 2) / std::numbers::ln2;
   return d;
 }
@@ -207,7 +222,7 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
-  const double sigma = optics_error(frames, 0);
+  const double sigma = std::max(optics_error(frames, 0), focus->own_sigma * focus->square_px2);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;

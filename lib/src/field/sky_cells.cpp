@@ -10,6 +10,10 @@ namespace {
 
 constexpr int kRowsOfCell = 100;  // that are looked at, and as many pixels of each
 constexpr std::size_t kFewestPixels = 200;
+// Standard deviations at which pixels are clipped, and the standard deviation of a normal
+// distribution that is cut there: sqrt(1 - 2 k phi(k) / (2 Phi(k) - 1)).
+constexpr double kClip = 2.5;
+constexpr double kClippedSpread = 0.9546;
 
 }  // namespace
 
@@ -31,8 +35,22 @@ std::optional<SkyCells> sky_cells(const Frame& frame) {
         }
       }
       if (values.size() < kFewestPixels) return std::nullopt;
-      cells.level_adu.push_back(median(values));
-      cells.noise_adu.push_back(robust_sigma(values));
+      // Moments of what is near the median: a median of whole numbers is a whole number.
+      const double middle = median(values);
+      const double reach = kClip * std::max(robust_sigma(values), 1e-9);
+      double count = 0;
+      double sum = 0;
+      double squares = 0;
+      for (const double value : values) {
+        if (std::abs(value - middle) > reach) continue;
+        ++count;
+        sum += value - middle;
+        squares += (value - middle) * (value - middle);
+      }
+      const double mean = sum / count;
+      cells.level_adu.push_back(middle + mean);
+      cells.noise_adu.push_back(std::sqrt(std::max(0.0, squares / count - mean * mean)) /
+                                kClippedSpread);
     }
   }
   return cells;
