@@ -15,6 +15,36 @@ constexpr std::size_t kFewestPixels = 200;
 constexpr double kClip = 2.5;
 constexpr double kClippedSpread = 0.9546;
 
+struct Moments {
+  double mean = 0;
+  double sigma = 0;
+};
+
+// Of what is near the median: a median of whole numbers is a whole number. The reach follows sigma:
+// with a reach that stays, sigma would follow the noise by half only.
+Moments clipped_moments(const std::vector<double>& values) {
+  Moments moments{median(values), robust_sigma(values)};
+  constexpr int kRounds = 8;
+  for (int round = 0; round < kRounds; ++round) {
+    const double reach = kClip * std::max(moments.sigma, 1e-9);
+    double count = 0;
+    double sum = 0;
+    double squares = 0;
+    for (const double value : values) {
+      const double away = value - moments.mean;
+      if (std::abs(away) > reach) continue;
+      ++count;
+      sum += away;
+      squares += away * away;
+    }
+    if (!(count > 0)) break;
+    const double shift = sum / count;
+    moments.mean += shift;
+    moments.sigma = std::sqrt(std::max(0.0, squares / count - shift * shift)) / kClippedSpread;
+  }
+  return moments;
+}
+
 }  // namespace
 
 std::optional<SkyCells> sky_cells(const Frame& frame) {
@@ -35,22 +65,9 @@ std::optional<SkyCells> sky_cells(const Frame& frame) {
         }
       }
       if (values.size() < kFewestPixels) return std::nullopt;
-      // Moments of what is near the median: a median of whole numbers is a whole number.
-      const double middle = median(values);
-      const double reach = kClip * std::max(robust_sigma(values), 1e-9);
-      double count = 0;
-      double sum = 0;
-      double squares = 0;
-      for (const double value : values) {
-        if (std::abs(value - middle) > reach) continue;
-        ++count;
-        sum += value - middle;
-        squares += (value - middle) * (value - middle);
-      }
-      const double mean = sum / count;
-      cells.level_adu.push_back(middle + mean);
-      cells.noise_adu.push_back(std::sqrt(std::max(0.0, squares / count - mean * mean)) /
-                                kClippedSpread);
+      const Moments moments = clipped_moments(values);
+      cells.level_adu.push_back(moments.mean);
+      cells.noise_adu.push_back(moments.sigma);
     }
   }
   return cells;
