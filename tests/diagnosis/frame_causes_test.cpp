@@ -1,6 +1,9 @@
 // Causes that need the frames, from hand-made measurements whose every number is known.
 #include <gtest/gtest.h>
 
+#include <cmath>
+#include <random>
+
 #include "diagnosis/table_run.h"
 
 namespace starwaist {
@@ -73,6 +76,39 @@ TEST(DiagnoseFrames, NamesASkyThatBrightens) {
   RunRecord slight = healthy();
   slight.facts[8].background_adu = 805;
   EXPECT_EQ(found(diagnose(slight), "background_change"), nullptr);
+}
+
+// Sky of 600 photons a pixel over a pedestal of 500 ADU, its light steeper by `rise` from edge to
+// edge; one ADU is one photon, so that the noise's square tells the light.
+SkyCells sky_with_slope(double rise, unsigned seed) {
+  std::mt19937_64 random(seed);
+  std::normal_distribution<double> normal;
+  SkyCells cells;
+  for (int k = 0; k < kSkyColumns * kSkyRows; ++k) {
+    const double x = (k % kSkyColumns + 0.5) / kSkyColumns - 0.5;
+    const double light = 600 * (1 + rise * x);
+    const double noise = std::sqrt(light + 9);
+    cells.level_adu.push_back(500 + light + 0.03 * noise * normal(random));  // of 2500 pixels
+    cells.noise_adu.push_back(noise * (1 + 0.023 * normal(random)));
+  }
+  return cells;
+}
+
+TEST(DiagnoseFrames, NamesASkyThatBrightensOnOneSideAlone) {
+  RunRecord steady = healthy();
+  RunRecord steeper = healthy();
+  for (unsigned i = 0; i < 9; ++i) {
+    steady.facts[i].sky = sky_with_slope(0.4, i);
+    steeper.facts[i].sky = sky_with_slope(i * 0.4 / 8, i);
+  }
+  EXPECT_EQ(found(diagnose(steady), "background_change"), nullptr);
+  const Diagnosis d = diagnose(steeper);
+  const Finding* finding = found(d, "background_change");
+  ASSERT_NE(finding, nullptr);
+  EXPECT_NEAR(finding->evidence[0].value, 240, 10);  // ADU: 0.4 of 600
+  // Of the sky's light, not of the pedestal too: by the noise, good to 3 % a frame; three of it.
+  EXPECT_NEAR(finding->evidence[1].value, 40, 12);
+  EXPECT_EQ(d.fit.verdict, steeper.fit.verdict);
 }
 
 TEST(DiagnoseFrames, ADimmedFrameIsACloudAndNotFewStars) {

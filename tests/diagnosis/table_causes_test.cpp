@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <functional>
 
 #include "diagnosis/table_run.h"
@@ -66,6 +67,35 @@ TEST(Diagnose, SlackGivesItsAmountAndATakeup) {
   EXPECT_GT(setting(*slack, "takeup_steps").value_or(0), width);
   EXPECT_EQ(found(d, "no_motion"), nullptr);
   EXPECT_EQ(found(d, "focus_jump"), nullptr);
+}
+
+// Every second place on the way out, the others on the way back: the play opens where it turns.
+TEST(Diagnose, FindsSlackWhereTheSweepTurnsBack) {
+  EXPECT_GE(times_found("slack",
+                        [](int k) {
+                          const TableRun straight = varied(k);
+                          TableRun run = straight;
+                          const std::size_t n = straight.commanded.size();
+                          run.commanded.clear();
+                          for (std::size_t i = 0; i < n; i += 2) {
+                            run.commanded.push_back(straight.commanded[i]);
+                          }
+                          for (std::size_t i = n - 1; i-- > 0;) {
+                            if (i % 2 == 1) run.commanded.push_back(straight.commanded[i]);
+                          }
+                          run.commanded.resize(std::min(run.commanded.size(), n));
+                          run.facts.resize(run.commanded.size());
+                          const double step = straight.commanded[1] - straight.commanded[0];
+                          const double width = (1.2 + 0.1 * k) * step;
+                          run.places = run.commanded;
+                          double place = run.commanded[0];  // reached outward: taken up
+                          for (double& p : run.places) {
+                            place = std::clamp(place, p, p + width);
+                            p = place;
+                          }
+                          return run;
+                        }),
+            kMustBeFound);
 }
 
 TEST(Diagnose, FindsAJump) {

@@ -36,6 +36,7 @@ struct PointFacts {
   std::optional<double> light_sigma;  // its standard error, where more than one star tells it
   std::optional<double> background_adu;
   std::optional<double> noise_adu;     // standard deviation of the sky
+  std::optional<SkyCells> sky;         // the sky over the field; absent in a table
   std::optional<double> eccentricity;  // typical star of the frame
   std::optional<double> elongation_angle_deg;
   std::optional<double> elongation_coherence;

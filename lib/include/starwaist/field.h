@@ -1,5 +1,5 @@
-// Focus over the field (tilt, curvature) from the stars of a run, and the optics' centring from the
-// shadow in out-of-focus stars.
+// Focus over the field (tilt, curvature) from the stars of a run, the optics' centring from the
+// shadow in out-of-focus stars, and the sky over the field.
 //
 // Module: field. May include: core, optics, frame, stars, curve.
 #pragma once
@@ -80,6 +80,17 @@ inline constexpr double kSizeResponseSigma = 0.02;
 Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
                                     std::span<const StarTrack> tracks, const FitResult& fit,
                                     const Rig& rig = {});
+
+// The sky between the stars, in kSkyColumns by kSkyRows equal cells of the frame, row by row.
+struct SkyCells {
+  std::vector<double> level_adu;  // median
+  std::vector<double> noise_adu;  // standard deviation of the pixels, from their median deviation
+};
+inline constexpr int kSkyColumns = 6;
+inline constexpr int kSkyRows = 4;
+
+// Absent where a cell has too few pixels with a value. Some thousand pixels of each cell tell it.
+std::optional<SkyCells> sky_cells(const Frame& frame);
 
 // Where the shadow of the central obstruction lies in out-of-focus stars.
 struct Collimation {

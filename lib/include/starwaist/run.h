@@ -120,6 +120,7 @@ struct RunMeasurement {
   std::vector<FrameMeasurement> frames;  // in input order; the same bytes for any thread count
   std::vector<std::string> paths;        // of each of `frames`
   std::vector<std::optional<double>> altitudes_deg;  // of the telescope, of each of `frames`
+  std::map<std::string, SkyCells> sky_of;            // by file name, with RunOptions::field
   std::vector<SkippedFile> skipped;
   Rig rig;  // as completed
 };

@@ -28,10 +28,31 @@ constexpr double kUsualArcsec = 2.6;
 constexpr double kBadFactor = 1.75;
 constexpr double kArcsecPerRadian = 206264.806;
 
+// The narrow ones among the stars of the sharpest frame over the typical one, 1 at the most: where
+// galaxies are among them the typical one is no star.
+double narrow_over_typical(const RunView& run) {
+  if (!run.has_frames()) return 1;
+  std::optional<std::size_t> sharpest;
+  for (const std::size_t i : run.sized_points()) {
+    if (!sharpest || *run.point(i).size_px < *run.point(*sharpest).size_px) sharpest = i;
+  }
+  if (!sharpest) return 1;
+  std::vector<double> sizes;
+  constexpr double kLeastSnr = 20;
+  for (const Star& star : run.record().frames[*sharpest].stars) {
+    if (star.saturated || star.at_edge || star.followed || star.snr < kLeastSnr) continue;
+    if (star.hfr_px) sizes.push_back(*star.hfr_px);
+  }
+  constexpr std::size_t kFewest = 8;
+  constexpr double kNarrow = 0.25;  // of the stars; noise leaves this quantile some percent low
+  if (sizes.size() < kFewest) return 1;
+  return std::min(1.0, sample_quantile(sizes, kNarrow) / median(sizes));
+}
+
 std::optional<Candidate> look(const RunView& run) {
   const Rig& rig = run.record().rig;
   if (!run.curve() || !rig.pixel_um || !rig.focal_length_mm) return std::nullopt;
-  const double smallest = run.curve()->smallest_px;
+  const double smallest = run.curve()->smallest_px * narrow_over_typical(run);
   const double arcsec_per_px = *rig.pixel_um / (*rig.focal_length_mm * 1000) * kArcsecPerRadian;
   const double usual = rig.seeing_arcsec.value_or(kUsualArcsec);
   const bool hfr = run.record().fit.size_measure == "hfr";

@@ -144,6 +144,15 @@ std::optional<Candidate> look(const RunView& run) {
   c.share = std::max(share, by_light > by_count ? of_light : 0.0);
   c.effect = Effect::harmless;
   c.covers = {"bad_seeing"};  // the smallest size is theirs too
+  // Where they are many the sizes are theirs, and so are the shapes; what does not sharpen makes a
+  // flat curve.
+  constexpr double kMany = 0.35;
+  if (share > kMany) {
+    for (const char* cause :
+         {"step_too_small", "one_sided", "no_motion", "few_stars", "image_motion"}) {
+      c.covers.emplace_back(cause);
+    }
+  }
   c.summary = std::to_string(objects.wide.size()) + " of " + std::to_string(objects.all) +
               " objects stay wide in focus, " + format_fixed(median(excess), 1) +
               " times the size of a star: galaxies, knots or a bright core.";

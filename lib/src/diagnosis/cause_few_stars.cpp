@@ -81,8 +81,13 @@ std::optional<Candidate> look(const RunView& run) {
   }
   c.remedy = "Expose " + format_short(kLonger) + " times as long" + seconds +
              ", or use the clear filter, bin, or point at a richer field.";
+  // Sizes that are hardly sizes come before whatever their scatter or their light looks like.
+  constexpr double kHardlySizes = 0.12;
+  constexpr double kFirstOfAll = 8;
+  if (error > kHardlySizes && c.log_odds > 0) c.log_odds = kFirstOfAll;
   // The noise is the stars', and so is what is missing far from focus.
-  c.covers = {"step_too_small", "step_too_large", "no_motion"};
+  c.covers = {"step_too_small", "step_too_large", "no_motion",
+              "one_sided",      "passing_cloud",  "image_motion"};
   // Points enough were taken.
   if (run.count() >= VerdictRules::kTrustedPoints) c.covers.emplace_back("too_few_points");
   return c;

@@ -40,7 +40,18 @@ struct Drawn {
   double square_px2 = 0;  // a^2 + b^2 of a star
   Vector mean{};
   double sigma = 0;  // of either component
+  // The same with the shapes that objects have of themselves (galaxies, pairs), which more frames
+  // do not average out.
+  double own_sigma = 0;
 };
+
+// Standard deviation by the mean distance from `middle`: of a normal distribution sqrt(pi / 2)
+// times it. It heeds wide objects more than a median does.
+double mean_deviation(const std::vector<double>& values, double middle) {
+  double sum = 0;
+  for (const double v : values) sum += std::abs(v - middle);
+  return 1.2533 * sum / static_cast<double>(values.size());
+}
 
 std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
   const FrameMeasurement& frame = run.record().frames[i];
@@ -70,6 +81,10 @@ std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smalles
   // Of a median: 1.2533 times that of a mean, for a normal distribution.
   d.sigma =
       std::hypot(1.2533 * spread / std::sqrt(static_cast<double>(along.size())), kFloor * wider);
+  const double shapes =
+      std::max(mean_deviation(along, d.mean[0]), mean_deviation(across, d.mean[1]));
+  constexpr double kOfMedian = 1.2533;
+  d.own_sigma = kOfMedian * shapes / std::sqrt(static_cast<double>(along.size()));
   d.square_px2 = std::pow(*run.point(i).size_px, 2) / std::numbers::ln2;
   return d;
 }
@@ -189,14 +204,25 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
   return c;
 }
 
+// True where the shadow of out-of-focus stars tells of coma along this direction, which draws stars
+// out in focus as a trail does.
+bool is_coma(const std::optional<Collimation>& collimation, double along_deg) {
+  constexpr double kStandsOut = 5;
+  constexpr double kSameWayDeg = 20;
+  if (!collimation || collimation->shadow_offset < kStandsOut * collimation->sigma) return false;
+  const double apart = std::abs(std::remainder(along_deg - collimation->angle_deg, 180.0));
+  return apart < kSameWayDeg;
+}
+
 // All frames drawn out alike on both sides of best focus.
-std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const OpticsShare& optics) {
+std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const OpticsShare& optics,
+                                     const std::optional<Collimation>& collimation) {
   // In focus, where the stars are smallest.
   const auto focus =
       std::min_element(frames.begin(), frames.end(),
                        [](const auto& a, const auto& b) { return a.square_px2 < b.square_px2; });
   const double drawn = length(optics.constant) / focus->square_px2;
-  const double sigma = optics_error(frames, 0);
+  const double sigma = std::max(optics_error(frames, 0), focus->own_sigma * focus->square_px2);
   // Guiding, coma and what else is common draw stars out to eccentricities of 0.35.
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;
@@ -204,6 +230,7 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
   c.log_odds = std::min(
       {log_ratio_of_sigmas(std::min(length(optics.constant) / sigma, 12.0)) + log_odds_of(kUsual),
        log_odds_notable(drawn, kCommon), 4.0});
+  if (is_coma(collimation, direction_deg(optics.constant))) return std::nullopt;
   const double trail = trail_px(length(optics.constant));
   c.share = 1;
   c.summary = "All stars are drawn out the same way in every frame, by about " +
@@ -308,7 +335,10 @@ std::optional<Candidate> shaken_round(const RunView& run) {
         const double error = std::hypot(all[members[k]].error, 0.5 * typical);
         chi2 += std::pow((excess[k] - typical) / error, 2);
       }
-      const double score = 0.5 * (whole_chi2 - chi2);
+      // The noise is known but for a factor, by some prior degrees of freedom: Student's t.
+      constexpr double kPriorDegrees = 6;
+      const double score = 0.5 * (kPriorDegrees + static_cast<double>(all.size()) - 3) *
+                           std::log((kPriorDegrees + whole_chi2) / (kPriorDegrees + chi2));
       if (score > of_count.score) of_count = {score, members, *fit};
     } while (std::next_permutation(out.begin(), out.end()));
     // One more unknown, the square, spread over some ten of its errors.
@@ -382,7 +412,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (frames.size() >= kFewestFrames) {
     const OpticsShare optics = optics_share(frames);
     consider(single_frames(frames, optics));
-    consider(every_frame(frames, optics));
+    consider(every_frame(frames, optics, run.record().collimation));
   }
   if (!best) return std::nullopt;
   // A point or two that count little leave the answer as it is.

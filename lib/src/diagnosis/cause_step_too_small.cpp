@@ -47,12 +47,13 @@ std::optional<Candidate> look(const RunView& run) {
                                    0.5 * (kEnoughSigmas * noise / smallest - relative_rise));
   double odds = std::min(30 * shortage, 4.0);
   if (r.log_odds_flat > 0) odds = std::max(odds, 0.4);
-  // By the optics the sweep was long enough: then the focus did not move.
+  // By the optics the sweep was long enough: then the focus did not move, or the noise is at fault.
   const auto rig_slope = arm_slope_px_per_step(run.record().rig);
   if (rig_slope && run.record().fit.size_measure == "hfr") {
     const double arm = *rig_slope * range_steps_of(run) / 2;
     const double expected = std::hypot(smallest, arm) - smallest;
-    if (expected > std::max(6 * noise, 0.5 * smallest)) odds = std::min(odds, -2.0);
+    constexpr double kLongEnough = 0.5;  // of the smallest size
+    if (expected > kLongEnough * smallest) odds = std::min(odds, -2.0);
   }
   if (odds < -8) return std::nullopt;
   Candidate c;

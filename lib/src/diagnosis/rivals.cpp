@@ -226,15 +226,28 @@ class Weigher {
 
 // Where the focus is when a play of `width` stands between drive and tube: it follows only once
 // the play is used up. Outward moves end at the commanded place if `outward`, else inward ones do.
-std::vector<double> with_play(const std::vector<double>& commanded, double width, bool outward) {
+// `taken_up`: the start was reached from the side that the first move goes on from; else from the
+// other one, which leaves the play open.
+std::vector<double> with_play(const std::vector<double>& commanded, double width, bool outward,
+                              bool taken_up) {
   std::vector<double> places = commanded;
-  // The start was reached from the side that leaves the play open.
-  double place = commanded.front() + (outward ? width : -width);
+  double place = commanded.front() + (taken_up ? 0.0 : outward ? width : -width);
   for (double& p : places) {
     place = outward ? std::clamp(place, p, p + width) : std::clamp(place, p - width, p);
     p = place;
   }
   return places;
+}
+
+// The first place after the moves turned back; 0 where they never do.
+std::size_t first_turn(const std::vector<double>& places) {
+  double way = 0;
+  for (std::size_t i = 1; i < places.size(); ++i) {
+    const double move = places[i] - places[i - 1];
+    if (move * way < 0) return i;
+    if (move != 0) way = move;
+  }
+  return 0;
 }
 
 // The variants of one account: roughly weighed first, those near the best in full.
@@ -340,9 +353,14 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
 
   const double all_good = static_cast<double>(n) * std::log(1 - kPriorBadPoint);
   std::vector<Variant> variants;
-  for (int i = 0; i < kAmounts; ++i) {
-    variants.push_back({with_play(t, amount(i), first_move > 0),
-                        std::log(kPriorSlack / kAmounts) + all_good, amount(i), 0});
+  const std::size_t turn = first_turn(t);
+  const int starts = turn > 0 ? 2 : 1;  // without a turn a play that is taken up does not show
+  for (int i = 0; i < starts * kAmounts; ++i) {
+    const bool taken_up = i >= kAmounts;
+    const double width = amount(i % kAmounts);
+    variants.push_back({with_play(t, width, first_move > 0, taken_up),
+                        std::log(kPriorSlack / (starts * kAmounts)) + all_good, width,
+                        taken_up ? turn : 0});
   }
   const Best slack = best_of(weigher, variants);
   variants.clear();

@@ -159,6 +159,10 @@ Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
   if (keep == Keep::fit) return answer;
   answer.record.tracks = star_tracks(frames);
   answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto sky = run.sky_of.find(frames[i].file);
+    if (sky != run.sky_of.end()) answer.record.facts[i].sky = sky->second;
+  }
   if (options.field) add_field(path_of, options, answer.record);
   return answer;
 }

@@ -17,6 +17,7 @@ struct Measured {
   std::shared_ptr<const FrameModel> model;
   Rig rig;  // what the frame's header says of it
   std::optional<double> altitude_deg;
+  std::optional<SkyCells> sky;
 };
 
 Rig rig_of(const HeaderFacts& facts) {
@@ -53,6 +54,7 @@ Result<Measured> measure_file(const std::string& path, const RunInput& input,
   result.rig = rig;
   result.altitude_deg = frame->facts.altitude_deg;
   *frame = one_colour(std::move(*frame), options);
+  if (options.field) result.sky = sky_cells(*frame);
   auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
   result.frame = std::move(*measured);
@@ -115,6 +117,7 @@ Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& opti
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (slots[i]) {
       run.rig = completed(run.rig, slots[i]->rig);
+      if (slots[i]->sky) run.sky_of[slots[i]->frame.file] = std::move(*slots[i]->sky);
       run.frames.push_back(std::move(slots[i]->frame));
       models.push_back(std::move(slots[i]->model));
       run.paths.push_back(frames[i]);

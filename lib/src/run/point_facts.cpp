@@ -30,6 +30,7 @@ std::vector<FrameLight> frame_lights(std::span<const FrameMeasurement> frames,
                                      std::span<const StarTrack> tracks) {
   std::vector<FrameLight> lights(frames.size());
   std::vector<std::vector<std::optional<double>>> flux;  // by star and frame
+  std::vector<const StarTrack*> used;                    // of each of them
   for (const StarTrack& track : tracks) {
     std::vector<std::optional<double>> row(frames.size());
     std::size_t seen = 0;
@@ -37,7 +38,10 @@ std::vector<FrameLight> frame_lights(std::span<const FrameMeasurement> frames,
       row[i] = log_flux(frames[i], track[i]);
       seen += row[i] ? 1 : 0;
     }
-    if (2 * seen > frames.size() && seen >= 2) flux.push_back(std::move(row));
+    if (2 * seen > frames.size() && seen >= 2) {
+      flux.push_back(std::move(row));
+      used.push_back(&track);
+    }
     if (flux.size() == kMostStars) break;
   }
   std::vector<double> of_star(flux.size(), 0.0);
@@ -54,14 +58,19 @@ std::vector<FrameLight> frame_lights(std::span<const FrameMeasurement> frames,
     }
     for (std::size_t i = 0; i < frames.size(); ++i) {
       values.clear();
+      double noise = 0;  // mean square of the stars' own errors: a few may agree by chance
       for (std::size_t j = 0; j < flux.size(); ++j) {
-        if (flux[j][i]) values.push_back(*flux[j][i] - of_star[j]);
+        if (!flux[j][i]) continue;
+        values.push_back(*flux[j][i] - of_star[j]);
+        noise += std::pow(frames[i].stars[*(*used[j])[i]].snr, -2);
       }
       if (values.size() < kFewestStars) continue;
       of_frame[i] = median(values);
       lights[i].log_light = of_frame[i];
       // Of a median: 1.2533 times that of a mean, for a normal distribution.
-      lights[i].sigma = 1.2533 * robust_sigma(values) / std::sqrt(values.size());
+      const double count = static_cast<double>(values.size());
+      lights[i].sigma =
+          1.2533 * std::max(robust_sigma(values), std::sqrt(noise / count)) / std::sqrt(count);
     }
   }
   return lights;
