@@ -28,6 +28,10 @@ constexpr double kOutlier = 3.5;      // robust standard deviations
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
+// Standard deviation of the slack, in B, from the fitted shape: the rig's blur with Kolmogorov's
+// seeing leaves up to a per cent of curves by wave optics, and the sweeps sample it differently
+// (bench/backlash_bench: what noise alone left was 1.2 to 1.5 times too narrow at f/4 and f/6).
+constexpr double kShapeError = 0.008;
 constexpr double kBetweenPrior = 0.3;  // of a slack that is partly taken up when the record begins
 constexpr double kTemperatureChange = 0.3;  // degrees between sweeps that deserve a word
 
@@ -572,12 +576,19 @@ class Analysis {
 
   void describe(const Estimator& e) {
     const double unit = data_.scale.half_range;
+    core_steps_ = core_of(e);
     const double middle = e.quantile(0.5) * unit;
-    const double low = e.quantile(0.025) * unit;
-    const double high = e.quantile(0.975) * unit;
-    result_.sigma_steps = 0.5 * unit * (e.quantile(0.841345) - e.quantile(0.158655));
+    // What the curve's shape is not known to adds to what the noise leaves open.
+    const auto quantile = [&](double q) {
+      return middle + std::copysign(std::hypot(e.quantile(q) * unit - middle,
+                                               normal_quantile(q) * kShapeError * core_steps_),
+                                    q - 0.5);
+    };
+    const double low = quantile(0.025);
+    const double high = quantile(0.975);
+    result_.sigma_steps = 0.5 * (quantile(0.841345) - quantile(0.158655));
     // More than the interval asks: no slack is called slack in less than one of fifty.
-    result_.slack_found = e.quantile(0.01) > 0;
+    result_.slack_found = quantile(0.01) > 0;
     result_.rejected_points = e.rejected();
     wrong_way_ = high < 0;
     // Slack is not negative: an interval that holds 0 begins there.
@@ -594,7 +605,6 @@ class Analysis {
     }
     result_.drift_steps = drift * unit;
     result_.drift_sigma_steps = unit * std::sqrt(std::max(0.0, drift_square - drift * drift));
-    core_steps_ = core_of(e);
     for (const Segment& segment : data_.segments) {
       constexpr int kLeastPointsShown = 3;
       if (static_cast<int>(segment.points.size()) < kLeastPointsShown) continue;
