@@ -162,7 +162,7 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
         continue;
       }
       const int bin = static_cast<int>(here);
-      Light& into = light[static_cast<std::size_t>(2 * bin + (x & 1))];
+      Light& into = light[2 * static_cast<std::size_t>(bin) + static_cast<std::size_t>(x & 1)];
       into.value += value;
       into.upper += (here - static_cast<float>(bin)) * value;
     }
