@@ -83,8 +83,8 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
 
 // The sky between the stars, in kSkyColumns by kSkyRows equal cells of the frame, row by row.
 struct SkyCells {
-  std::vector<double> level_adu;  // median
-  std::vector<double> noise_adu;  // standard deviation of the pixels, from their median deviation
+  std::vector<double> level_adu;  // mean of the pixels clipped about their median
+  std::vector<double> noise_adu;  // standard deviation of the pixels, what clipping takes put back
 };
 inline constexpr int kSkyColumns = 6;
 inline constexpr int kSkyRows = 4;

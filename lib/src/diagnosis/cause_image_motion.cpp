@@ -45,12 +45,16 @@ struct Drawn {
   double own_sigma = 0;
 };
 
-// Standard deviation by the mean distance from `middle`: of a normal distribution sqrt(pi / 2)
-// times it. It heeds wide objects more than a median does.
+// sqrt(pi / 2): for a normal distribution the standard deviation over the mean distance from the
+// middle, and the standard error of a median over that of a mean.
+constexpr double kRootHalfPi = 1.2533;
+
+// Standard deviation by the mean distance from `middle`, which heeds wide objects more than a
+// median does.
 double mean_deviation(const std::vector<double>& values, double middle) {
   double sum = 0;
   for (const double v : values) sum += std::abs(v - middle);
-  return 1.2533 * sum / static_cast<double>(values.size());
+  return kRootHalfPi * sum / static_cast<double>(values.size());
 }
 
 std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
@@ -78,13 +82,11 @@ std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smalles
   constexpr double kLeastSpread = 0.08;
   const double wider = *run.point(i).size_px / smallest_px;
   const double spread = std::max({robust_sigma(along), robust_sigma(across), kLeastSpread * wider});
-  // Of a median: 1.2533 times that of a mean, for a normal distribution.
-  d.sigma =
-      std::hypot(1.2533 * spread / std::sqrt(static_cast<double>(along.size())), kFloor * wider);
+  d.sigma = std::hypot(kRootHalfPi * spread / std::sqrt(static_cast<double>(along.size())),
+                       kFloor * wider);
   const double shapes =
       std::max(mean_deviation(along, d.mean[0]), mean_deviation(across, d.mean[1]));
-  constexpr double kOfMedian = 1.2533;
-  d.own_sigma = kOfMedian * shapes / std::sqrt(static_cast<double>(along.size()));
+  d.own_sigma = kRootHalfPi * shapes / std::sqrt(static_cast<double>(along.size()));
   d.square_px2 = std::pow(*run.point(i).size_px, 2) / std::numbers::ln2;
   return d;
 }
@@ -144,7 +146,7 @@ double optics_error(const std::vector<Drawn>& frames, double from_focus,
   const double mean = first / weights;
   const double spread = second / weights - mean * mean;
   const double away = from_focus - mean;
-  return 1.2533 * std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
+  return kRootHalfPi * std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
 }
 
 double direction_deg(const Vector& v) {

@@ -200,9 +200,9 @@ Result<std::vector<std::uint16_t>> read_plain_16_bit(const FitsFile& file, const
   return stored;
 }
 
-// CFITSIO's quickest way: raw 16-bit integers without scaling or null test go from the file
-// straight into the caller's memory and are swapped there. Shifting by 32768 is a flip of the top
-// bit, made while the strip is still in the cache.
+// Of compressed files by CFITSIO's quickest way: raw 16-bit integers without scaling or null test
+// go from the file straight into the caller's memory and are swapped there. Shifting by 32768 is a
+// flip of the top bit, made while the strip is still in the cache.
 Result<PixelBuffer> read_16_bit(const FitsFile& file, const ImageHdu& image, const Scaling& scaling,
                                 int threads) {
   if (file.plain_on_disk && !image.tile_compressed) {

@@ -218,14 +218,6 @@ void smooth_into(const cv::Mat& image, cv::Mat& smoothed) {
                    cv::BORDER_REFLECT);
 }
 
-// Mean of 2 x 2 pixels; an odd last row or column is left out.
-void bin_into(const cv::Mat& image, cv::Mat& half) {
-  half.create(image.rows / 2, image.cols / 2, CV_32F);
-  for (int y = 0; y < half.rows; ++y) {
-    bin_rows(image.ptr<float>(2 * y), image.ptr<float>(2 * y + 1), half.ptr<float>(y), half.cols);
-  }
-}
-
 // The same for a large image in bands: each sees the rows beyond its own.
 void smooth_bands(const cv::Mat& image, cv::Mat& smoothed, int threads) {
   constexpr int kBandRows = 128;
@@ -237,6 +229,14 @@ void smooth_bands(const cv::Mat& image, cv::Mat& smoothed, int threads) {
     cv::Mat out = smoothed.rowRange(rows);
     smooth_into(image.rowRange(rows), out);
   });
+}
+
+// Mean of 2 x 2 pixels; an odd last row or column is left out.
+void bin_into(const cv::Mat& image, cv::Mat& half) {
+  half.create(image.rows / 2, image.cols / 2, CV_32F);
+  for (int y = 0; y < half.rows; ++y) {
+    bin_rows(image.ptr<float>(2 * y), image.ptr<float>(2 * y + 1), half.ptr<float>(y), half.cols);
+  }
 }
 
 // Levels first_level to last_level of the frame binned by 4. `masked`: 1 where it is not sky, of

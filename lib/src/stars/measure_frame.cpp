@@ -135,8 +135,9 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     return discs;
   };
   const auto discs = refine();
-  if (stars::find_again(context, *first_sky, discs, options.detection_snr, threads, *found))
+  if (stars::find_again(context, *first_sky, discs, options.detection_snr, threads, *found)) {
     refine();
+  }
   out.background_adu = sky->median_level_adu();
   out.noise_adu = sky->median_noise_adu();
   context.gain_e_per_adu = stars::believable_gain(frame, options, *sky);
