@@ -1,7 +1,7 @@
 // Drift over simulated nights and seasons: coverage of the slope's and the offsets' intervals,
 // error against the fit that knows the bad runs, precision and recall of the rejection, coverage of
 // predictions for runs that were not used.
-//   drift_bench [trials]      300 by default, some seconds a row
+//   drift_bench [trials [NAME]]      300 by default; those cases alone whose name has NAME in it
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
@@ -26,9 +26,7 @@ struct Case {
   bool random_slope = true;
 };
 
-void run_case(const Case& c, int trials) {
-  std::mt19937_64 random(20270105);
-  std::uniform_real_distribution<double> even;
+struct Sums {
   int answered = 0;
   int covered = 0;
   int offsets = 0;
@@ -44,6 +42,28 @@ void run_case(const Case& c, int trials) {
   int predictions_covered = 0;
   int lags = 0;
   double lag_sum = 0;
+};
+
+void print(const std::string& name, const Sums& s) {
+  const auto percent = [](int part, int whole) {
+    return whole > 0 ? 100.0 * part / whole : std::nan("");
+  };
+  const auto root = [](double part, double whole) {
+    return whole > 0 ? std::sqrt(part / whole) : std::nan("");
+  };
+  std::printf("%-34s %5d  %5.1f  %5.2f  %6.1f  %5.2f  %6.1f %6.1f  %6.1f  %4.0f %5.1f\n",
+              name.c_str(), s.answered, percent(s.covered, s.answered), root(s.error2, s.limit2),
+              percent(s.offsets_covered, s.offsets), root(s.offset_error2, s.offset_limit2),
+              percent(s.right, s.rejected), percent(s.right, s.bad),
+              percent(s.predictions_covered, s.predictions), percent(s.lags, s.answered),
+              s.lags > 0 ? s.lag_sum / s.lags : std::nan(""));
+  std::fflush(stdout);
+}
+
+Sums run_case(const Case& c, int trials) {
+  std::mt19937_64 random(20270105);
+  std::uniform_real_distribution<double> even;
+  Sums sums;
   for (int trial = 0; trial < trials; ++trial) {
     NightsOptions o = c.nights;
     if (c.random_slope) o.slope = 50 * even(random) - 25;
@@ -80,58 +100,55 @@ void run_case(const Case& c, int trials) {
       continue;
     }
     const auto& r = fit->result;
-    ++answered;
-    covered += r.slope_interval_95.contains(made.slope) ? 1 : 0;
-    error2 += std::pow(*r.slope_steps_per_c - made.slope, 2);
-    limit2 += std::pow(*limit->result.slope_steps_per_c - made.slope, 2);
+    ++sums.answered;
+    sums.covered += r.slope_interval_95.contains(made.slope) ? 1 : 0;
+    sums.error2 += std::pow(*r.slope_steps_per_c - made.slope, 2);
+    sums.limit2 += std::pow(*limit->result.slope_steps_per_c - made.slope, 2);
     if (r.lag_minutes) {
-      ++lags;
-      lag_sum += *r.lag_minutes;
+      ++sums.lags;
+      sums.lag_sum += *r.lag_minutes;
     }
     const auto offset_of = [&](const starwaist::DriftFilter& f) {
       return made.offsets[static_cast<std::size_t>((*f.filter)[0] - 'A')];
     };
-    if (!r.filters.empty()) {
-      const double base = offset_of(r.filters.front());
-      for (const auto& f : r.filters) {
-        if (!f.sigma_steps) continue;
-        ++offsets;
-        offsets_covered += f.interval_95_steps.contains(offset_of(f) - base) ? 1 : 0;
-        offset_error2 += std::pow(f.offset_steps - (offset_of(f) - base), 2);
+    // Offsets are from the filter with the most runs, which the bad ones may change.
+    const auto& known = limit->result.filters;
+    const bool same_base =
+        !r.filters.empty() && !known.empty() && known.front().filter == r.filters.front().filter;
+    const auto squared = [&](const std::vector<starwaist::DriftFilter>& filters) {
+      double sum = 0;
+      for (const auto& f : filters) {
+        const double truth = offset_of(f) - offset_of(filters.front());
+        if (f.sigma_steps) sum += std::pow(f.offset_steps - truth, 2);
       }
+      return sum;
+    };
+    if (same_base && known.size() == r.filters.size()) {
+      sums.offset_error2 += squared(r.filters);
+      sums.offset_limit2 += squared(known);
     }
-    if (!limit->result.filters.empty() &&
-        limit->result.filters.front().filter == r.filters.front().filter) {
-      const double base = offset_of(limit->result.filters.front());
-      for (const auto& f : limit->result.filters) {
-        if (f.sigma_steps) offset_limit2 += std::pow(f.offset_steps - (offset_of(f) - base), 2);
-      }
+    for (const auto& f : r.filters) {
+      if (!f.sigma_steps) continue;
+      ++sums.offsets;
+      sums.offsets_covered +=
+          f.interval_95_steps.contains(offset_of(f) - offset_of(r.filters.front())) ? 1 : 0;
     }
     for (const auto& rejection : r.rejected) {
       const bool jumped = o.jump_at >= 0 && rejection.row > o.jump_at;
       if (jumped) continue;
-      ++rejected;
-      right += truly_bad.count(rejection.row) != 0 ? 1 : 0;
+      ++sums.rejected;
+      sums.right += truly_bad.count(rejection.row) != 0 ? 1 : 0;
     }
-    bad += static_cast<int>(truly_bad.size());
+    sums.bad += static_cast<int>(truly_bad.size());
     for (std::size_t i = 0; i < kept_back.size(); ++i) {
       if (!r.predictions[i].position_steps) continue;
-      ++predictions;
+      ++sums.predictions;
       double truth = made.true_focus[kept_back[i]];
-      predictions_covered += r.predictions[i].interval_95_steps.contains(truth) ? 1 : 0;
+      sums.predictions_covered += r.predictions[i].interval_95_steps.contains(truth) ? 1 : 0;
     }
   }
-  const auto percent = [](int part, int whole) {
-    return whole > 0 ? 100.0 * part / whole : std::nan("");
-  };
-  std::printf("%-34s %5d  %5.1f  %5.2f  %6.1f  %5.2f  %6.1f %6.1f  %6.1f  %4.0f %5.1f\n",
-              c.name.c_str(), answered, percent(covered, answered), std::sqrt(error2 / limit2),
-              percent(offsets_covered, offsets),
-              offset_limit2 > 0 ? std::sqrt(offset_error2 / offset_limit2) : std::nan(""),
-              percent(right, rejected), percent(right, bad),
-              percent(predictions_covered, predictions), percent(lags, answered),
-              lags > 0 ? lag_sum / lags : std::nan(""));
-  std::fflush(stdout);
+  print(c.name, sums);
+  return sums;
 }
 
 }  // namespace
@@ -215,6 +232,27 @@ int main(int argc, char** argv) {
     o.jump_steps = 60;
     o.outlier_share = 0.05;
   });
-  for (const auto& c : cases) run_case(c, trials);
+  Sums all;  // without lags, which differ from case to case
+  for (const auto& c : cases) {
+    if (argc > 2 && c.name.find(argv[2]) == std::string::npos) continue;
+    const Sums one = run_case(c, trials);
+    all.answered += one.answered;
+    all.covered += one.covered;
+    // Each case counts as much: the mean of the squared ratios.
+    all.error2 += one.error2 / one.limit2;
+    all.limit2 += 1;
+    if (one.offset_limit2 > 0) {
+      all.offset_error2 += one.offset_error2 / one.offset_limit2;
+      all.offset_limit2 += 1;
+    }
+    all.offsets += one.offsets;
+    all.offsets_covered += one.offsets_covered;
+    all.right += one.right;
+    all.rejected += one.rejected;
+    all.bad += one.bad;
+    all.predictions += one.predictions;
+    all.predictions_covered += one.predictions_covered;
+  }
+  print("all", all);
   return 0;
 }

@@ -295,22 +295,50 @@ class Fitter {
         !(temperature_range() > 0)) {
       return;
     }
+    // What weighs less changes no answer.
     constexpr double kWeightThatCounts = 0.01;
-    double weight = 0;
+    constexpr double kProductThatCounts = 0.003;
+    std::vector<Posterior> parts;
+    std::vector<double> weights;
     for (std::size_t i = 0; i < lags_.size(); ++i) {
       if (lag_weights_[i] < kWeightThatCounts) continue;
       const Lagged tube = lagged(lags_[i]);
       const Design d = drift::make_design(s_, tube.temperature, terms_);
-      const Posterior posterior(drift::rows_of(d.x, used_), drift::rows_of(s_.position, used_),
-                                drift::rows_of(tube.sigma_squared, used_), tube.delay_variance);
-      if (!posterior.usable()) continue;
-      if (posterior_) {
-        posterior_->mix(posterior, weight, lag_weights_[i]);
-      } else {
-        posterior_ = posterior;
+      for (const drift::Account& account : rejection_.accounts) {
+        const double weight = lag_weights_[i] * account.weight;
+        const bool likeliest = &account == &rejection_.accounts.front();
+        if (!likeliest && weight < kProductThatCounts) break;
+        if (!has_all_filters(account)) continue;
+        const auto rows = rows_that_are_good(account);
+        Posterior part(drift::rows_of(d.x, rows), drift::rows_of(s_.position, rows),
+                       drift::rows_of(tube.sigma_squared, rows), tube.delay_variance,
+                       likeliest ? Posterior::Fineness::fine : Posterior::Fineness::coarse);
+        if (!part.usable()) continue;
+        parts.push_back(std::move(part));
+        weights.push_back(weight);
       }
-      weight += lag_weights_[i];
     }
+    if (!parts.empty()) posterior_.emplace(std::move(parts), weights);
+  }
+
+  static std::vector<std::size_t> rows_that_are_good(const drift::Account& account) {
+    std::vector<std::size_t> rows;
+    for (std::size_t i = 0; i < account.good.size(); ++i) {
+      if (account.good[i]) rows.push_back(i);
+    }
+    return rows;
+  }
+
+  // Whether an account has runs of just the filters that the fit has.
+  [[nodiscard]] bool has_all_filters(const drift::Account& account) const {
+    std::vector<bool> seen(s_.filters.size(), false);
+    for (const std::size_t i : rows_that_are_good(account)) {
+      seen[static_cast<std::size_t>(s_.filter[i])] = true;
+    }
+    for (std::size_t f = 0; f < seen.size(); ++f) {
+      if (seen[f] != (filter_counts_[f] > 0)) return false;
+    }
+    return true;
   }
 
   [[nodiscard]] double temperature_range() const {

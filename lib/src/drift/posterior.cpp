@@ -5,6 +5,7 @@
 #include <cmath>
 #include <cstdint>
 #include <limits>
+#include <numbers>
 
 #include "drift/linear_fit.h"
 #include "starwaist/statistics.h"
@@ -15,8 +16,10 @@ namespace {
 
 // From here on tau is known to 4 % and one value serves: intervals change by less than a hundredth.
 constexpr double kManyFreedoms = 300;
-// Natural logarithm of the density at which the tails of tau are cut: 1e-8 of the peak.
+// Natural logarithm of the density at which the tails of tau are cut: 1e-8 of the peak, 1e-2 in
+// coarse ones.
 constexpr double kCut = 18;
+constexpr double kCoarseCut = 5;
 
 double normal_at(double z) {
   return 0.5 * std::erfc(-z * 0.70710678118654752);  // 1 / sqrt 2
@@ -25,7 +28,8 @@ double normal_at(double z) {
 }  // namespace
 
 Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
-                     const Eigen::VectorXd& sigma_squared, double temperature_variance) {
+                     const Eigen::VectorXd& sigma_squared, double temperature_variance,
+                     Fineness fineness) {
   const auto freedom = static_cast<double>(x.rows() - x.cols());
   const double tau_squared = run_scatter_squared(x, y, sigma_squared);
   const auto add = [&](double log_tau, double weight, const LinearFit& fit) {
@@ -52,8 +56,11 @@ Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
     return -0.5 * (v.log().sum() + fit.log_det_information + fit.chi_squared) + log_tau -
            0.5 * std::log(std::exp(2 * log_tau) + typical * typical);
   };
-  // The density is nearly normal with this deviation: sums at 0.8 of it are good to 1e-12.
-  const double step = 0.8 / std::sqrt(2 * freedom);
+  // The density is nearly normal with deviation 1 / sqrt(2 freedom): sums at 0.8 of it are good to
+  // 1e-12, at 1.6 to 1e-3.
+  const bool fine = fineness == Fineness::fine;
+  const double step = (fine ? 0.8 : 1.6) / std::sqrt(2 * freedom);
+  const double cut = fine ? kCut : kCoarseCut;
   const double start =
       std::log(std::max({scatter_scale, 0.3 * typical / std::sqrt(std::sqrt(freedom)), 1e-9}));
   double peak = -std::numeric_limits<double>::infinity();
@@ -68,7 +75,7 @@ Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
       if (!std::isfinite(density)) break;
       add(log_tau, 1, fit);
       log_weights.push_back(density);
-      if (density < peak - kCut) break;
+      if (density < peak - cut) break;
       peak = std::max(peak, density);
     }
   }
@@ -81,6 +88,7 @@ Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
     components_.clear();
     return;
   }
+  log_evidence_ = peak + std::log(sum * step) - 0.5 * freedom * std::log(2 * std::numbers::pi);
   std::erase_if(components_, [&](Component& c) {
     c.weight /= sum;
     return c.weight < 1e-10;
@@ -89,10 +97,13 @@ Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
 }
 
 void Posterior::summarise() {
+  double sum = 0;
+  for (const auto& c : components_) sum += c.weight;
   mean_ = Eigen::VectorXd::Zero(components_.front().coefficients.size());
   std::vector<double> taus;
   std::vector<double> weights;
-  for (const auto& c : components_) {
+  for (auto& c : components_) {
+    c.weight /= sum;  // of what was left out
     mean_ += c.weight * c.coefficients;
     taus.push_back(std::sqrt(c.tau_squared));
     weights.push_back(c.weight);
@@ -100,15 +111,16 @@ void Posterior::summarise() {
   tau_ = weighted_median(taus, weights);
 }
 
-void Posterior::mix(const Posterior& other, double own_weight, double other_weight) {
-  const double sum = own_weight + other_weight;
-  for (auto& c : components_) c.weight *= own_weight / sum;
-  for (Component c : other.components_) {
-    c.weight *= other_weight / sum;
-    components_.push_back(std::move(c));
+Posterior::Posterior(std::vector<Posterior> parts, const std::vector<double>& weights) {
+  double sum = 0;
+  for (std::size_t i = 0; i < parts.size(); ++i) sum += parts[i].usable() ? weights[i] : 0;
+  for (std::size_t i = 0; i < parts.size(); ++i) {
+    for (Component& c : parts[i].components_) {
+      c.weight *= weights[i] / sum;
+      constexpr double kNoMatter = 1e-7;  // to any interval
+      if (c.weight > kNoMatter) components_.push_back(std::move(c));
+    }
   }
-  // Ends that matter to no interval.
-  std::erase_if(components_, [](const Component& c) { return c.weight < 1e-7; });
   summarise();
 }
 

@@ -16,18 +16,35 @@ struct Contrast {
 
 class Posterior {
  public:
+  // One scatter tau; given that, the coefficients are normal.
+  struct Component {
+    double weight;
+    double tau_squared;
+    double temperature_variance;
+    Eigen::VectorXd coefficients;
+    Eigen::MatrixXd covariance;
+  };
+
   // Flat in the coefficients; tau has the prior 1 / sqrt(tau^2 + s^2), s a run's usual own sigma:
   // flat below s, Jeffreys' above. Without sigmas every interval is Student's with n - p degrees of
   // freedom, exactly; with many runs it is one normal distribution. `temperature_variance`: of a
-  // future run's tube temperature; column 1 is the temperature.
+  // future run's tube temperature; column 1 is the temperature. Coarse is good for weights and for
+  // a small part of a mixture, some 1 %.
   // Precondition: more rows than columns. Not usable where the columns lack rank.
+  enum class Fineness { fine, coarse };
   Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
-            const Eigen::VectorXd& sigma_squared, double temperature_variance);
+            const Eigen::VectorXd& sigma_squared, double temperature_variance,
+            Fineness fineness = Fineness::fine);
 
-  // Takes in another one of the same coefficients; the shares of both are as the weights.
-  void mix(const Posterior& other, double own_weight, double other_weight);
+  // A mixture of some of the same coefficients, in shares as the weights. At least one is usable.
+  Posterior(std::vector<Posterior> parts, const std::vector<double>& weights);
 
   [[nodiscard]] bool usable() const { return !components_.empty(); }
+  [[nodiscard]] const std::vector<Component>& components() const { return components_; }
+  // Logarithm of the likelihood with coefficients and tau integrated out, up to a constant that
+  // sets of rows with the same columns share; only where tau is integrated (up to 300 degrees of
+  // freedom).
+  [[nodiscard]] double log_evidence() const { return log_evidence_; }
   [[nodiscard]] const Eigen::VectorXd& coefficients() const { return mean_; }
   [[nodiscard]] double tau() const { return tau_; }  // median
   [[nodiscard]] double mean(const Contrast& contrast) const;
@@ -39,13 +56,6 @@ class Posterior {
   [[nodiscard]] double probability_within(const Contrast& contrast, double half_width) const;
 
  private:
-  struct Component {
-    double weight;
-    double tau_squared;
-    double temperature_variance;
-    Eigen::VectorXd coefficients;
-    Eigen::MatrixXd covariance;
-  };
   struct Normal {
     double weight;
     double mean;
@@ -57,6 +67,7 @@ class Posterior {
   std::vector<Component> components_;
   Eigen::VectorXd mean_;
   double tau_ = 0;
+  double log_evidence_ = 0;
 };
 
 }  // namespace starwaist::drift

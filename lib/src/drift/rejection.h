@@ -3,8 +3,9 @@
 
 #include <Eigen/Dense>
 #include <cstddef>
-#include <optional>
 #include <vector>
+
+#include "drift/bad_runs.h"
 
 namespace starwaist::drift {
 
@@ -24,14 +25,9 @@ struct Shift {
   bool lasts = false;             // up to the last row
 };
 
-struct OffLine {
-  std::size_t row = 0;
-  double steps = 0;  // off what the other runs say
-  double usual = 0;  // what runs are usually off, one standard deviation
-};
-
 struct Rejection {
-  std::vector<bool> keep;  // by row
+  std::vector<bool> keep;         // by row
+  std::vector<Account> accounts;  // by row; what a shift took out is bad in all of them
   std::vector<Shift> shifts;
   std::vector<OffLine> off_line;
 };

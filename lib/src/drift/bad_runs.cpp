@@ -1,0 +1,312 @@
+#include "drift/bad_runs.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+#include <numbers>
+#include <optional>
+#include <queue>
+#include <set>
+
+#include "drift/linear_fit.h"
+#include "drift/posterior.h"
+#include "drift/robust_line.h"
+#include "drift/samples.h"
+
+namespace starwaist::drift {
+
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr std::array<double, 5> kBadSpreads = {4, 8, 16, 32, 64};  // over a good run's
+constexpr double kShareFor = 2;                                    // of the Beta prior
+constexpr double kShareAgainst = 18;
+constexpr std::size_t kSearched = 250;  // more rows than that: one account
+
+// Logarithm of the density of a row that is off by `off`, good ones having `variance`.
+double log_bad(double off, double variance, double leverage) {
+  double density = 0;
+  for (const double spread : kBadSpreads) {
+    const double wide = spread * spread * variance + leverage;
+    density += std::exp(-0.5 * off * off / wide) / std::sqrt(wide);
+  }
+  return std::log(std::max(density / (kBadSpreads.size() * std::sqrt(2 * std::numbers::pi)),
+                           std::numeric_limits<double>::min()));
+}
+
+// Logarithm of the prior odds that one row more is bad, `bad` of `n` being so.
+double log_odds_of_bad(double bad, double n) {
+  return std::log((bad + kShareFor) / (n - bad + kShareAgainst));
+}
+
+// The good rows' fit, and how all rows lie to it.
+struct Split {
+  std::vector<bool> good;
+  VectorXd off;       // as the fit without the row sees it
+  VectorXd relative;  // over its standard deviation
+  double usual = 0;
+  double log_weight = -std::numeric_limits<double>::infinity();
+};
+
+struct LessLikely {
+  bool operator()(const Split& a, const Split& b) const { return a.log_weight < b.log_weight; }
+};
+
+class Splitter {
+ public:
+  Splitter(const MatrixXd& x, const VectorXd& y, VectorXd sigma_squared)
+      : x_(x), y_(y), s2_(std::move(sigma_squared)) {
+    sigmas_ = s2_.mean() > 0;
+    // Runs without any scatter must not make a weight infinite.
+    const double floor = 1e-10 * std::max(1.0, y_.cwiseAbs().maxCoeff());
+    s2_.array() += floor * floor;
+  }
+
+  // How the rows lie to the fit of the good ones. False where those cannot be fitted.
+  bool place(Split& split) const {
+    const auto used = places(split.good, true);
+    if (static_cast<Index>(used.size()) < x_.cols() + 2) return false;
+    const MatrixXd used_x = rows_of(x_, used);
+    const VectorXd v =
+        variances(s2_, run_scatter_squared(used_x, rows_of(y_, used), rows_of(s2_, used)));
+    const LinearFit fit = fit_linear(used_x, rows_of(y_, used), rows_of(v, used));
+    if (!fit.usable) return false;
+    split.usual = std::sqrt(rows_of(v, used).mean());
+    split.off = y_ - x_ * fit.coefficients;
+    split.relative.resize(y_.size());
+    for (Index i = 0; i < y_.size(); ++i) {
+      const double leverage = x_.row(i) * fit.covariance * x_.row(i).transpose();
+      if (split.good[static_cast<std::size_t>(i)]) {
+        const double left = v[i] - leverage;
+        // A run that its own column fits (the only one of a filter) cannot be judged.
+        const bool judged = left > 1e-6 * v[i];
+        split.relative[i] = judged ? split.off[i] / std::sqrt(left) : 0;
+        if (judged) split.off[i] *= v[i] / left;
+      } else {
+        split.relative[i] = split.off[i] / std::sqrt(v[i] + leverage);
+      }
+    }
+    return true;
+  }
+
+  // The same with the account's weight, up to a factor that all share.
+  bool weigh(Split& split) const {
+    if (!place(split)) return false;
+    const auto used = places(split.good, true);
+    const auto bad = places(split.good, false);
+    const Posterior posterior(rows_of(x_, used), rows_of(y_, used), rows_of(s2_, used), 0,
+                              Posterior::Fineness::coarse);
+    if (!posterior.usable()) return false;
+    const double typical_squared = rows_of(s2_, used).mean();
+    double likelihood = 0;
+    for (const auto& c : posterior.components()) {
+      double log_likelihood =
+          sigmas_ ? -0.5 * std::log((c.tau_squared + typical_squared) / s2_.mean()) : 0;
+      for (const std::size_t i : bad) {
+        const auto row = static_cast<Index>(i);
+        const double leverage = x_.row(row) * c.covariance * x_.row(row).transpose();
+        log_likelihood +=
+            log_bad(y_[row] - x_.row(row).dot(c.coefficients), s2_[row] + c.tau_squared, leverage);
+      }
+      likelihood += c.weight * std::exp(log_likelihood);
+    }
+    const auto k = static_cast<double>(bad.size());
+    const auto n = static_cast<double>(split.good.size());
+    split.log_weight = posterior.log_evidence() +
+                       std::log(std::max(likelihood, std::numeric_limits<double>::min())) +
+                       std::lgamma(kShareFor + k) + std::lgamma(kShareAgainst + n - k);
+    return true;
+  }
+
+  // The likeliest split with `bad` rows out that concentration steps (Rousseeuw & Van Driessen
+  // 1999, from memory) find from `start`.
+  std::optional<Split> with_bad(std::size_t bad, Split start) const {
+    std::optional<Split> best;
+    constexpr int kSteps = 5;
+    for (int step = 0; step < kSteps; ++step) {
+      const std::vector<bool> before = start.good;
+      take_out(bad, start);
+      if (step > 0 && start.good == before) break;
+      if (!weigh(start)) break;
+      if (!best || start.log_weight > best->log_weight) best = start;
+    }
+    return best;
+  }
+
+  // All splits of weight, the likeliest first, from those given.
+  std::vector<Split> all_from(std::vector<Split> starts) const {
+    constexpr double kDoubtful = 1.7;  // standard deviations from which a good row is looked at
+    constexpr double kFarBelow = 7;    // logarithm of the weight over the best one's
+    constexpr int kMostTurned = 24;    // splits whose rows are turned over
+    std::set<std::vector<bool>> seen;
+    std::priority_queue<Split, std::vector<Split>, LessLikely> open;
+    for (auto& start : starts) {
+      if (seen.insert(start.good).second) open.push(std::move(start));
+    }
+    std::vector<Split> found;
+    double best = -std::numeric_limits<double>::infinity();
+    for (int turned = 0; !open.empty() && turned < kMostTurned; ++turned) {
+      Split split = open.top();
+      open.pop();
+      best = std::max(best, split.log_weight);
+      if (split.log_weight < best - kFarBelow) break;
+      for (std::size_t i = 0; i < split.good.size(); ++i) {
+        if (split.good[i] && std::abs(split.relative[static_cast<Index>(i)]) < kDoubtful) continue;
+        Split other{split.good, {}, {}};
+        other.good[i] = !other.good[i];
+        if (!seen.insert(other.good).second) continue;
+        if (weigh(other)) open.push(std::move(other));
+      }
+      found.push_back(std::move(split));
+    }
+    for (; !open.empty(); open.pop()) found.push_back(open.top());
+    std::stable_sort(found.begin(), found.end(),
+                     [](const Split& a, const Split& b) { return a.log_weight > b.log_weight; });
+    return found;
+  }
+
+  // Large samples: the border that follows from the share of bad rows, until nothing changes.
+  void settle(Split& split) const {
+    constexpr int kMostRounds = 30;
+    for (int round = 0; round < kMostRounds; ++round) {
+      const auto bad = static_cast<double>(places(split.good, false).size());
+      const double border = border_of(bad, static_cast<double>(split.good.size()));
+      bool changed = false;
+      for (std::size_t i = 0; i < split.good.size(); ++i) {
+        const bool belongs = std::abs(split.relative[static_cast<Index>(i)]) < border;
+        changed = changed || belongs != split.good[i];
+        split.good[i] = belongs;
+      }
+      if (!changed || !place(split)) break;
+    }
+  }
+
+ private:
+  static std::vector<std::size_t> places(const std::vector<bool>& good, bool of) {
+    std::vector<std::size_t> some;
+    for (std::size_t i = 0; i < good.size(); ++i) {
+      if (good[i] == of) some.push_back(i);
+    }
+    return some;
+  }
+
+  // Standard deviations from which a row is bad more likely than not.
+  static double border_of(double bad, double n) {
+    constexpr double kStep = 0.01;
+    constexpr double kFirst = 1.5;
+    constexpr double kLast = 8;
+    const double odds = log_odds_of_bad(bad, n);
+    double z = kFirst;
+    while (z < kLast &&
+           -0.5 * z * z - 0.5 * std::log(2 * std::numbers::pi) > log_bad(z, 1, 0) + odds) {
+      z += kStep;
+    }
+    return z;
+  }
+
+  static void take_out(std::size_t bad, Split& split) {
+    std::vector<std::size_t> order(split.good.size());
+    for (std::size_t i = 0; i < order.size(); ++i) order[i] = i;
+    std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+      return std::abs(split.relative[static_cast<Index>(a)]) >
+             std::abs(split.relative[static_cast<Index>(b)]);
+    });
+    std::fill(split.good.begin(), split.good.end(), true);
+    for (std::size_t i = 0; i < bad; ++i) split.good[order[i]] = false;
+  }
+
+  const MatrixXd& x_;
+  const VectorXd& y_;
+  VectorXd s2_;
+  bool sigmas_ = false;
+};
+
+BadRuns from_split(const Split& split) {
+  BadRuns answer;
+  answer.accounts.push_back({split.good, 1});
+  for (std::size_t i = 0; i < split.good.size(); ++i) {
+    if (!split.good[i]) {
+      answer.off_line.push_back({i, split.off[static_cast<Index>(i)], split.usual});
+    }
+  }
+  return answer;
+}
+
+// Rows that are not clearly bad, over all accounts.
+constexpr double kClearlyBad = 0.65;
+std::vector<bool> probably_good(const std::vector<Account>& accounts) {
+  std::vector<double> good(accounts.front().good.size(), 0.0);
+  for (const Account& account : accounts) {
+    for (std::size_t i = 0; i < good.size(); ++i) good[i] += account.good[i] ? account.weight : 0;
+  }
+  std::vector<bool> probably(good.size());
+  for (std::size_t i = 0; i < good.size(); ++i) probably[i] = good[i] >= 1 - kClearlyBad;
+  return probably;
+}
+
+std::vector<Account> weighed(const std::vector<Split>& splits, bool sigmas) {
+  constexpr double kWeightThatCounts = 1e-3;
+  std::vector<Account> accounts;
+  double sum = 0;
+  for (const Split& split : splits) {
+    const double weight = std::exp(split.log_weight - splits.front().log_weight);
+    if (weight < kWeightThatCounts) break;
+    accounts.push_back({split.good, weight});
+    sum += weight;
+  }
+  for (Account& account : accounts) account.weight /= sum;
+  // Where no run seems bad the plain fit stands; with no sigma to hold runs against, sooner.
+  const double enough = sigmas ? 0.9 : 0.5;
+  const std::vector<bool>& first = accounts.front().good;
+  const bool none_bad = std::find(first.begin(), first.end(), false) == first.end();
+  if (none_bad && accounts.front().weight >= enough) return {{first, 1}};
+  return accounts;
+}
+
+}  // namespace
+
+BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared,
+                      const std::vector<int>& groups) {
+  const auto n = static_cast<std::size_t>(y.size());
+  const auto p = static_cast<std::size_t>(x.cols());
+  Split all{std::vector<bool>(n, true), {}, {}};
+  BadRuns nothing;
+  nothing.accounts.push_back({all.good, 1});
+  constexpr std::size_t kFewestSpare = 3;
+  if (n < p + kFewestSpare) return nothing;
+  const Splitter splitter(x, y, sigma_squared);
+  const Robust robust = robust_fit_of_some(x, y, sigma_squared, groups);
+  if (!robust.usable) return nothing;
+  Split start = all;
+  start.relative = (y - x * robust.coefficients).array() /
+                   variances(sigma_squared, robust.tau_squared).array().sqrt();
+
+  if (n > kSearched) {
+    constexpr double kFirstBorder = 3.5;
+    for (std::size_t i = 0; i < n; ++i) {
+      start.good[i] = std::abs(start.relative[static_cast<Index>(i)]) < kFirstBorder;
+    }
+    if (!splitter.place(start)) return nothing;
+    splitter.settle(start);
+    return from_split(start);
+  }
+
+  if (!splitter.weigh(all)) return nothing;
+  std::vector<Split> starts = {all};
+  const std::size_t most = std::min(n / 3 + 1, n - p - 2);
+  for (std::size_t bad = 1; bad <= most; ++bad) {
+    if (auto split = splitter.with_bad(bad, start)) starts.push_back(std::move(*split));
+  }
+  const std::vector<Split> splits = splitter.all_from(std::move(starts));
+  std::vector<Account> accounts = weighed(splits, sigma_squared.mean() > 0);
+  Split middle{probably_good(accounts), {}, {}};
+  BadRuns answer = from_split(splitter.place(middle) ? middle : splits.front());
+  answer.accounts = std::move(accounts);
+  return answer;
+}
+
+}  // namespace starwaist::drift
