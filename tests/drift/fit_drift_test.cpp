@@ -206,6 +206,27 @@ TEST(FitDrift, RejectsASingleRunWithItsReason) {
   EXPECT_THAT(r.rejected.front().reason, HasSubstr("above what the other runs say"));
 }
 
+// A run at the end of the range that may be bad or not: the slope with it and the slope without it
+// both lie in the interval.
+TEST(FitDrift, IntervalsCountThatARunMayBeBad) {
+  std::vector<DriftRun> runs;
+  const double errors[] = {1.0, -1.4, 0.3, 1.6, -0.8, -1.1, 0.9, -0.2, 7.0};
+  for (int i = 0; i < 9; ++i) {
+    DriftRun r = run(i + 1, 5000 - 10.0 * i + errors[i], i);
+    r.sigma_steps = 1;
+    runs.push_back(r);
+  }
+  const DriftResult r = fitted(runs);
+  const DriftResult without = fitted({runs.begin(), runs.end() - 1});
+  double with = 0;  // least squares, equal weights
+  for (int i = 0; i < 9; ++i) with += (i - 4.0) * runs[static_cast<std::size_t>(i)].position_steps;
+  with /= 60;
+  EXPECT_GT(*without.slope_interval_95.high, *without.slope_interval_95.low);
+  EXPECT_FALSE(without.slope_interval_95.contains(with));
+  EXPECT_TRUE(r.slope_interval_95.contains(with));
+  EXPECT_TRUE(r.slope_interval_95.contains(*without.slope_steps_per_c));
+}
+
 TEST(FitDrift, RejectsTheRunsAfterAMirrorMoved) {
   std::mt19937_64 random(4);
   NightsOptions o;

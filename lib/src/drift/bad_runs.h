@@ -28,7 +28,8 @@ struct BadRuns {
 // some one in ten is bad (Beta(2, 18)); the scatter of the good ones has a half-Cauchy prior as
 // wide as their own sigmas (Gelman 2006, Bayesian Analysis 1, 515, from memory), none without
 // sigmas. Accounts are found by turning single rows over, the likeliest first, and weighed by their
-// likelihood with coefficients and scatter integrated out. Beyond some hundred rows, where
+// likelihood with coefficients and scatter integrated out; a run near the line is not suspected.
+// Beyond some hundred rows, where
 // hardly a row is in doubt, there is one account. `groups`: rows that share a level; column 1 of
 // `x` is the temperature; no column nought throughout.
 BadRuns find_bad_runs(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
