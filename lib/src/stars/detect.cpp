@@ -1,6 +1,7 @@
 #include "stars/detect.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdint>
 #include <opencv2/core.hpp>
@@ -73,10 +74,11 @@ class Collector {
   void collect(const cv::Mat& smoothed, int level, int first_row_px, int row_begin, int row_end,
                double noise_scale, Detection& into) const {
     const int bin = 1 << level;
-    // Wide kernels have few places: at 5 sigma a megapixel of noise yields 1e-3 false peaks of
-    // level 3 where it yields as many of level 0 at 6.
-    constexpr int kFewPlaces = 3;
-    const double share = level >= kFewPlaces ? 5.0 / 6.0 : 1.0;
+    // Wide kernels have few places: a megapixel of noise yields 1e-3 false peaks of level 0 at 6
+    // sigma, as many of level 3 at 5 and of level 4, with a quarter of its places, at 4.7.
+    constexpr std::array kShares = {1.0, 1.0, 1.0, 5.0 / 6.0, 4.7 / 6.0};
+    static_assert(kShares.size() == kDetectionLevels);
+    const double share = kShares.at(static_cast<std::size_t>(level));
     const double lowest = 0.5 * threshold_snr_ * noise_scale * sky_.median_noise_adu();
     for_each_peak(
         smoothed, row_begin, row_end, static_cast<float>(lowest), [&](int x, int y, float value) {
