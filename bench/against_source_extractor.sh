@@ -226,6 +226,8 @@ line "(e)                              26 Mpix, 9000 stars, 1 thread" \
   "$(bytes_a_pixel ours1.p26s9000 $megapixels_26)" 3 at_most
 line "(e)                              26 Mpix, rings, 1 thread" \
   "$(bytes_a_pixel ours1.rings $megapixels_26)" 3 at_most
+line "(e)                              26 Mpix, rings, 2 threads" \
+  "$(bytes_a_pixel ours2.rings $megapixels_26)" 3 at_most
 line "(e)                              26 Mpix, tile-compressed, 1 thread" \
   "$(bytes_a_pixel ours1.fz $megapixels_26)" 3 at_most
 line "(e)                              26 Mpix, tile-compressed, 2 threads" \

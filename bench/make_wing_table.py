@@ -18,6 +18,10 @@ from scipy.special import gamma, j1, kv
 
 # 1 / (beta - 1): from nearly a Gaussian to wings that hold a tenth beyond five half-flux radii.
 MOFFATS = [0.05, 0.1, 0.17, 0.24, 0.31, 0.4, 0.5, 0.62, 0.75, 0.9, 1.1]
+# How often each is met, Kolmogorov's seeing two times in five: wings shallower than exponent 2.5
+# are rare.
+COMMON = [1, 1, 1, 1, 1, 1, 1, 1, 0.5, 0.25, 0.125]
+KOLMOGOROV = 0.4
 # sqrt((1 + e^2) / 2) R over the half-flux radius of the seeing alone.
 DEFOCUSES = [0.0, 0.4, 0.7, 1.0, 1.4, 2.0, 3.0, 4.5, 7.0, 12.0, 25.0]
 OBSTRUCTIONS = [0.0, 0.4]
@@ -63,8 +67,8 @@ def main():
     rows = []
     for defocus in DEFOCUSES:
         for obstruction in OBSTRUCTIONS if defocus > 0 else [0.0]:
-            for moffat in MOFFATS + [None]:
-                prior = 1.0 if moffat is None else 1.0 / len(MOFFATS)
+            for moffat, common in zip(MOFFATS + [None], COMMON + [None]):
+                prior = 2 * (KOLMOGOROV if moffat is None else (1 - KOLMOGOROV) * common / sum(COMMON))
                 prior *= 1.0 if defocus == 0 else 1.0 / len(OBSTRUCTIONS)
                 rows.append((prior, row(moffat, defocus, obstruction)))
     print("// Light beyond a radius of stars in and out of focus. Made by bench/make_wing_table.py; do not edit.")

@@ -5,8 +5,10 @@
 // The star images come from closed forms and a Hankel transform here, not from the library's own
 // renderer; that one is asked for a second opinion at the end.
 //
-// Usage: star_truth_bench [--trials frames a cell, 3] [--seed 1] [--quick] [--no-facts]
-//   --quick: a thinner grid, two frames a cell; --no-facts: gain and read noise are not given
+// Usage: star_truth_bench [--trials frames a cell, 3] [--seed 1] [--quick] [--no-facts] [--only
+// TEXT]
+//   --quick: a thinner grid, two frames a cell; --no-facts: gain and read noise are not given;
+//   --only: nothing but the cells of the grid with TEXT in their name ("in focus", "25.0 ")
 #include <math.h>  // j0 (POSIX)
 
 #include <algorithm>
@@ -787,6 +789,7 @@ struct Settings {
   std::uint64_t seed = 1;
   bool quick = false;
   bool facts = true;
+  std::string only;
 };
 
 std::string cell_name(double size_px, Seeing seeing, bool in_focus, double obstruction,
@@ -808,6 +811,8 @@ void run_cells(const Settings& settings, const Truth& truth, double size_px, See
       settings.quick ? std::vector<double>{30, 150} : std::vector<double>{30, 60, 150};
   std::uniform_real_distribution<double> spread(0.85, 1.15);
   for (const double snr : levels) {
+    const std::string name = cell_name(size_px, seeing, in_focus, obstruction, snr);
+    if (name.find(settings.only) == std::string::npos) continue;
     Score score;
     // The largest frames hold four megapixels: half as many of them.
     const int frames = size_px > 20 ? std::max(2, settings.trials / 2) : settings.trials;
@@ -822,7 +827,7 @@ void run_cells(const Settings& settings, const Truth& truth, double size_px, See
       }
       measure_and_score(truth, scene, expose(electrons, random(), settings.facts), score);
     }
-    print_and_hold(cell_name(size_px, seeing, in_focus, obstruction, snr), seeing, score, summary);
+    print_and_hold(name, seeing, score, summary);
   }
 }
 
@@ -1161,14 +1166,17 @@ int main(int argc, char** argv) {
       settings.quick = true;
     } else if (name == "--no-facts") {
       settings.facts = false;
+    } else if (name == "--only" && i + 1 < argc) {
+      settings.only = argv[++i];
     } else if (name == "--trials" && i + 1 < argc) {
       settings.trials = std::max(1, std::atoi(argv[++i]));
       trials_given = true;
     } else if (name == "--seed" && i + 1 < argc) {
       settings.seed = std::strtoull(argv[++i], nullptr, 10);
     } else {
-      std::fprintf(stderr,
-                   "usage: star_truth_bench [--trials N] [--seed N] [--quick] [--no-facts]\n");
+      std::fprintf(
+          stderr,
+          "usage: star_truth_bench [--trials N] [--seed N] [--quick] [--no-facts] [--only TEXT]\n");
       return 2;
     }
   }
@@ -1178,10 +1186,12 @@ int main(int argc, char** argv) {
   check_limit(random, settings.quick ? 1000 : 4000);
   Summary summary;
   run_grid(settings, random, summary);
-  run_faint(settings, random);
-  run_fields(settings, random);
-  run_defects(settings, random);
-  run_rendered();
+  if (settings.only.empty()) {
+    run_faint(settings, random);
+    run_fields(settings, random);
+    run_defects(settings, random);
+    run_rendered();
+  }
   print_summary(summary);
   return 0;
 }

@@ -7,6 +7,7 @@
 #include "core/parallel.h"
 #include "frame/read_frame.h"
 #include "run/manifest.h"
+#include "stars/run_camera.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -135,6 +136,7 @@ Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& opti
     return fail(ErrorCode::no_data, first_error->message + more, first_error->remedy);
   }
   if (options.follow && run.frames.size() > 1) {
+    stars::share_camera(models, run.frames);
     follow_stars(run.frames, models, run.paths, options);
     if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
   }

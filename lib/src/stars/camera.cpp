@@ -7,56 +7,200 @@
 #include <limits>
 #include <variant>
 
-namespace starwaist::stars {
+#include "stars/stamp.h"
+#include "starwaist/numbers.h"
+#include "starwaist/statistics.h"
 
-double saturation_level(const Frame& frame, const MeasureOptions& options,
-                        const std::vector<Candidate>& bright) {
-  constexpr double kNearlyFull = 0.98;  // response bends before the converter's end
-  if (options.saturation_adu) return kNearlyFull * *options.saturation_adu;
-  if (frame.facts.saturation_adu) return kNearlyFull * *frame.facts.saturation_adu;
+namespace starwaist::stars {
+namespace {
+
+// Photon noise of the whole level, an offset included, is the most that the sky's can be: a larger
+// gain cannot be. The allowance is for the errors of both.
+constexpr double kMostOfLevel = 1.3;
+
+double largest_gain(double level_adu, double variance_adu2) {
+  return variance_adu2 > 0 && level_adu > 0 ? kMostOfLevel * level_adu / variance_adu2
+                                            : std::numeric_limits<double>::infinity();
+}
+
+bool agree(double gain, const GainEstimate& estimate) {
+  constexpr double kFactor = 1.5;  // structure in the sky may mislead the estimate by some tenths
+  return std::abs(std::log(gain / estimate.e_per_adu)) <
+         std::log(kFactor) + 2 * estimate.relative_sigma;
+}
+
+std::vector<SkySample> sky_samples(const Frame& frame, const SkyMap& sky) {
+  std::vector<SkySample> samples;
+  // The red and blue planes of a mosaic are filled in from a quarter of the sites: too smooth.
+  constexpr double kLeastFraction = 0.5;
+  if (frame.sample_fraction < kLeastFraction) return samples;
   const int width = frame.pixels.width_px();
   const int height = frame.pixels.height_px();
+  const int cell = sky_cell_px(width, height);
+  FrameContext context;
+  context.frame = &frame;
+  context.sky = &sky;
+  for (int y = cell / 2; y < height; y += cell) {
+    for (int x = cell / 2; x < width; x += cell) {
+      const Centre place{static_cast<double>(x), static_cast<double>(y)};
+      const double variance = pixel_variance(context, place) * frame.sample_fraction;
+      samples.push_back({sky.level_adu(place.x_px, place.y_px), variance});
+    }
+  }
+  return samples;
+}
+
+// `at_top`: pixels within a thousandth of it.
+Ceiling ceiling_of(const PixelBuffer& pixels, const std::vector<Candidate>& bright, int& at_top) {
   constexpr int kReach = 2;
   constexpr std::size_t kLooked = 200;
   std::vector<double> tops;
   for (std::size_t i = 0; i < std::min(bright.size(), kLooked); ++i) {
     const int cx = static_cast<int>(std::lround(bright[i].x_px));
     const int cy = static_cast<int>(std::lround(bright[i].y_px));
-    for (int y = std::max(0, cy - kReach); y <= std::min(height - 1, cy + kReach); ++y) {
-      for (int x = std::max(0, cx - kReach); x <= std::min(width - 1, cx + kReach); ++x) {
-        const double value = frame.pixels.at(x, y);
+    for (int y = std::max(0, cy - kReach); y <= std::min(pixels.height_px() - 1, cy + kReach);
+         ++y) {
+      for (int x = std::max(0, cx - kReach); x <= std::min(pixels.width_px() - 1, cx + kReach);
+           ++x) {
+        const double value = pixels.at(x, y);
         if (std::isfinite(value)) tops.push_back(value);
       }
     }
   }
-  if (tops.empty()) return std::numeric_limits<double>::infinity();
+  at_top = 0;
+  if (tops.empty()) return {};
   const double top = *std::max_element(tops.begin(), tops.end());
-  const auto at_top = std::count_if(tops.begin(), tops.end(),
-                                    [top](double t) { return t >= top - 1e-3 * std::abs(top); });
-  constexpr int kPlateau = 4;  // pixels that agree to 0.1 % are a ceiling, not a peak
-  const bool whole_counts =
-      std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage());
-  const double range_end = frame.pixels.zero() + frame.pixels.scale() * 65535.0;
-  const bool plateau = at_top >= kPlateau;
-  const bool full_range = whole_counts && top >= 0.999 * range_end;
-  return plateau || full_range ? kNearlyFull * top : std::numeric_limits<double>::infinity();
+  at_top = static_cast<int>(std::count_if(
+      tops.begin(), tops.end(), [top](double t) { return t >= top - 1e-3 * std::abs(top); }));
+  return {top, static_cast<int>(std::count(tops.begin(), tops.end(), top))};
 }
 
-std::optional<double> believable_gain(const Frame& frame, const MeasureOptions& options,
-                                      const SkyMap& sky) {
-  if (options.gain_e_per_adu) return options.gain_e_per_adu;
-  if (frame.facts.gain_e_per_adu && *frame.facts.gain_e_per_adu > 0)
-    return frame.facts.gain_e_per_adu;
-  // GAIN is often the camera's own setting. Photon noise of the whole level (an offset included) is
-  // variance = level / gain: a gain for which the sky's noise is neither above that nor far below
-  // is believed.
-  const double level = sky.median_level_adu();
-  const double variance = sky.median_noise_adu() * sky.median_noise_adu();
-  if (frame.facts.gain_setting && *frame.facts.gain_setting > 0 && level > 0 && variance > 0) {
-    const double ratio = variance * *frame.facts.gain_setting / level;
-    if (ratio > 0.3 && ratio < 1.3) return frame.facts.gain_setting;
+}  // namespace
+
+std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
+  constexpr std::size_t kFewest = 30;
+  constexpr int kRounds = 20;
+  constexpr double kHuber = 1.345;
+  // The mesh's noise is a median over nine cells: neighbours share it, and a slope is known three
+  // times worse than from cells of their own (1.25 sigma / 3 a cell, a ninth of them by itself).
+  constexpr double kShared = 3.0;
+  constexpr double kWorst = 0.2;
+  constexpr double kOwnScatter = 0.08;  // of the variance; 1024 pixels tell it to 6 %
+  if (samples.size() < kFewest) return std::nullopt;
+  // The same sums for any order of the frames.
+  std::sort(samples.begin(), samples.end(), [](const SkySample& a, const SkySample& b) {
+    return a.level_adu != b.level_adu ? a.level_adu < b.level_adu
+                                      : a.variance_adu2 < b.variance_adu2;
+  });
+  std::vector<double> residual(samples.size());
+  std::vector<double> variances(samples.size());
+  std::transform(samples.begin(), samples.end(), variances.begin(),
+                 [](const SkySample& s) { return s.variance_adu2; });
+  const double middle = median(variances);
+  const double level = samples[samples.size() / 2].level_adu;
+  if (!(middle > 0)) return std::nullopt;
+  double intercept = middle;
+  double slope = 0;
+  double spread = 0;
+  double slope_sigma = 0;
+  for (int round = 0; round < kRounds; ++round) {
+    for (std::size_t i = 0; i < samples.size(); ++i) {
+      residual[i] = samples[i].variance_adu2 - intercept - slope * (samples[i].level_adu - level);
+    }
+    spread = robust_sigma(residual);
+    if (!(spread > 0)) return std::nullopt;
+    double w0 = 0;
+    double wx = 0;
+    double wy = 0;
+    double wxx = 0;
+    double wxy = 0;
+    for (std::size_t i = 0; i < samples.size(); ++i) {
+      const double z = std::abs(residual[i]) / spread;
+      const double w = z > kHuber ? kHuber / z : 1.0;
+      const double x = samples[i].level_adu - level;
+      w0 += w;
+      wx += w * x;
+      wy += w * samples[i].variance_adu2;
+      wxx += w * x * x;
+      wxy += w * x * samples[i].variance_adu2;
+    }
+    const double determinant = w0 * wxx - wx * wx;
+    if (!(determinant > 1e-12 * w0 * wxx)) return std::nullopt;
+    slope = (w0 * wxy - wx * wy) / determinant;
+    intercept = (wxx * wy - wx * wxy) / determinant;
+    slope_sigma = kShared * spread * std::sqrt(w0 / determinant);
   }
-  return std::nullopt;
+  if (!(slope > 0) || slope_sigma > kWorst * slope || spread > kOwnScatter * middle) {
+    return std::nullopt;
+  }
+  const GainEstimate estimate{1 / slope, slope_sigma / slope};
+  if (estimate.e_per_adu > largest_gain(level, middle)) return std::nullopt;
+  return estimate;
+}
+
+CameraEvidence camera_evidence(const Frame& frame, const MeasureOptions& options, const SkyMap& sky,
+                               const std::vector<Candidate>& bright) {
+  CameraEvidence evidence;
+  evidence.option_gain = options.gain_e_per_adu;
+  evidence.header_gain = frame.facts.gain_e_per_adu;
+  evidence.gain_setting = frame.facts.gain_setting;
+  evidence.level_adu = sky.median_level_adu();
+  evidence.variance_adu2 = sky.median_noise_adu() * sky.median_noise_adu();
+  evidence.sky = sky_samples(frame, sky);
+  evidence.option_saturation_adu = options.saturation_adu;
+  evidence.header_saturation_adu = frame.facts.saturation_adu;
+  int at_top = 0;
+  evidence.ceiling = ceiling_of(frame.pixels, bright, at_top);
+  constexpr int kPlateau = 4;  // pixels that agree to 0.1 % are a ceiling, not a peak
+  evidence.plateau = at_top >= kPlateau;
+  const double range_end = frame.pixels.zero() + frame.pixels.scale() * 65535.0;
+  evidence.full_range =
+      at_top > 0 && std::holds_alternative<std::vector<std::uint16_t>>(frame.pixels.storage()) &&
+      evidence.ceiling.adu >= 0.999 * range_end;
+  return evidence;
+}
+
+std::optional<double> settled_gain(const CameraEvidence& evidence,
+                                   const std::optional<GainEstimate>& estimate,
+                                   std::optional<std::string>& remark) {
+  if (evidence.option_gain) return evidence.option_gain;
+  const double largest = largest_gain(evidence.level_adu, evidence.variance_adu2);
+  if (evidence.header_gain && *evidence.header_gain > 0) {
+    if (estimate ? agree(*evidence.header_gain, *estimate) : *evidence.header_gain < largest) {
+      return evidence.header_gain;
+    }
+    remark = std::string(kGainRemark) + ": it says " + format_short(*evidence.header_gain) +
+             " electrons for one ADU, the noise " +
+             (estimate ? format_short(estimate->e_per_adu)
+                       : "at most " + format_short(largest / kMostOfLevel)) +
+             "; it is not used";
+    return estimate ? std::optional(estimate->e_per_adu) : std::nullopt;
+  }
+  if (evidence.gain_setting && *evidence.gain_setting > 0) {
+    // Often the camera's own setting: believed where the sky's noise is neither above the photon
+    // noise of the whole level nor far below.
+    constexpr double kLeastOfLevel = 0.3;
+    const double ratio = evidence.level_adu > 0
+                             ? evidence.variance_adu2 * *evidence.gain_setting / evidence.level_adu
+                             : 0.0;
+    if (estimate ? agree(*evidence.gain_setting, *estimate)
+                 : ratio > kLeastOfLevel && ratio < kMostOfLevel) {
+      return evidence.gain_setting;
+    }
+  }
+  return estimate ? std::optional(estimate->e_per_adu) : std::nullopt;
+}
+
+double saturation_level(const CameraEvidence& evidence) {
+  constexpr int kPile = 6;  // exactly alike: no stars' peaks
+  if (evidence.option_saturation_adu) return kNearlyFull * *evidence.option_saturation_adu;
+  if (evidence.header_saturation_adu) {
+    const bool lower =
+        evidence.ceiling.pixels >= kPile && evidence.ceiling.adu < *evidence.header_saturation_adu;
+    return kNearlyFull * (lower ? evidence.ceiling.adu : *evidence.header_saturation_adu);
+  }
+  return evidence.plateau || evidence.full_range ? kNearlyFull * evidence.ceiling.adu
+                                                 : std::numeric_limits<double>::infinity();
 }
 
 }  // namespace starwaist::stars

@@ -1,6 +1,7 @@
 #include "stars/detect.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdint>
 #include <opencv2/core.hpp>
@@ -73,10 +74,11 @@ class Collector {
   void collect(const cv::Mat& smoothed, int level, int first_row_px, int row_begin, int row_end,
                double noise_scale, Detection& into) const {
     const int bin = 1 << level;
-    // Wide kernels have few places: at 5 sigma a megapixel of noise yields 1e-3 false peaks of
-    // level 3 where it yields as many of level 0 at 6.
-    constexpr int kFewPlaces = 3;
-    const double share = level >= kFewPlaces ? 5.0 / 6.0 : 1.0;
+    // Wide kernels have few places: a megapixel of noise yields 1e-3 false peaks of level 0 at 6
+    // sigma, as many of level 3 at 5 and of level 4, with a quarter of its places, at 4.7.
+    constexpr std::array kShares = {1.0, 1.0, 1.0, 5.0 / 6.0, 4.7 / 6.0};
+    static_assert(kShares.size() == kDetectionLevels);
+    const double share = kShares.at(static_cast<std::size_t>(level));
     const double lowest = 0.5 * threshold_snr_ * noise_scale * sky_.median_noise_adu();
     for_each_peak(
         smoothed, row_begin, row_end, static_cast<float>(lowest), [&](int x, int y, float value) {
@@ -203,7 +205,7 @@ double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white,
     const auto row = static_cast<int>(i / static_cast<std::size_t>(smoothed.cols));
     const auto column = static_cast<int>(i % static_cast<std::size_t>(smoothed.cols));
     const float v = smoothed.at<float>(row, column);
-    if (!masked.empty() && masked.at<float>(row, column) > 0) continue;
+    if (!masked.empty() && masked.at<std::uint8_t>(row, column) > 0) continue;
     sample.push_back(v);
   }
   if (sample.size() < 200) return white;
@@ -239,8 +241,23 @@ void bin_into(const cv::Mat& image, cv::Mat& half) {
   }
 }
 
+// 1 where any of 2 x 2 pixels is; an odd last row or column is left out.
+cv::Mat binned_mask(const cv::Mat& mask) {
+  cv::Mat half(mask.rows / 2, mask.cols / 2, CV_8U);
+  for (int y = 0; y < half.rows; ++y) {
+    const auto* upper = mask.ptr<std::uint8_t>(2 * y);
+    const auto* lower = mask.ptr<std::uint8_t>(2 * y + 1);
+    auto* out = half.ptr<std::uint8_t>(y);
+    for (int x = 0; x < half.cols; ++x) {
+      out[x] = static_cast<std::uint8_t>(upper[2 * x] | upper[2 * x + 1] | lower[2 * x] |
+                                         lower[2 * x + 1]);
+    }
+  }
+  return half;
+}
+
 // Levels first_level to last_level of the frame binned by 4. `masked`: 1 where it is not sky, of
-// the same size or empty.
+// the same size or empty, a byte a pixel.
 void collect_coarse(const cv::Mat& coarse, const Collector& collector, const SkyMap& sky,
                     double white, const cv::Mat& masked, int first_level, int last_level,
                     int threads, Detection& into) {
@@ -249,13 +266,12 @@ void collect_coarse(const cv::Mat& coarse, const Collector& collector, const Sky
   cv::Mat smoothed;
   for (int level = kCoarseLevel; level <= last_level; ++level) {
     if (level > kCoarseLevel) {
+      smoothed.release();
       cv::Mat next;
       bin_into(image, next);
       image = next;
       if (!mask.empty()) {
-        cv::Mat next_mask;
-        bin_into(mask, next_mask);
-        mask = next_mask;
+        mask = binned_mask(mask);
       }
     }
     if (image.rows < 8 || image.cols < 8) break;
@@ -352,7 +368,7 @@ std::vector<Candidate> detect_again(cv::Mat coarse, const SkyMap& first_sky, con
     for (int x = 0; x < coarse.cols; ++x) row[x] -= level[static_cast<std::size_t>(x)];
     sky.subtract(y_px, 0.5 * kBin - 0.5, kBin, std::span(row, level.size()));
   }
-  cv::Mat masked(coarse.size(), CV_32F, cv::Scalar(0));
+  cv::Mat masked(coarse.size(), CV_8U, cv::Scalar(0));
   for (const MaskedDisc& disc : discs) {
     cv::circle(masked,
                cv::Point(static_cast<int>(disc.x_px / kBin), static_cast<int>(disc.y_px / kBin)),

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
+#include <limits>
 #include <utility>
 
 #include "core/parallel.h"
@@ -78,11 +79,34 @@ constexpr double kFirstApertureOfSize = 3.0;
 // radii, where the scatter from the sky is within 5 % of its least).
 constexpr double kApertureFraction = 0.95;
 
-// The light that diffraction throws out (`halo` over the radius) is known and need not be held.
+// The sky's part of the relative scatter of a half-flux radius summed to `reach` radii, but for a
+// common factor: light inside and outside the radius against the rise of the growth curve, less
+// what a larger star adds to its own target through its share of light in the aperture (as in
+// measure_star).
+double scatter_from_sky(const GrowthProfile& profile, double reach) {
+  const double share = profile.fraction(reach);
+  const double q = 0.5 / share;
+  const double rise = profile.slope(1.0) - q * profile.slope(reach) * reach;
+  return rise > 0 ? std::sqrt((1 - q) * (1 - q) + q * q * (reach * reach - 1)) / rise
+                  : std::numeric_limits<double>::infinity();
+}
+
+// The light that diffraction throws out (`halo` over the radius) is known and need not be held. A
+// disc ends so abruptly that an aperture just inside its rim would scatter more than a wider one.
 double aperture_of_size(const GrowthProfile& profile, double halo) {
   constexpr double kUsual = 2.5;
+  constexpr double kLeast = 1.5;
+  constexpr double kMost = 4.0;
+  constexpr double kWider = 1.3;
+  constexpr int kSteps = 12;
   const double held = kApertureFraction * (1 - std::min(halo / kUsual, 0.2));
-  return std::clamp(profile.radius_of(held) / profile.radius_of(0.5), 1.5, 4.0);
+  const double first = std::clamp(profile.radius_of(held) / profile.radius_of(0.5), kLeast, kMost);
+  double best = first;
+  for (int step = 1; step <= kSteps; ++step) {
+    const double reach = std::min(first * std::lerp(1.0, kWider, 1.0 * step / kSteps), kMost);
+    if (scatter_from_sky(profile, reach) < scatter_from_sky(profile, best)) best = reach;
+  }
+  return best;
 }
 
 // True where a pixel at the candidate's peak is clipped.

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "stars/background.h"
+#include "stars/camera.h"
 #include "stars/detect.h"
 #include "stars/field_sizes.h"
 #include "stars/one_star.h"
@@ -74,12 +75,14 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads);
 // Everything that one star's measurement needs beside the pixels.
 class FrameModel {
  public:
-  FrameModel(stars::SkyMap sky, stars::BrightStars bright, const stars::FrameContext& context)
+  FrameModel(stars::SkyMap sky, stars::BrightStars bright, const stars::FrameContext& context,
+             stars::CameraEvidence camera)
       : sky_(std::move(sky)),
         bright_(std::move(bright)),
         wing_(bright_.beta),
         gain_e_per_adu_(context.gain_e_per_adu),
-        saturation_adu_(context.saturation_adu) {}
+        saturation_adu_(context.saturation_adu),
+        camera_(std::move(camera)) {}
 
   // Measures a star of this frame from star.x_px, star.y_px. `keep_place`: the place is known and
   // the centroid is not looked for.
@@ -88,6 +91,20 @@ class FrameModel {
     return bright_.sizes.at(x_px, y_px);
   }
   [[nodiscard]] const stars::GrowthProfile& profile() const { return bright_.profile; }
+  [[nodiscard]] const stars::CameraEvidence& camera() const { return camera_; }
+  [[nodiscard]] std::optional<double> gain_e_per_adu() const { return gain_e_per_adu_; }
+  [[nodiscard]] double saturation_adu() const { return saturation_adu_; }
+  [[nodiscard]] double sky_level_adu(double x_px, double y_px) const {
+    return sky_.level_adu(x_px, y_px);
+  }
+  // As if the frame had been measured with these.
+  [[nodiscard]] FrameModel with_camera(std::optional<double> gain_e_per_adu,
+                                       double saturation_adu) const {
+    FrameModel model = *this;
+    model.gain_e_per_adu_ = gain_e_per_adu;
+    model.saturation_adu_ = saturation_adu;
+    return model;
+  }
 
  private:
   stars::SkyMap sky_;
@@ -95,6 +112,7 @@ class FrameModel {
   stars::MoffatWing wing_;
   std::optional<double> gain_e_per_adu_;
   double saturation_adu_;
+  stars::CameraEvidence camera_;
 };
 
 }  // namespace starwaist

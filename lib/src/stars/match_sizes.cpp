@@ -44,7 +44,8 @@ std::size_t reference_frame(std::span<const FrameMeasurement> frames, StarSize k
   for (std::size_t i = 0; i < frames.size(); ++i) {
     const auto usable = std::count_if(frames[i].stars.begin(), frames[i].stars.end(),
                                       [&](const Star& s) { return seen(s, kind).has_value(); });
-    if (usable > most) {
+    // Of equals the first by name: the frames' order must not matter.
+    if (usable > most || (usable == most && frames[i].file < frames[best].file)) {
       most = usable;
       best = i;
     }

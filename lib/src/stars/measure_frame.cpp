@@ -5,6 +5,7 @@
 #include <optional>
 #include <span>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "core/parallel.h"
@@ -140,10 +141,14 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   }
   out.background_adu = sky->median_level_adu();
   out.noise_adu = sky->median_noise_adu();
-  context.gain_e_per_adu = stars::believable_gain(frame, options, *sky);
-  context.saturation_adu = stars::saturation_level(frame, options, found->candidates);
-  const auto model =
-      std::make_shared<const FrameModel>(*sky, stars::learn(context, *found, threads), context);
+  auto camera = stars::camera_evidence(frame, options, *sky, found->candidates);
+  std::optional<std::string> gain_remark;
+  context.gain_e_per_adu =
+      stars::settled_gain(camera, stars::gain_from_sky(camera.sky), gain_remark);
+  if (gain_remark) out.remarks.push_back(*gain_remark);
+  context.saturation_adu = stars::saturation_level(camera);
+  const auto model = std::make_shared<const FrameModel>(
+      *sky, stars::learn(context, *found, threads), context, std::move(camera));
   if (model_out != nullptr) *model_out = model;
 
   std::vector<MeasuredStar> measured(found->candidates.size());

@@ -109,31 +109,43 @@ void measure_peak(const FrameContext& context, const Stamp& stamp, Centre centre
   star.saturated = star.peak_adu + level_adu >= context.saturation_adu;
 }
 
+// How the light in a star's aperture makes its half-flux radius.
+struct Leverage {
+  double share = 0;  // of the star's light inside the aperture
+  double q = 0;      // of the light inside the aperture that the target is
+  // dF/dr at the half-flux radius, less what a larger star adds to its own target through the share
+  // of its light inside the aperture.
+  double slope = 0;
+
+  Leverage(const GrowthProfile& profile, double aperture_px, double hfr_px, double flux_adu)
+      : share(share_inside(profile, aperture_px, hfr_px)), q(0.5 / share) {
+    const double reach = aperture_px / hfr_px;
+    slope = flux_adu * (profile.slope(1.0) - 0.5 * profile.slope(reach) * reach / share) / hfr_px;
+  }
+  [[nodiscard]] double share_outside() const { return std::max(0.0, share - 0.5); }
+  // Of the target from that of the light inside the half-flux radius and of the rest.
+  [[nodiscard]] double target_variance(double inside, double outside) const {
+    return (1 - q) * (1 - q) * inside + q * q * outside;
+  }
+};
+
 // Standard errors of the light and the half-flux radius: noise of the light inside r and between r
 // and the aperture, photons included where the gain is known; the sky's pedestal moves both sums
 // together.
 void measure_errors(const FrameContext& context, const StarRules& rules, const SkyOffset& sky,
                     double variance, Star& star) {
   const double h = *star.hfr_px;
-  const double share = share_inside(*rules.profile, rules.aperture_px, h);
+  const Leverage leverage(*rules.profile, rules.aperture_px, h, star.flux_adu);
   const double area_in = std::numbers::pi * h * h;
   const double area_out = std::numbers::pi * rules.aperture_px * rules.aperture_px - area_in;
   const double photon_adu2 = context.gain_e_per_adu ? star.flux_adu / *context.gain_e_per_adu : 0.0;
   const double v_in = area_in * variance + 0.5 * photon_adu2;
-  const double v_out =
-      std::max(area_out, 0.0) * variance + std::max(0.0, share - 0.5) * photon_adu2;
-  const double q = 0.5 / share;
-  const double pedestal = sky.sigma_adu * (area_in - q * (area_in + area_out));
-  const double target_variance = (1 - q) * (1 - q) * v_in + q * q * v_out + pedestal * pedestal;
-  // dF/dr at the half-flux radius, less what a larger star adds to its own target through the share
-  // of its light inside the aperture.
-  const double reach = rules.aperture_px / h;
-  const double slope =
-      star.flux_adu *
-      (rules.profile->slope(1.0) - 0.5 * rules.profile->slope(reach) * reach / share) / h;
-  if (slope > 0) star.hfr_sigma_px = std::sqrt(target_variance) / slope;
+  const double v_out = std::max(area_out, 0.0) * variance + leverage.share_outside() * photon_adu2;
+  const double pedestal = sky.sigma_adu * (area_in - leverage.q * (area_in + area_out));
+  const double target_variance = leverage.target_variance(v_in, v_out) + pedestal * pedestal;
+  if (leverage.slope > 0) star.hfr_sigma_px = std::sqrt(target_variance) / leverage.slope;
   const double flux_sigma =
-      std::sqrt(v_in + v_out + std::pow(sky.sigma_adu * (area_in + area_out), 2)) / share;
+      std::sqrt(v_in + v_out + std::pow(sky.sigma_adu * (area_in + area_out), 2)) / leverage.share;
   star.snr = flux_sigma > 0 ? star.flux_adu / flux_sigma : 0;
 }
 
@@ -215,6 +227,28 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
     const auto moffat = fit_moffat(stamp, centre, std::max(2.5 * h, 3.0), 1.9 * h, *rules.wing);
     if (moffat) star.fwhm_px = moffat->fwhm_px;
   }
+}
+
+void change_gain(const GrowthProfile& profile, std::optional<double> before_e_per_adu,
+                 std::optional<double> after_e_per_adu, Star& star) {
+  if (!star.hfr_px || !(star.flux_adu > 0) || !(star.snr > 0)) return;
+  const auto photon_adu2 = [&](const std::optional<double>& gain) {
+    return gain ? star.flux_adu / *gain : 0.0;
+  };
+  const double more_adu2 = photon_adu2(after_e_per_adu) - photon_adu2(before_e_per_adu);
+  const Leverage leverage(profile, star.aperture_px, *star.hfr_px, star.flux_adu);
+  if (star.hfr_sigma_px && leverage.slope > 0) {
+    const double target_sigma = *star.hfr_sigma_px * leverage.slope;
+    const double target_variance =
+        target_sigma * target_sigma +
+        leverage.target_variance(0.5 * more_adu2, leverage.share_outside() * more_adu2);
+    if (target_variance > 0) star.hfr_sigma_px = std::sqrt(target_variance) / leverage.slope;
+  }
+  const double flux_sigma = star.flux_adu / star.snr;
+  const double flux_variance = flux_sigma * flux_sigma + (0.5 + leverage.share_outside()) *
+                                                             more_adu2 /
+                                                             (leverage.share * leverage.share);
+  if (flux_variance > 0) star.snr = star.flux_adu / std::sqrt(flux_variance);
 }
 
 std::optional<Probe> probe_size(const FrameContext& context, const Candidate& candidate) {

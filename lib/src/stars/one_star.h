@@ -42,6 +42,10 @@ struct StarRules {
 void measure_star(const FrameContext& context, const StarRules& rules, const Pedestal& pedestal,
                   MeasuredStar& measured);
 
+// Standard errors and signal-to-noise of a star that was measured with one gain, as with another.
+void change_gain(const GrowthProfile& profile, std::optional<double> before_e_per_adu,
+                 std::optional<double> after_e_per_adu, Star& star);
+
 // A candidate's half-flux radius without any knowledge (the aperture grows until it holds the
 // star), and how elongated it is (elongation_of).
 struct Probe {

@@ -143,10 +143,9 @@ Annulus stacked_annulus(const std::vector<std::optional<StackedStar>>& stars, st
                     stacked->unit());
     pedestal.push_back(star.sky_sigma_adu * area_per_x2 / stacked->unit());
   }
-  if (light.empty()) return {};
-  // A median's standard error is 1.2533 times the mean's.
-  const double n = static_cast<double>(light.size());
-  return {median(light), 1.2533 * median(noise) / std::sqrt(n), median(pedestal), light.size()};
+  const auto mean = robust_mean(light, noise);
+  if (!mean) return {};
+  return {mean->value, mean->sigma, median(pedestal), light.size()};
 }
 
 }  // namespace
@@ -158,32 +157,33 @@ std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars,
   std::vector<Annulus> all(static_cast<std::size_t>(kFarthest / kStep));
   core::parallel_for(all.size(), threads,
                      [&](std::size_t k) { all[k] = stacked_annulus(stacked, k); });
+  const auto unseen = std::find_if(all.begin(), all.end(), [&](const Annulus& annulus) {
+    return annulus.stars == 0 || annulus.stars * 2 < stars.size();
+  });
+  all.erase(unseen, all.end());
   std::vector<double> fraction{0.0};
-  std::vector<Annulus> annuli;
-  double variance = 0;
+  double square_sigma = 0;
+  double edge_pedestal = 0;
   for (std::size_t k = 0; k < all.size(); ++k) {
     const double outer = kStep * static_cast<double>(k + 1);
     const Annulus& annulus = all[k];
-    if (annulus.stars == 0 || annulus.stars * 2 < stars.size()) break;
-    variance += annulus.sigma * annulus.sigma;
+    const double variance = square_sigma + annulus.sigma * annulus.sigma;
     const double pedestal = annulus.pedestal_sigma * outer * outer;
     // Every annulus counts, bright or not (to keep only those that stand out would add light),
     // until the sum is no longer known well.
     if (outer > kNormalAt && std::sqrt(variance + pedestal * pedestal) > kKnownTo) break;
     fraction.push_back(fraction.back() + annulus.light);
-    annuli.push_back(annulus);
+    square_sigma = variance;
+    edge_pedestal = pedestal;
   }
   if (fraction.size() < static_cast<std::size_t>(kNormalAt / kStep) || !(fraction.back() > 0)) {
     return std::nullopt;
   }
   std::vector<double> sizes;
   for (const ProfileStar& star : stars) sizes.push_back(star.hfr_px);
-  const Wing wing = wing_of(annuli, kStep, halo_px / median(sizes));
+  const Wing wing = wing_of(all, fraction.size() - 1, kStep, halo_px / median(sizes));
   const double whole = fraction.back() + wing.beyond;
-  const double edge = kStep * static_cast<double>(annuli.size());
-  double square_sigma =
-      wing.sigma * wing.sigma + std::pow(annuli.back().pedestal_sigma * edge * edge, 2);
-  for (const Annulus& annulus : annuli) square_sigma += annulus.sigma * annulus.sigma;
+  square_sigma += wing.sigma * wing.sigma + edge_pedestal * edge_pedestal;
   // Noise may make the far sums fall: a growth curve does not.
   for (std::size_t k = 1; k < fraction.size(); ++k) {
     fraction[k] = std::clamp(fraction[k] / whole, fraction[k - 1], 1.0);

@@ -63,70 +63,92 @@ struct Trial {
 // Annuli as the trials see them.
 class Seen {
  public:
-  Seen(const std::vector<Annulus>& annuli, double step) : step_(step) {
-    // The core counts as one.
-    const auto core = std::min(static_cast<std::size_t>(1.0 / step), annuli.size() - 1);
-    double light = 0;
-    double variance = 0;
-    for (std::size_t k = 0; k < core; ++k) {
-      light += annuli[k].light;
-      variance += annuli[k].sigma * annuli[k].sigma;
+  Seen(const std::vector<Annulus>& annuli, std::size_t summed, double step)
+      : step_(step), edge_(step * static_cast<double>(summed)) {
+    // The core counts as one, and so do a few beyond the edge.
+    constexpr std::size_t kFew = 4;
+    const auto core = std::min(static_cast<std::size_t>(1.0 / step), summed - 1);
+    add(annuli, 0, core);
+    for (std::size_t k = core; k < summed; ++k) add(annuli, k, k + 1);
+    for (std::size_t k = summed; k < annuli.size(); k += kFew) {
+      add(annuli, k, std::min(k + kFew, annuli.size()));
     }
-    add(step * static_cast<double>(core), light, variance);
-    for (std::size_t k = core; k < annuli.size(); ++k) {
-      add(step * static_cast<double>(k + 1), annuli[k].light, annuli[k].sigma * annuli[k].sigma);
-    }
+    const double sky_sigma = annuli.back().pedestal_sigma;
+    sky_weight_ = sky_sigma > 0 ? 1 / (sky_sigma * sky_sigma) : kNoSky;
   }
 
-  // A star whose half-flux radius is `unit` first ones.
+  // A star whose half-flux radius is `unit` first ones, on a sky that may be a little off.
   [[nodiscard]] Trial tried(const Profile& profile, double unit) const {
     double mm = 0;
+    double ma = 0;
     double md = 0;
     double before = 1;
-    double at_edge = 1;
     for (const Part& part : parts_) {
-      before = std::exchange(at_edge, profile.beyond(part.outer / unit));
-      const double model = before - at_edge;
+      const double here = profile.beyond(part.outer / unit);
+      const double model = std::exchange(before, here) - here;
       mm += part.weight * model * model;
+      ma += part.weight * model * part.area;
       md += part.weight * model * part.light;
     }
-    const double amplitude = md / mm;
-    const double edge = parts_.back().outer;
-    return {dd_ - amplitude * md, amplitude * at_edge,
-            2 + std::log(std::max(before, kLeast) / std::max(at_edge, kLeast)) /
-                    std::log(edge / (edge - step_)),
+    const double aa = aa_ + sky_weight_;
+    const double determinant = mm * aa - ma * ma;
+    const double amplitude = (md * aa - ad_ * ma) / determinant;
+    const double sky = (ad_ * mm - md * ma) / determinant;
+    const double at_edge = profile.beyond(edge_ / unit);
+    return {dd_ - amplitude * md - sky * ad_, amplitude * at_edge,
+            2 + std::log(std::max(profile.beyond((edge_ - step_) / unit), kLeast) /
+                         std::max(at_edge, kLeast)) /
+                    std::log(edge_ / (edge_ - step_)),
             profile.prior()};
   }
 
  private:
   static constexpr double kLeast = 1e-7;
+  static constexpr double kNoSky = 1e12;
   struct Part {
     double outer = 0;
+    double area = 0;  // of x^2
     double light = 0;
     double weight = 0;
   };
 
-  void add(double outer, double light, double variance) {
+  // Annuli begin to end as one part.
+  void add(const std::vector<Annulus>& annuli, std::size_t begin, std::size_t end) {
     // Of the light in an annulus: no star is quite the model (diffraction, the pixel, aberrations),
     // and its bright core must not choose wings by that.
     constexpr double kModel = 0.02;
-    const double weight = 1 / (variance + kModel * kModel * light * light);
-    parts_.push_back({outer, light, weight});
-    dd_ += weight * light * light;
+    Part part;
+    double variance = 0;
+    for (std::size_t k = begin; k < end; ++k) {
+      part.light += annuli[k].light;
+      variance += annuli[k].sigma * annuli[k].sigma;
+    }
+    const double inner = step_ * static_cast<double>(begin);
+    part.outer = step_ * static_cast<double>(end);
+    part.area = part.outer * part.outer - inner * inner;
+    part.weight = 1 / (variance + kModel * kModel * part.light * part.light);
+    dd_ += part.weight * part.light * part.light;
+    aa_ += part.weight * part.area * part.area;
+    ad_ += part.weight * part.area * part.light;
+    parts_.push_back(part);
   }
 
   double step_;
+  double edge_;
   double dd_ = 0;
+  double aa_ = 0;
+  double ad_ = 0;
+  double sky_weight_ = 0;  // of the sky's own error
   std::vector<Part> parts_;
 };
 
 }  // namespace
 
-Wing wing_of(const std::vector<Annulus>& annuli, double step, double halo) {
+Wing wing_of(const std::vector<Annulus>& annuli, std::size_t summed, double step, double halo) {
   // The radii's unit is each star's half-flux radius as first measured, when the light beyond the
   // aperture was a guess: the true one may be larger.
   constexpr std::array kUnits{0.96, 0.98, 1.0, 1.02, 1.04, 1.06, 1.08, 1.1, 1.12, 1.15};
-  const Seen seen(annuli, step);
+  const Seen seen(annuli, summed, step);
   std::vector<Trial> trials;
   trials.reserve(kUnits.size() * wing_table::kRows.size());
   for (const wing_table::Row& row : wing_table::kRows) {

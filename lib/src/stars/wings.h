@@ -27,9 +27,10 @@ struct Wing {
 // (wing_table.h). Where only the core stands out of the noise, much is still known from it, while a
 // power law through the last annuli would be far too shallow; and the flat core of a star a little
 // out of focus is not that of a profile without wings. The annuli lie `step` first half-flux radii
-// apart; the true half-flux radius may differ by some per cent from the first. `halo`: the light
-// that diffraction throws beyond x is halo / x (x in first half-flux radii); 0 where it is not
-// known.
-Wing wing_of(const std::vector<Annulus>& annuli, double step, double halo);
+// apart; the true half-flux radius may differ by some per cent from the first. The light asked for
+// is that beyond the first `summed` of them; those further out, too noisy to be summed, still tell
+// which wings there are. `halo`: the light that diffraction throws beyond x is halo / x (x in first
+// half-flux radii); 0 where it is not known.
+Wing wing_of(const std::vector<Annulus>& annuli, std::size_t summed, double step, double halo);
 
 }  // namespace starwaist::stars

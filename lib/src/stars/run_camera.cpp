@@ -1,0 +1,82 @@
+#include "stars/run_camera.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace starwaist::stars {
+namespace {
+
+std::optional<GainEstimate> gain_of_run(std::span<const std::shared_ptr<const FrameModel>> models) {
+  std::vector<SkySample> sky;
+  for (const auto& model : models) {
+    if (model) sky.insert(sky.end(), model->camera().sky.begin(), model->camera().sky.end());
+  }
+  return gain_from_sky(std::move(sky));
+}
+
+// Infinite where nothing is clipped. Only the run's highest pixel can be the camera's ceiling.
+double ceiling_of_run(std::span<const std::shared_ptr<const FrameModel>> models) {
+  constexpr int kFrames = 2;
+  constexpr int kPixels = 4;
+  constexpr double kAlike = 1e-3;
+  double top = 0;
+  for (const auto& model : models) {
+    if (model) top = std::max(top, model->camera().ceiling.adu);
+  }
+  int frames = 0;
+  int pixels = 0;
+  bool clipped = false;
+  for (const auto& model : models) {
+    if (!model) continue;
+    const CameraEvidence& camera = model->camera();
+    if (camera.ceiling.pixels == 0 || camera.ceiling.adu < top * (1 - kAlike)) continue;
+    clipped = clipped || camera.plateau || camera.full_range;
+    if (camera.ceiling.adu < top) continue;
+    ++frames;
+    pixels += camera.ceiling.pixels;
+  }
+  clipped = clipped || (frames >= kFrames && pixels >= kPixels);
+  return clipped && top > 0 ? kNearlyFull * top : std::numeric_limits<double>::infinity();
+}
+
+void retell_remark(const std::optional<std::string>& remark, FrameMeasurement& frame) {
+  auto& remarks = frame.remarks;
+  remarks.erase(std::remove_if(remarks.begin(), remarks.end(),
+                               [](const std::string& r) { return r.starts_with(kGainRemark); }),
+                remarks.end());
+  if (remark) remarks.push_back(*remark);
+}
+
+}  // namespace
+
+void share_camera(std::span<std::shared_ptr<const FrameModel>> models,
+                  std::span<FrameMeasurement> frames) {
+  const auto estimate = gain_of_run(models);
+  const double ceiling_adu = ceiling_of_run(models);
+  for (std::size_t i = 0; i < models.size(); ++i) {
+    if (!models[i]) continue;
+    const FrameModel& model = *models[i];
+    FrameMeasurement& frame = frames[i];
+    std::optional<std::string> remark;
+    const auto gain = settled_gain(model.camera(), estimate, remark);
+    retell_remark(remark, frame);
+    const auto before = model.gain_e_per_adu();
+    // A frame whose own pixels or header tell where it clips keeps that.
+    const bool told = std::isfinite(model.saturation_adu());
+    const double saturation_adu = told ? model.saturation_adu() : ceiling_adu;
+    for (Star& star : frame.stars) {
+      if (gain != before) change_gain(model.profile(), before, gain, star);
+      if (told || star.saturated) continue;
+      star.saturated = star.peak_adu + model.sky_level_adu(star.x_px, star.y_px) >= saturation_adu;
+      frame.saturated_count += star.saturated ? 1 : 0;
+    }
+    models[i] = std::make_shared<const FrameModel>(model.with_camera(gain, saturation_adu));
+  }
+}
+
+}  // namespace starwaist::stars
