@@ -1,7 +1,8 @@
 // Monte Carlo of the fit on curves made by wave optics: do the intervals cover, how near is the
 // error to the least possible, what do outliers cost, and is anything trusted that must not be.
 //
-// Usage: coverage_bench [trials a cell, 400] [seed, 1]
+// Usage: coverage_bench [trials a cell, 400] [seed, 1] [part: sigmas, nosigmas, outliers, trust,
+// foreign, accuracy, rate; all]
 // Ends with a table of what is asked of the fit and what it reached.
 #include <Eigen/Dense>
 #include <algorithm>
@@ -415,6 +416,8 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
   struct Cell {
     double share;
     std::string name;
+    double w040;
+    Setting setting;
   };
   std::vector<Cell> cells;
   for (const double w040 : {0.0, 0.5, 1.0}) {
@@ -432,7 +435,7 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
           char label[100];
           std::snprintf(label, sizeof label, "  cell n %d W040 %.1f seeing %.0f %% meas. %.1f %%",
                         kCounts[k], w040, 100 * seeing, 100 * measuring);
-          cells.push_back({share, label});
+          cells.push_back({share, label, w040, s});
           if (share < 0.88 || share > 0.99) cell.print(label);
           of_aberration.add(cell);
         }
@@ -457,12 +460,27 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
     claims.add("68 % interval covers (%)," + n, 64, 72, 100.0 * p.within_68 / p.trials);
   }
   all.print("pooled");
-  const auto by_share = [](const Cell& a, const Cell& b) { return a.share < b.share; };
-  const auto [lowest, highest] = std::minmax_element(cells.begin(), cells.end(), by_share);
-  std::printf("lowest  %s: %.1f %%\nhighest %s: %.1f %%\n\n", lowest->name.c_str(),
-              100 * lowest->share, highest->name.c_str(), 100 * highest->share);
-  claims.add("lowest cell of 95 % (%)" + how, 88, 99, 100 * lowest->share);
-  claims.add("highest cell of 95 % (%)" + how, 88, 99, 100 * highest->share);
+  // The lowest and highest of 45 cells are partly so by luck: the three of either kind are run
+  // again, with ten times as many trials, and the worst of those stands.
+  std::sort(cells.begin(), cells.end(),
+            [](const Cell& a, const Cell& b) { return a.share < b.share; });
+  constexpr std::size_t kAgain = 3;
+  const auto again = [&](const Cell& cell) {
+    const Tally t = run_cell(telescopes_with(cell.w040), cell.setting, 10 * trials, random);
+    const double share = static_cast<double>(t.within_95) / t.trials;
+    std::printf("%s: %.1f %%, again %.2f +- %.2f %%\n", cell.name.c_str(), 100 * cell.share,
+                100 * share, 100 * std::sqrt(share * (1 - share) / t.trials));
+    return 100 * share;
+  };
+  double lowest = 100;
+  double highest = 0;
+  for (std::size_t i = 0; i < kAgain; ++i) {
+    lowest = std::min(lowest, again(cells[i]));
+    highest = std::max(highest, again(cells[cells.size() - 1 - i]));
+  }
+  std::printf("\n");
+  claims.add("lowest cell of 95 % (%)" + how, 88, 99, lowest);
+  claims.add("highest cell of 95 % (%)" + how, 88, 99, highest);
 }
 
 void outliers(int trials, std::mt19937_64& random, Claims& claims) {

@@ -80,7 +80,7 @@ TEST(FitCurve, RecoversANoiseFreeParabola) {
 // Spherical aberration, W040 of one wave (a quarter wave peak to valley when balanced), by wave
 // optics that know nothing of the fitted formula. At f/2 a symmetric curve is 0.027 (Gaussian
 // seeing) and 0.019 (Kolmogorov) of the core's width B off; with its lopsidedness the form leaves
-// 0.004 (own computation), beside what the prior holds back.
+// 0.004 (own computation), beside what the prior and the share of the even curve hold back.
 TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
   for (const bool kolmogorov : {false, true}) {
     double lopsidedness[2] = {};
@@ -106,7 +106,7 @@ TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
       rig.obstruction = 0;
       const auto result = fit_curve(points, rig);
       ASSERT_TRUE(result && result->best_focus_steps);
-      EXPECT_NEAR(*result->best_focus_steps, 8000, 0.01 * core_um) << kolmogorov << " " << sign;
+      EXPECT_NEAR(*result->best_focus_steps, 8000, 0.012 * core_um) << kolmogorov << " " << sign;
       EXPECT_TRUE(result->interval_95_steps.contains(8000));
       for (const auto& [name, value] : model(*result, "blur").parameters) {
         if (name == "lopsidedness") lopsidedness[sign] = value;

@@ -421,6 +421,7 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
     facts.highest_position_steps = std::max(facts.highest_position_steps, position);
   }
   facts.best_focus_steps = result.best_focus_steps;
+  facts.sigma_steps = result.best_focus_sigma_steps;
   facts.interval_95_steps = result.interval_95_steps;
   facts.zone_steps = result.critical_focus_zone_steps;
   if (result.best_focus_steps) {
@@ -524,9 +525,8 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
       distinct_positions(s, all_used) < 3 || all_equal(s.y)) {
     return false;
   }
-  const std::vector<NamedShape> known = shapes_for(rig, measure);
   weigh_relative(s);
-  std::vector<FittedShape> shapes = fit_shapes(known, s);
+  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
   FittedShape* base = best_of(shapes);
   bad.assign(s.count(), 0.0);
   const auto number_of = [&](const FittedShape* shape) {
@@ -536,12 +536,11 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
   if (base->fit.usable) {
     const NoiseModel noise = estimate_noise(base->fitters.lopsided, s, base->fit);
     apply_noise(noise, s);
-    shapes = fit_shapes(known, s);
-    base = best_of(shapes);
+    const ShapeFit clean = base->fitters.even.refit(s, base->fit);
     std::vector<ShapeFitters*> fitters;
     for (FittedShape& shape : shapes) fitters.push_back(&shape.fitters);
-    if (base->fit.usable) {
-      hypotheses = weigh_hypotheses(fitters, number_of(base), s, noise, base->fit);
+    if (clean.usable) {
+      hypotheses = weigh_hypotheses(fitters, number_of(base), s, noise, clean);
     }
     bad = probability_bad(hypotheses, s.count());
   }

@@ -25,7 +25,7 @@ struct NoisePrior {
   double bad;  // probability of a point to be bad, before seeing the data
 };
 constexpr NoisePrior kWithOwnSigmas{20, 0.08};
-constexpr NoisePrior kWithoutSigmas{1, 0.01};
+constexpr NoisePrior kWithoutSigmas{1, 0.005};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
@@ -132,15 +132,14 @@ class Evidence {
 // fit: taking points out changes a 4 by 4 matrix, no fit is needed.
 class Screening {
  public:
+  // `all`: with weights of 1.
   Screening(const Samples& all, const ShapeFitter& fitter, const ShapeFit& at,
             const Evidence& evidence)
       : evidence_(evidence),
         t0_(at.parameters[0]),
         n_(all.count()),
         candidates_(noise_candidates(fitter.shape(), all, at)) {
-    Samples unit = all;
-    std::fill(unit.weight.begin(), unit.weight.end(), 1.0);
-    const ShapeResiduals residuals(unit, fitter.shape(), fitter.sigma_a());
+    const ShapeResiduals residuals(all, fitter.shape(), fitter.sigma_a());
     Eigen::VectorXd values(residuals.count());
     Eigen::Matrix<double, Eigen::Dynamic, kShapeParameters> jacobian(residuals.count(),
                                                                      kShapeParameters);
@@ -301,7 +300,7 @@ struct Weighed {
 
 // Refitted with `sigma`, then weighed with every candidate of the noise about its own curve.
 std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samples,
-                               const Evidence& evidence, const FewPoints& bad,
+                               const Samples& unit, const Evidence& evidence, const FewPoints& bad,
                                const std::vector<double>& sigma, const ShapeFit& start) {
   for (std::size_t i = 0; i < samples.count(); ++i) {
     samples.weight[i] = bad.holds(i) ? 0 : 1 / sigma[i];
@@ -312,7 +311,7 @@ std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samp
   // The prior of a: its density's constant and the share of its kind.
   const double prior =
       std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
-  w.log_evidence = prior + Screening(samples, fitter, fit, evidence).of(bad);
+  w.log_evidence = prior + Screening(unit, fitter, fit, evidence).of(bad);
   if (!std::isfinite(w.log_evidence)) return std::nullopt;
   return w;
 }
@@ -325,6 +324,8 @@ std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shape
   const Evidence evidence(samples, noise);
   const std::size_t most = most_bad(samples.count());
   Samples s = samples;
+  Samples unit = samples;
+  std::fill(unit.weight.begin(), unit.weight.end(), 1.0);
   std::vector<Weighed> found;
   // Linearised at the fit of all points, then at the best hypothesis found, until that is stable.
   ShapeFit at = clean;
@@ -332,7 +333,7 @@ std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shape
   Set last;
   constexpr int kRounds = 3;
   for (int round = 0; round < kRounds; ++round) {
-    Screening screening(samples, shapes[shape]->lopsided, at, evidence);
+    Screening screening(unit, shapes[shape]->lopsided, at, evidence);
     const std::vector<Ranked> ranked = screening.all(most);
     found.clear();
     double best_evidence = -std::numeric_limits<double>::infinity();
@@ -344,7 +345,7 @@ std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shape
       for (std::size_t k = 0; k < shapes.size() && !hopeless; ++k) {
         const std::size_t number = (shape + k) % shapes.size();
         for (const bool lopsided : {false, true}) {
-          auto w = weighed(shapes[number]->of(lopsided), lopsided, s, evidence, ranked[i].bad,
+          auto w = weighed(shapes[number]->of(lopsided), lopsided, s, unit, evidence, ranked[i].bad,
                            sigma, at);
           if (!w) continue;
           w->hypothesis.shape = number;
