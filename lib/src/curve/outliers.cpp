@@ -33,7 +33,9 @@ constexpr NoisePrior kWithoutSigmas{1, 0.005};
 constexpr double kPriorSpreadCentre = 1.0;
 constexpr double kPriorSpreadSize = 1.0;
 constexpr double kPriorSpreadSlope = 1.5;
-constexpr double kPriorLopsided = 0.5;
+// Runs with and without a notable aberration are about as frequent; more of it widens the intervals
+// of all.
+constexpr double kPriorLopsided = 0.45;
 constexpr double kNotable = 0.01;  // share of the heaviest weight below which a part is dropped
 constexpr double kScreen = 5.5;    // the same for the linear screening, in units of ln evidence
 constexpr double kHopeless = 6;    // and for a part fitted by one of the shapes

@@ -3,6 +3,7 @@
 // The noise belongs to the hypothesis: each is weighed with every candidate of noise.h and keeps
 // the average of those that its own good points speak for. (A noise estimated once, with a bad
 // point inside, is large where that point lies and makes it look good and its neighbours bad.)
+// So does the shape: beside a bad point a wrong shape may fit better than the right one.
 //
 // A 3-sigma clip can reject nothing from ten points or fewer (the largest possible deviation is
 // (n - 1) / sqrt(n) sigma; Shiffler 1988, from memory), and a hard trim followed by a refit makes
