@@ -1,14 +1,17 @@
 // Monte Carlo of the fit on curves made by wave optics: do the intervals cover, how near is the
 // error to the least possible, what do outliers cost, and is anything trusted that must not be.
 //
-// Usage: coverage_bench [trials a cell, 400] [seed, 1]
+// Usage: coverage_bench [trials a cell, 400] [seed, 1] [part: sigmas, nosigmas, outliers, trust,
+// foreign, accuracy, rate; all]
 // Ends with a table of what is asked of the fit and what it reached.
+#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cstdio>
 #include <cstdlib>
 #include <ctime>
 #include <map>
+#include <optional>
 #include <random>
 #include <string>
 #include <vector>
@@ -103,6 +106,20 @@ struct Trial {
   std::vector<CurvePoint> points;
   double truth = 0;
   double fisher = 0;
+  // For the oracles: how ln size moves with (position, ln seeing, ln slope) and how far each point
+  // lies from the true curve, relative; which points are bad.
+  std::vector<std::array<double, 3>> rows;
+  std::vector<double> deviation;
+  std::vector<double> measuring;
+  std::vector<std::size_t> bad;
+  // Relative, with that scatter of the seeing.
+  [[nodiscard]] std::vector<double> sigma(double seeing_scatter) const {
+    std::vector<double> list;
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      list.push_back(std::hypot(measuring[i], rows[i][1] * seeing_scatter));
+    }
+    return list;
+  }
 };
 
 double fisher_sigma(const std::vector<std::array<double, 3>>& rows) {
@@ -128,6 +145,7 @@ Trial make_trial(const Telescope& t, const Setting& s, std::mt19937_64& random) 
   trial.truth = 20000;
   std::vector<std::array<double, 3>> rows;
   std::vector<double> sigmas;
+  std::vector<double> true_sizes;
   const double smallest = t.curve.at(t.curve.best_um());
   const auto size_at = [&](double from_best) {
     if (s.shape_power == 0) return t.curve.at(t.curve.best_um() + from_best);
@@ -151,6 +169,9 @@ Trial make_trial(const Telescope& t, const Setting& s, std::mt19937_64& random) 
              std::sqrt(1 - s.seeing_correlation * s.seeing_correlation) * normal(random);
     rows.push_back({slope / sigma, share * size / sigma, from_best * slope / sigma});
     sigmas.push_back(sigma / kPixelUm);
+    true_sizes.push_back(size / kPixelUm);
+    trial.rows.push_back({slope / size, share, from_best * slope / size});
+    trial.measuring.push_back(s.measuring);
     CurvePoint p;
     p.file = "row " + std::to_string(i + 1);
     p.position_steps = trial.truth + from_best;
@@ -169,10 +190,139 @@ Trial make_trial(const Telescope& t, const Setting& s, std::mt19937_64& random) 
     const double far = how_far(random) * sigmas[order[static_cast<std::size_t>(i)]];
     const bool larger = s.only_larger || uniform(random) > 0;
     p.size_px = std::max(0.2 * *p.size_px, *p.size_px + (larger ? far : -far));
+    trial.bad.push_back(order[static_cast<std::size_t>(i)]);
+  }
+  for (std::size_t i = 0; i < trial.points.size(); ++i) {
+    trial.deviation.push_back(*trial.points[i].size_px / true_sizes[i] - 1);
   }
   trial.fisher = fisher_sigma(rows);
   return trial;
 }
+
+// What anyone could reach at most. The oracles know the true curve but for its position, seeing and
+// slope (the rows of the Fisher limit) and the distribution of the bad points' offsets, and average
+// over what they are not told by its exact posterior, in the linear model: for each set of bad
+// points (and each seeing scatter) the good ones give a normal distribution of the parameters, over
+// which the bad ones' density is summed by a fixed rule of draws. The posterior mean has the least
+// possible mean square error.
+class Oracle {
+ public:
+  Oracle(const Trial& trial, const Setting& setting) : t_(trial), s_(setting) {}
+
+  // Errors of best focus, um. Told which points are bad:
+  [[nodiscard]] double told_which_error() const {
+    return good_fit(t_.bad, t_.sigma(s_.seeing_scatter))->mean[0];
+  }
+  // Told how many are bad, and the noise:
+  [[nodiscard]] double told_number_error() const {
+    Sum sum;
+    std::vector<std::size_t> set;
+    const auto count = static_cast<std::size_t>(s_.outliers);
+    add_sets(set, 0, count, count, t_.sigma(s_.seeing_scatter), sum);
+    return sum.moment / sum.weight;
+  }
+  // Told the share of bad points and that the seeing scatters by 1 to 6 %, as a fit knows at most:
+  [[nodiscard]] double learning_error() const {
+    Sum sum;
+    std::vector<std::size_t> set;
+    for (const double scatter : {0.01, 0.0143, 0.0204, 0.03, 0.042, 0.06}) {
+      add_sets(set, 0, 0, static_cast<std::size_t>(s_.outliers) + 1, t_.sigma(scatter), sum);
+    }
+    return sum.moment / sum.weight;
+  }
+
+ private:
+  struct Sum {
+    double weight = 0;
+    double moment = 0;
+  };
+  struct Normal {
+    Eigen::Vector3d mean;
+    Eigen::Matrix3d root;  // of the covariance
+    double log_density;    // of the good points, integrated over the parameters
+  };
+
+  // `sigma`: of each point.
+  [[nodiscard]] std::optional<Normal> good_fit(const std::vector<std::size_t>& bad,
+                                               const std::vector<double>& sigma) const {
+    Eigen::Matrix3d information = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d right = Eigen::Vector3d::Zero();
+    Normal normal;
+    normal.log_density = 0;
+    for (std::size_t i = 0; i < t_.rows.size(); ++i) {
+      if (std::find(bad.begin(), bad.end(), i) != bad.end()) continue;
+      const Eigen::Vector3d row = Eigen::Vector3d(t_.rows[i].data()) / sigma[i];
+      const double deviation = t_.deviation[i] / sigma[i];
+      information += row * row.transpose();
+      right += row * deviation;
+      normal.log_density -= 0.5 * deviation * deviation + std::log(sigma[i]);
+    }
+    const Eigen::LLT<Eigen::Matrix3d> factor(information);
+    if (factor.info() != Eigen::Success) return std::nullopt;
+    normal.mean = factor.solve(right);
+    normal.root = factor.matrixL().transpose().solve(Eigen::Matrix3d::Identity());
+    const double good = static_cast<double>(t_.rows.size() - bad.size());
+    normal.log_density += 0.5 * right.dot(normal.mean) -
+                          Eigen::Matrix3d(factor.matrixL()).diagonal().array().log().sum() -
+                          0.5 * (good - 3) * std::log(2 * M_PI);
+    return normal;
+  }
+  // Density of a bad point's deviation, in its sigma: a uniform offset plus the noise.
+  [[nodiscard]] double bad_density(double d) const {
+    const auto phi = [](double x) { return 0.5 * std::erfc(-x / std::sqrt(2.0)); };
+    const auto larger = [&](double x) {
+      return phi(x - s_.outlier_low) - phi(x - s_.outlier_high);
+    };
+    const double width = s_.outlier_high - s_.outlier_low;
+    return (s_.only_larger ? larger(d) : 0.5 * (larger(d) + larger(-d))) / width;
+  }
+  // All sets of `fewest` to `most` bad points.
+  void add_sets(std::vector<std::size_t>& set, std::size_t from, std::size_t fewest,
+                std::size_t most, const std::vector<double>& sigma, Sum& sum) const {
+    if (set.size() >= fewest) add(set, sigma, sum);
+    if (set.size() == most) return;
+    for (std::size_t i = from; i < t_.rows.size(); ++i) {
+      set.push_back(i);
+      add_sets(set, i + 1, fewest, most, sigma, sum);
+      set.pop_back();
+    }
+  }
+  void add(const std::vector<std::size_t>& bad, const std::vector<double>& sigma, Sum& sum) const {
+    const auto normal = good_fit(bad, sigma);
+    if (!normal) return;
+    const double share = static_cast<double>(s_.outliers) / s_.n;
+    const double scale = std::exp(normal->log_density) *
+                         std::pow(share / (1 - share), static_cast<double>(bad.size())) /
+                         static_cast<double>(draws().size());
+    for (const Eigen::Vector3d& draw : draws()) {
+      const Eigen::Vector3d p = normal->mean + normal->root * draw;
+      double weight = scale;
+      for (const std::size_t i : bad) {
+        const double d = t_.deviation[i] - Eigen::Vector3d(t_.rows[i].data()).dot(p);
+        weight *= bad_density(d / sigma[i]) / sigma[i];
+      }
+      sum.weight += weight;
+      sum.moment += weight * p[0];
+    }
+  }
+  static const std::vector<Eigen::Vector3d>& draws() {
+    static const auto made = [] {
+      std::mt19937_64 random(7);
+      std::normal_distribution<double> normal;
+      std::vector<Eigen::Vector3d> list;
+      for (int i = 0; i < 20; ++i) {
+        const Eigen::Vector3d d(normal(random), normal(random), normal(random));
+        list.push_back(d);
+        list.emplace_back(-d);  // so that their mean is none
+      }
+      return list;
+    }();
+    return made;
+  }
+
+  const Trial& t_;
+  const Setting& s_;
+};
 
 struct Tally {
   int trials = 0;
@@ -183,6 +333,9 @@ struct Tally {
   double squares = 0;  // of (error / Fisher sigma)
   double squares_steps = 0;
   double zone_squares = 0;  // of (error / half zone)
+  double told_squares = 0;  // of the oracles' errors over Fisher's sigma
+  double number_squares = 0;
+  double learning_squares = 0;
   void add(const FitResult& r, const Trial& t) {
     ++trials;
     within_95 += r.interval_95_steps.contains(t.truth) ? 1 : 0;
@@ -231,6 +384,12 @@ Tally run_cell(const std::vector<Telescope>& telescopes, const Setting& s, int t
     const Trial trial = make_trial(t, s, random);
     const auto result = starwaist::fit_curve(trial.points, t.rig);
     if (result) tally.add(*result, trial);
+    if (s.outliers > 0) {
+      const Oracle oracle(trial, s);
+      tally.told_squares += std::pow(oracle.told_which_error() / trial.fisher, 2);
+      tally.learning_squares += std::pow(oracle.learning_error() / trial.fisher, 2);
+      tally.number_squares += std::pow(oracle.told_number_error() / trial.fisher, 2);
+    }
   }
   return tally;
 }
@@ -257,6 +416,8 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
   struct Cell {
     double share;
     std::string name;
+    double w040;
+    Setting setting;
   };
   std::vector<Cell> cells;
   for (const double w040 : {0.0, 0.5, 1.0}) {
@@ -274,7 +435,7 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
           char label[100];
           std::snprintf(label, sizeof label, "  cell n %d W040 %.1f seeing %.0f %% meas. %.1f %%",
                         kCounts[k], w040, 100 * seeing, 100 * measuring);
-          cells.push_back({share, label});
+          cells.push_back({share, label, w040, s});
           if (share < 0.88 || share > 0.99) cell.print(label);
           of_aberration.add(cell);
         }
@@ -299,12 +460,27 @@ void coverage(int trials, std::mt19937_64& random, bool give_sigma, Claims& clai
     claims.add("68 % interval covers (%)," + n, 64, 72, 100.0 * p.within_68 / p.trials);
   }
   all.print("pooled");
-  const auto by_share = [](const Cell& a, const Cell& b) { return a.share < b.share; };
-  const auto [lowest, highest] = std::minmax_element(cells.begin(), cells.end(), by_share);
-  std::printf("lowest  %s: %.1f %%\nhighest %s: %.1f %%\n\n", lowest->name.c_str(),
-              100 * lowest->share, highest->name.c_str(), 100 * highest->share);
-  claims.add("lowest cell of 95 % (%)" + how, 88, 99, 100 * lowest->share);
-  claims.add("highest cell of 95 % (%)" + how, 88, 99, 100 * highest->share);
+  // The lowest and highest of 45 cells are partly so by luck: the three of either kind are run
+  // again, with ten times as many trials, and the worst of those stands.
+  std::sort(cells.begin(), cells.end(),
+            [](const Cell& a, const Cell& b) { return a.share < b.share; });
+  constexpr std::size_t kAgain = 3;
+  const auto again = [&](const Cell& cell) {
+    const Tally t = run_cell(telescopes_with(cell.w040), cell.setting, 10 * trials, random);
+    const double share = static_cast<double>(t.within_95) / t.trials;
+    std::printf("%s: %.1f %%, again %.2f +- %.2f %%\n", cell.name.c_str(), 100 * cell.share,
+                100 * share, 100 * std::sqrt(share * (1 - share) / t.trials));
+    return 100 * share;
+  };
+  double lowest = 100;
+  double highest = 0;
+  for (std::size_t i = 0; i < kAgain; ++i) {
+    lowest = std::min(lowest, again(cells[i]));
+    highest = std::max(highest, again(cells[cells.size() - 1 - i]));
+  }
+  std::printf("\n");
+  claims.add("lowest cell of 95 % (%)" + how, 88, 99, lowest);
+  claims.add("highest cell of 95 % (%)" + how, 88, 99, highest);
 }
 
 void outliers(int trials, std::mt19937_64& random, Claims& claims) {
@@ -330,11 +506,17 @@ void outliers(int trials, std::mt19937_64& random, Claims& claims) {
     s.outlier_low = c.low;
     s.outlier_high = c.high;
     const Tally with = run_cell(telescopes, s, 4 * trials, random);
+    const double cost = with.rms_over_fisher() / clean.rms_over_fisher();
     char label[100];
     std::snprintf(label, sizeof label, "%d in %d, %s, %.0f-%.0f sigma: cost %.2f", c.count, c.n,
-                  c.larger ? "larger" : "either sign", c.low, c.high,
-                  with.rms_over_fisher() / clean.rms_over_fisher());
+                  c.larger ? "larger" : "either sign", c.low, c.high, cost);
     with.print(label);
+    const auto oracle_cost = [&](double squares) { return std::sqrt(squares / with.trials); };
+    std::printf(
+        "    least possible cost: told which %.2f, told how many and the noise %.2f, told neither "
+        "%.2f\n",
+        oracle_cost(with.told_squares), oracle_cost(with.number_squares),
+        oracle_cost(with.learning_squares));
     if (c.asked > 0) {
       claims.add(std::string(label), 0, c.asked, with.rms_over_fisher() / clean.rms_over_fisher());
       claims.add("  its 95 % interval covers (%)", 92, 100, 100.0 * with.within_95 / with.trials);
@@ -472,14 +654,16 @@ void rate(std::mt19937_64& random, Claims& claims) {
 int main(int argc, char** argv) {
   const int trials = argc > 1 ? std::atoi(argv[1]) : 400;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
+  const std::string part = argc > 3 ? argv[3] : "all";
+  const auto wanted = [&part](const char* name) { return part == "all" || part == name; };
   Claims claims;
-  coverage(trials, random, true, claims);
-  coverage(trials, random, false, claims);
-  outliers(trials, random, claims);
-  false_trust(5 * trials, random, claims);
-  foreign(trials, random);
-  rendered_accuracy(trials, random);
-  rate(random, claims);
+  if (wanted("sigmas")) coverage(trials, random, true, claims);
+  if (wanted("nosigmas")) coverage(trials, random, false, claims);
+  if (wanted("outliers")) outliers(trials, random, claims);
+  if (wanted("trust")) false_trust(5 * trials, random, claims);
+  if (wanted("foreign")) foreign(trials, random);
+  if (wanted("accuracy")) rendered_accuracy(trials, random);
+  if (wanted("rate")) rate(random, claims);
   claims.print();
   return 0;
 }

@@ -8,6 +8,7 @@ curve_fit of sqrt(a^2 + k^2 (x - x0)^2), equal weights, with two rounds of clipp
 sigmas. Both are judged by pairs of consecutive sweeps of one telescope in one night: the difference
 of their best focus, the telescope's temperature slope taken out, has a scatter of which 1 / sqrt 2
 is the error of one sweep (and whatever moved between the two). Pairs that both ways answered count.
+The limits of a ratio (95 %) are from 400 bootstrap samples of the nights.
 """
 import csv
 import json
@@ -96,25 +97,36 @@ def main():
     order = defaultdict(list)
     for name, rows in runs.items():
         order[rows[0]["telescope"], rows[0]["night"]].append(name)
-    pairs = defaultdict(list)
-    for (telescope, _), names in order.items():
+    pairs = defaultdict(lambda: defaultdict(list))
+    for (telescope, night), names in order.items():
         for a, b in zip(names, names[1:]):
             if all(n in best[way] for n in (a, b) for way in best):
-                pairs[telescope].append((a, b))
+                pairs[telescope][night].append((a, b))
+
+    def scatter_of(way, some):
+        degrees = [temperature[b] - temperature[a] for a, b in some]
+        rest, slope = slope_free(np.array([best[way][b] - best[way][a] for a, b in some]), degrees)
+        return robust_scatter(rest) / np.sqrt(2), slope
+
+    random = np.random.default_rng(1)
     for telescope in sorted(pairs):
-        degrees = [temperature[b] - temperature[a] for a, b in pairs[telescope]]
-        line = f"{telescope:6s} {len(degrees):4d} pairs"
+        nights = list(pairs[telescope].values())
+        every = [pair for night in nights for pair in night]
+        line = f"{telescope:6s} {len(every):4d} pairs"
         scatter = {}
         for way in best:
-            d = np.array([best[way][b] - best[way][a] for a, b in pairs[telescope]])
-            rest, slope = slope_free(d, degrees)
-            scatter[way] = robust_scatter(rest) / np.sqrt(2)
+            scatter[way], slope = scatter_of(way, every)
             line += f"  {way} {scatter[way]:.4f} (slope {slope:+.4f} a degree)"
-        print(line + f"  ratio {scatter['starwaist'] / scatter['plain']:.3f}")
+        ratios = []
+        for _ in range(400):
+            some = [pair for i in random.integers(len(nights), size=len(nights)) for pair in nights[i]]
+            ratios.append(scatter_of("starwaist", some)[0] / scatter_of("plain", some)[0])
+        low, high = np.percentile(ratios, [2.5, 97.5])
+        print(line + f"  ratio {scatter['starwaist'] / scatter['plain']:.3f} ({low:.3f} to {high:.3f})")
     # The intervals: errors of a pair over its own sigma, where nothing else moved it would be 1.
     d, s = [], []
     for telescope in pairs:
-        for a, b in pairs[telescope]:
+        for a, b in (pair for night in pairs[telescope].values() for pair in night):
             if answers[a]["best_focus_sigma_steps"] and answers[b]["best_focus_sigma_steps"]:
                 d.append(best["starwaist"][b] - best["starwaist"][a])
                 s.append(np.hypot(answers[a]["best_focus_sigma_steps"],

@@ -80,7 +80,7 @@ TEST(FitCurve, RecoversANoiseFreeParabola) {
 // Spherical aberration, W040 of one wave (a quarter wave peak to valley when balanced), by wave
 // optics that know nothing of the fitted formula. At f/2 a symmetric curve is 0.027 (Gaussian
 // seeing) and 0.019 (Kolmogorov) of the core's width B off; with its lopsidedness the form leaves
-// 0.004 (own computation), beside what the prior holds back.
+// 0.004 (own computation), beside what the prior and the share of the even curve hold back.
 TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
   for (const bool kolmogorov : {false, true}) {
     double lopsidedness[2] = {};
@@ -106,7 +106,7 @@ TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
       rig.obstruction = 0;
       const auto result = fit_curve(points, rig);
       ASSERT_TRUE(result && result->best_focus_steps);
-      EXPECT_NEAR(*result->best_focus_steps, 8000, 0.01 * core_um) << kolmogorov << " " << sign;
+      EXPECT_NEAR(*result->best_focus_steps, 8000, 0.015 * core_um) << kolmogorov << " " << sign;
       EXPECT_TRUE(result->interval_95_steps.contains(8000));
       for (const auto& [name, value] : model(*result, "blur").parameters) {
         if (name == "lopsidedness") lopsidedness[sign] = value;
@@ -143,6 +143,29 @@ void expect_same(const FitResult& a, const FitResult& b, double shift, double sc
   EXPECT_NEAR(*b.interval_95_steps.low, *a.interval_95_steps.low * scale + shift, tolerance);
   EXPECT_NEAR(*b.interval_95_steps.high, *a.interval_95_steps.high * scale + shift, tolerance);
   EXPECT_EQ(a.verdict, b.verdict);
+}
+
+// A run by wave optics whose only bad point ends the short arm, 20 sigma too large: with the noise
+// estimated beforehand it made its good neighbour look bad, and best focus lay 19 steps off.
+TEST(FitCurve, BlamesTheBadEndOfAShortArmAndNotItsNeighbour) {
+  const std::vector<std::pair<double, double>> run{
+      {-463.1, 8.708}, {-384.9, 7.181}, {-306.6, 5.858}, {-228.4, 4.507}, {-150.2, 3.333},
+      {-72.0, 2.429},  {6.2, 2.281},    {84.4, 2.544},   {162.6, 4.441}};
+  std::vector<CurvePoint> points;
+  for (const auto& [position, size] : run) {
+    CurvePoint p;
+    p.file = "row";
+    p.position_steps = position;
+    p.size_px = size;
+    p.sigma_px = 0.01 * size;
+    points.push_back(p);
+  }
+  const auto result = fit_curve(points, Rig{});
+  ASSERT_TRUE(result && result->best_focus_steps);
+  EXPECT_FALSE(result->points.back().used);
+  EXPECT_TRUE(result->points[7].used);
+  EXPECT_NEAR(*result->best_focus_steps, 0, 5);  // about two sigmas of the good points
+  EXPECT_TRUE(result->interval_95_steps.contains(0));
 }
 
 TEST(FitCurve, FollowsShiftAndScaleOfPositionsAndSizes) {

@@ -60,7 +60,7 @@ std::string verdict_name(Verdict verdict);
 //
 // unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
 //   located (the 95 % interval is open); best focus more than a quarter of the range outside it;
-//   an interval that spans half of the range and more than the curve's own width.
+//   or two sigmas either way that span half of the range and more than the curve's own width.
 //   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
 //   unusable where two places are open (one ring does not tell its side).
 // doubtful: any other rule below is broken. trusted: none is.
@@ -76,7 +76,7 @@ struct VerdictRules {
   static constexpr double kRiseOverNoise = 4;        // of the curve at both ends, over the scatter
   static constexpr double kRiseOverSmallest = 0.1;   // and over its smallest size
   static constexpr double kHalfWidthOverCore = 0.3;  // of the 95 % interval, over B
-  static constexpr double kHalfWidthOverRange = 0.25;  // of the 95 % interval: nothing learnt
+  static constexpr double kHalfWidthOverRange = 0.25;  // of two sigmas: nothing learnt
   static constexpr double kSlopeFactor = 1.5;  // measured arm slope against the rig's, either way
 };
 

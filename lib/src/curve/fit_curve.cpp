@@ -35,6 +35,7 @@ struct ModelAnswer {
   ModelFit fit;
   std::vector<Component> parts;  // of this model; weights sum to 1
   double log_evidence = 0;       // of the model, see describe_aicc
+  double share = 0;              // of a shape among the shapes
   bool fitted = false;
 };
 
@@ -220,17 +221,22 @@ double degrees_of_best_focus(const ShapeFit& fit, int degrees) {
                               : degrees;
 }
 
-// `own`: the hypotheses' fits are of this very shape.
-ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, bool own, const Run& run,
-                         const std::vector<Hypothesis>& hypotheses) {
+// The shape number `shape` of the hypotheses; where they have none of it (too improbable), the
+// others' points fitted by it, with no share in the answer.
+ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::size_t shape,
+                         const Run& run, const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
   answer.fit.model = name;
   const Samples& all = run.samples;
-  LeavingOut rest(all);
+  Samples s = all;
+  double share = 0;
+  for (const Hypothesis& h : hypotheses) share += h.shape == shape ? h.weight : 0.0;
+  answer.share = share;
   for (const Hypothesis& h : hypotheses) {
-    const Samples& s = rest.points(h.bad);
+    if (share > 0 && h.shape != shape) continue;
+    s.weight = h.weights;
     ShapeFitter& fitter = fitters.of(h.lopsided);
-    const ShapeFit fit = own ? h.fit : fitter.refit(s, h.fit);
+    const ShapeFit fit = share > 0 ? h.fit : fitter.refit(s, h.fit);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
     const double variance = residual_variance(s, fit.sum_of_squares, degrees, all.has_own_sigmas());
@@ -268,9 +274,9 @@ ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypot
   answer.fit.model = model_name(CurveModel::parabola);
   const Samples& all = run.samples;
   bool opens_upwards = true;
-  LeavingOut rest(all);
+  Samples s = all;
   for (const Hypothesis& h : hypotheses) {
-    const Samples& s = rest.points(h.bad);
+    s.weight = h.weights;
     const ParabolaFit fit = fit_polynomial<3>(s);
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
@@ -310,6 +316,14 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
       std::any_of(answers.begin(), answers.end(), [](const ModelAnswer& a) {
         return a.fit.best_focus_steps && a.fit.model != model_name(CurveModel::parabola);
       });
+  // Beside the parabola the shapes count by the heaviest one.
+  double of_shapes = 0;
+  double largest_share = 0;
+  for (const ModelAnswer& a : answers) {
+    if (a.share <= largest_share) continue;
+    largest_share = a.share;
+    of_shapes = a.log_evidence - std::log(a.share);
+  }
   double best = -std::numeric_limits<double>::infinity();
   for (std::size_t i = 0; i < answers.size(); ++i) {
     const ModelAnswer& a = answers[i];
@@ -321,8 +335,10 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
       if (!physics_located && a.fit.best_focus_steps) log_weight[i] = 0;  // the fallback
     } else if (parabola && !a.fit.best_focus_steps) {
       continue;
-    } else {
-      log_weight[i] = a.log_evidence + (parabola ? std::log(kParabolaPrior) : 0.0);
+    } else if (parabola) {
+      log_weight[i] = a.log_evidence + std::log(kParabolaPrior);
+    } else if (a.share > 0) {
+      log_weight[i] = of_shapes + std::log(a.share);
     }
     best = std::max(best, log_weight[i]);
   }
@@ -405,6 +421,7 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
     facts.highest_position_steps = std::max(facts.highest_position_steps, position);
   }
   facts.best_focus_steps = result.best_focus_steps;
+  facts.sigma_steps = result.best_focus_sigma_steps;
   facts.interval_95_steps = result.interval_95_steps;
   facts.zone_steps = result.critical_focus_zone_steps;
   if (result.best_focus_steps) {
@@ -495,11 +512,6 @@ FittedShape* best_of(std::vector<FittedShape>& shapes) {
       });
 }
 
-bool any_suspect(const std::vector<double>& bad) {
-  constexpr double kSuspect = 0.3;
-  return std::any_of(bad.begin(), bad.end(), [](double p) { return p > kSuspect; });
-}
-
 bool all_equal(const std::vector<double>& values) {
   return std::adjacent_find(values.begin(), values.end(), std::not_equal_to<>()) == values.end();
 }
@@ -513,39 +525,29 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
       distinct_positions(s, all_used) < 3 || all_equal(s.y)) {
     return false;
   }
-  const std::vector<NamedShape> known = shapes_for(rig, measure);
   weigh_relative(s);
-  std::vector<FittedShape> shapes = fit_shapes(known, s);
+  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
   FittedShape* base = best_of(shapes);
   bad.assign(s.count(), 0.0);
-  std::vector<Hypothesis> hypotheses{{{}, false, 1.0, base->fit}};
+  const auto number_of = [&](const FittedShape* shape) {
+    return static_cast<std::size_t>(shape - shapes.data());
+  };
+  std::vector<Hypothesis> hypotheses{{number_of(base), {}, false, 1.0, s.weight, base->fit}};
   if (base->fit.usable) {
-    NoiseModel noise = estimate_noise(base->fitters.lopsided, s, base->fit);
+    const NoiseModel noise = estimate_noise(base->fitters.lopsided, s, base->fit);
     apply_noise(noise, s);
-    shapes = fit_shapes(known, s);
-    base = best_of(shapes);
-    if (base->fit.usable) hypotheses = weigh_hypotheses(base->fitters, s, noise, base->fit);
-    bad = probability_bad(hypotheses, s.count());
-    // A bad point has spoiled the noise's shape: once more without what is probably bad.
-    constexpr int kMostRounds = 2;
-    for (int round = 0; round < kMostRounds && any_suspect(bad); ++round) {
-      Samples good = s;
-      for (std::size_t i = 0; i < bad.size(); ++i) {
-        if (bad[i] > 0.5) good.weight[i] = 0;
-      }
-      ShapeFitter& fitter = base->fitters.lopsided;
-      const ShapeFit curve = fitter.refit(good, hypotheses.front().fit);
-      if (!curve.usable) break;
-      noise = estimate_noise(fitter, good, curve);
-      apply_noise(noise, s);
-      hypotheses = weigh_hypotheses(base->fitters, s, noise, curve);
-      bad = probability_bad(hypotheses, s.count());
+    const ShapeFit clean = base->fitters.even.refit(s, base->fit);
+    std::vector<ShapeFitters*> fitters;
+    for (FittedShape& shape : shapes) fitters.push_back(&shape.fitters);
+    if (clean.usable) {
+      hypotheses = weigh_hypotheses(fitters, number_of(base), s, noise, clean);
     }
+    bad = probability_bad(hypotheses, s.count());
   }
   answers.clear();
   for (FittedShape& shape : shapes) {
     answers.push_back(
-        answer_shape(shape.named.name, shape.fitters, &shape == base, run, hypotheses));
+        answer_shape(shape.named.name, shape.fitters, number_of(&shape), run, hypotheses));
     auto& parameters = answers.back().fit.parameters;
     if (answers.back().fitted) {
       parameters.insert(parameters.end(), shape.named.parameters.begin(),

@@ -3,6 +3,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <span>
 
 #include "starwaist/statistics.h"
 
@@ -12,8 +13,17 @@ namespace {
 // Relative measuring error of a size whose sigma nobody gave, and the seeing's scatter that is
 // common from frame to frame (1 to 6 %). Only their ratio matters for the fits.
 constexpr double kUsualMeasuringError = 0.015;
-constexpr double kUsualSeeingScatter = 0.03;
-constexpr std::array kSeeingScatters{0.0, 0.015, 0.03, 0.06, 0.12};
+// ln of the prior counts where the points have sigmas of their own. Where none has, only the
+// scatter's ratio to the unknown measuring error is tried: every ratio is as likely, and larger
+// ones occur.
+struct SeeingScatter {
+  double relative;
+  double log_prior;
+};
+constexpr std::array<SeeingScatter, 4> kSeeingScatters{
+    {{0.0, 0}, {0.015, 0}, {0.03, 0}, {0.06, -2}}};
+constexpr std::array<SeeingScatter, 5> kRatiosToUnknown{
+    {{0.0, 0}, {0.015, 0}, {0.03, 0}, {0.06, 0}, {0.12, 0}}};
 // Measuring errors that are tried: the points' own sigmas, or, where none has one, errors in
 // proportion to the size and errors equal for all (rounded sizes, widths of rings).
 std::vector<std::vector<double>> measuring_sigmas(const Samples& s,
@@ -33,21 +43,18 @@ std::vector<std::vector<double>> measuring_sigmas(const Samples& s,
   return {sigma, std::vector<double>(s.count(), usual * median(sizes))};
 }
 
-struct Candidate {
-  std::vector<double> variance;
+struct Tried {
   double log_likelihood;
   double factor;  // by which the residuals exceed the assumed variances
 };
 
-Candidate try_scatter(ShapeFitter& fitter, Samples& s, const ShapeFit& curve, double scatter,
-                      const std::vector<double>& measuring, const std::vector<double>& seeing) {
-  Candidate c{std::vector<double>(s.count()), 0, 1};
+Tried try_candidate(ShapeFitter& fitter, Samples& s, const ShapeFit& curve,
+                    const std::vector<double>& variance) {
+  Tried c{0, 1};
   for (std::size_t i = 0; i < s.count(); ++i) {
-    const double from_seeing = scatter * seeing[i];
-    c.variance[i] = measuring[i] * measuring[i] + from_seeing * from_seeing;
     if (!(s.weight[i] > 0)) continue;
-    s.weight[i] = 1 / std::sqrt(c.variance[i]);
-    c.log_likelihood -= 0.5 * std::log(c.variance[i]);
+    s.weight[i] = 1 / std::sqrt(variance[i]);
+    c.log_likelihood -= 0.5 * std::log(variance[i]);
   }
   const ShapeFit fit = fitter.refit(s, curve, kSquaresTolerance);
   const double degrees = static_cast<double>(s.used()) - kFreeShapeParameters;
@@ -60,41 +67,54 @@ Candidate try_scatter(ShapeFitter& fitter, Samples& s, const ShapeFit& curve, do
 
 }  // namespace
 
-NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const ShapeFit& curve) {
-  Samples s = samples;
+std::vector<NoiseCandidate> noise_candidates(const Shape& shape, const Samples& s,
+                                             const ShapeFit& curve) {
   std::vector<double> sizes(s.count());
   std::vector<double> seeing(s.count());  // change of size for a relative change of the seeing
   const double h0 = bounded_exp(curve.parameters[1]);
   for (std::size_t i = 0; i < s.count(); ++i) {
-    const CurveValue value = curve_at(fitter.shape(), curve.parameters, s.t[i]);
+    const CurveValue value = curve_at(shape, curve.parameters, s.t[i]);
     sizes[i] = h0 * value.h;
     seeing[i] = sizes[i] * seeing_share(value, value.u);
   }
-  const std::vector<std::vector<double>> measuring = measuring_sigmas(s, sizes);
-  std::vector<Candidate> candidates;
-  double best = -std::numeric_limits<double>::infinity();
-  for (const std::vector<double>& errors : measuring) {
-    for (const double scatter : kSeeingScatters) {
-      candidates.push_back(try_scatter(fitter, s, curve, scatter, errors, seeing));
-      best = std::max(best, candidates.back().log_likelihood);
+  const std::span<const SeeingScatter> scatters =
+      s.has_own_sigmas() ? std::span<const SeeingScatter>(kSeeingScatters) : kRatiosToUnknown;
+  std::vector<NoiseCandidate> candidates;
+  for (const std::vector<double>& measuring : measuring_sigmas(s, sizes)) {
+    for (const auto& [scatter, log_prior] : scatters) {
+      NoiseCandidate c{std::vector<double>(s.count()), log_prior};
+      for (std::size_t i = 0; i < s.count(); ++i) {
+        const double from_seeing = scatter * seeing[i];
+        c.variance[i] = measuring[i] * measuring[i] + from_seeing * from_seeing;
+      }
+      candidates.push_back(std::move(c));
     }
+  }
+  return candidates;
+}
+
+NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const ShapeFit& curve) {
+  Samples s = samples;
+  const std::vector<NoiseCandidate> candidates = noise_candidates(fitter.shape(), s, curve);
+  std::vector<Tried> tried;
+  double best = -std::numeric_limits<double>::infinity();
+  for (const NoiseCandidate& c : candidates) {
+    tried.push_back(try_candidate(fitter, s, curve, c.variance));
+    best = std::max(best, tried.back().log_likelihood);
   }
   std::vector<double> variance(s.count(), 0.0);
   double total = 0;
-  for (const Candidate& c : candidates) {
-    const double weight = std::exp(c.log_likelihood - best);
+  double factor = 0;
+  for (std::size_t c = 0; c < candidates.size(); ++c) {
+    const double weight = std::exp(tried[c].log_likelihood - best);
     total += weight;
-    for (std::size_t i = 0; i < s.count(); ++i) variance[i] += weight * c.factor * c.variance[i];
+    factor += weight * tried[c].factor;
+    for (std::size_t i = 0; i < s.count(); ++i) {
+      variance[i] += weight * tried[c].factor * candidates[c].variance[i];
+    }
   }
-  NoiseModel noise{std::vector<double>(s.count()), 1};
-  std::vector<double> expected(s.count());
-  for (std::size_t i = 0; i < s.count(); ++i) {
-    noise.sigma[i] = std::sqrt(variance[i] / total);
-    expected[i] =
-        (measuring[0][i] * measuring[0][i] + std::pow(kUsualSeeingScatter * seeing[i], 2)) * total /
-        variance[i];
-  }
-  noise.prior_variance = median(expected);
+  NoiseModel noise{std::vector<double>(s.count()), factor / total};
+  for (std::size_t i = 0; i < s.count(); ++i) noise.sigma[i] = std::sqrt(variance[i] / total);
   return noise;
 }
 

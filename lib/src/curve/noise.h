@@ -21,8 +21,18 @@ inline constexpr double kPriorDegrees = 2;
 
 struct NoiseModel {
   std::vector<double> sigma;  // of each point, scaled units
-  double prior_variance = 1;  // of a weighted residual, as expected before seeing the residuals
+  double factor = 1;          // by which the residuals exceed what the candidates assume
 };
+
+// One way the errors may be spread: a relative scatter of the seeing beside the measuring errors.
+struct NoiseCandidate {
+  std::vector<double> variance;  // of each point, scaled units, bad ones included
+  double log_prior = 0;
+};
+
+// Those that are tried, about a curve.
+std::vector<NoiseCandidate> noise_candidates(const Shape& shape, const Samples& samples,
+                                             const ShapeFit& curve);
 
 // `curve` is a first fit. Points of weight 0 have no say (they are bad) and get a sigma like the
 // others; the other weights are not used.

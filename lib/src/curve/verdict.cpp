@@ -155,9 +155,12 @@ class Judge {
       against = "half of the critical focus zone (" + number(*f_.zone_steps) + " steps)";
     }
     if (half_width <= allowed) return;
+    // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
+    // says more about what is not known of the noise than about best focus.
+    const double spread = f_.sigma_steps ? 2 * *f_.sigma_steps : half_width;
     const double nothing_learnt = VerdictRules::kHalfWidthOverRange * range();
-    lower(half_width > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
-                                                                     : Verdict::doubtful,
+    lower(spread > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
+                                                                 : Verdict::doubtful,
           "best focus is uncertain by +-" + number(half_width) +
               " steps (95 % interval), more than " + against);
   }

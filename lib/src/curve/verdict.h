@@ -15,6 +15,7 @@ struct VerdictFacts {
   int used_positions = 0;  // distinct
   int rejected_points = 0;
   std::optional<double> best_focus_steps;
+  std::optional<double> sigma_steps;  // half of the 68 % interval
   Interval interval_95_steps;
   double lowest_position_steps = 0;  // of the used points
   double highest_position_steps = 0;
