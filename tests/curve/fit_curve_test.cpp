@@ -254,6 +254,24 @@ TEST(FitCurve, FlatRunGivesNoTrustedFocus) {
   EXPECT_EQ(result->verdict, "unusable") << all_reasons(*result);
 }
 
+// Hot pixels and few stars: two thirds of the sizes mean nothing, and the curve has its minimum two
+// hundred ranges away, if anywhere.
+TEST(FitCurve, AMinimumFarOutsideTheRangeIsNotLocated) {
+  const double sizes[] = {0.78, 2.40, 0.74, 3.94, 2.14, 0.96, 0.63};
+  const double sigmas[] = {0.071, 0.468, 0.054, 0.569, 0.300, 0.049, 0.038};
+  std::vector<CurvePoint> points(7);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    points[i].position_steps = 6360 + 9 * static_cast<double>(i);
+    points[i].size_px = sizes[i];
+    points[i].sigma_px = sigmas[i];
+  }
+  const auto result = fit_curve(points, {});
+  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_FALSE(result->best_focus_steps);
+  EXPECT_FALSE(result->best_focus_sigma_steps);
+  EXPECT_THAT(all_reasons(*result), HasSubstr("no minimum located"));
+}
+
 TEST(FitCurve, SaysThatTheSlopeCannotBeThisRigs) {
   Rig rig;
   rig.f_number = 5;

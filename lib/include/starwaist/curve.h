@@ -59,8 +59,9 @@ std::string verdict_name(Verdict verdict);
 // The rules of the verdict.
 //
 // unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
-//   located (the 95 % interval is open); best focus more than a quarter of the range outside it;
-//   or two sigmas either way that span half of the range and more than the curve's own width.
+//   located (the 95 % interval is open, or ends more than ten ranges away); best focus more than a
+//   quarter of the range outside it; or two sigmas either way that span half of the range and more
+//   than the curve's own width.
 //   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
 //   unusable where two places are open (one ring does not tell its side).
 // doubtful: any other rule below is broken. trusted: none is.

@@ -189,10 +189,19 @@ double middle_of(const std::vector<Component>& parts, const Samples& s, const Mo
   return sum / total;
 }
 
+// An end that far out, in half ranges, is none: nothing there was looked at.
+constexpr double kFarthestEnd = 20;
+
+Interval without_far_ends(Interval interval) {
+  if (interval.low && *interval.low < -kFarthestEnd) interval.low.reset();
+  if (interval.high && *interval.high > kFarthestEnd) interval.high.reset();
+  return interval;
+}
+
 void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit) {
   if (parts.empty()) return;
-  fit.interval_68_steps = to_steps(s, mixture_interval(parts, kTail68));
-  fit.interval_95_steps = to_steps(s, mixture_interval(parts, kTail95));
+  fit.interval_68_steps = to_steps(s, without_far_ends(mixture_interval(parts, kTail68)));
+  fit.interval_95_steps = to_steps(s, without_far_ends(mixture_interval(parts, kTail95)));
   if (!fit.interval_95_steps.bounded()) return;
   fit.best_focus_steps = s.steps(middle_of(parts, s, fit));
   // One sigma as half of the 68 % interval, so that it means the same at five points and at fifty.
