@@ -298,10 +298,7 @@ int main(int argc, char** argv) {
   const int trials = argc > 1 ? std::atoi(argv[1]) : 200;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   const std::string part = argc > 3 ? argv[3] : "all";
-  std::vector<Telescope> telescopes;
-  for (const auto& options : starwaist::bench::telescopes()) {
-    telescopes.push_back(starwaist::bench::telescope(options));
-  }
+  const auto telescopes = starwaist::bench::rendered(starwaist::bench::telescopes());
   const auto wants = [&part](const char* name) { return part == "all" || part == name; };
   if (wants("sigma")) promised_sigma(telescopes, trials, random);
   if (wants("rough")) from_rough_run(telescopes, trials, random);

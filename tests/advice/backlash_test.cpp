@@ -108,7 +108,7 @@ TEST(JointResiduals, DerivativesAreThoseOfTheResiduals) {
   for (const bool robust : {false, true}) {
     const advice::JointResiduals residuals(s, hypothesis, kWidth, shape, {}, robust);
     const std::size_t rows = static_cast<std::size_t>(residuals.count());
-    const std::array<double, kCount> at{0.1, -0.2, 0.3, 0.03, 0.05, 0.3};
+    const std::array<double, kCount> at{0.1, -0.2, 0.3, 0.03, 0.05, 0.3, 0.02};
     std::vector<double> value(rows), up(rows), down(rows), jacobian(rows * kCount);
     residuals.evaluate(at.data(), value.data(), jacobian.data());
     for (std::size_t j = 0; j < kCount; ++j) {

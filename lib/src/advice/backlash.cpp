@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <set>
+#include <functional>
 
 #include "advice/information.h"
 #include "advice/joint_fit.h"
@@ -21,10 +21,13 @@ namespace {
 constexpr double kLeastWidth = -0.6;
 constexpr double kMostWidth = 2;
 constexpr int kCoarse = 44;
+constexpr int kFreshStarts = 3;  // of the first search, at every third width
 constexpr int kFine = 81;
 constexpr double kNegligible = 12;    // of a log posterior below its highest
 constexpr double kFirstError = 0.04;  // relative, before the noise is known
 constexpr double kOutlier = 3.5;      // robust standard deviations
+// Best focus, size, slope, drift and width are free; those with a prior take about one more.
+constexpr double kFitted = 6;
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
@@ -175,7 +178,8 @@ class Estimator {
   Estimator(Data& data, const Rig& rig, SizeMeasure size, double drift_prior, bool only_untaken)
       : data_(data),
         hypotheses_(hypotheses_of(data, only_untaken)),
-        lowest_(only_untaken ? 0 : kLeastWidth) {
+        lowest_(only_untaken ? 0 : kLeastWidth),
+        narrowest_(lowest_) {
     NightFacts kind;
     kind.size = size;
     shape_ = shape_of(kind, rig);
@@ -186,16 +190,21 @@ class Estimator {
   // False where no curve could be fitted.
   bool run() {
     for (std::size_t i = 0; i < s().count(); ++i) s().weight[i] = 1 / (kFirstError * s().y[i]);
+    activate_plain();
+    taken_up_.assign(hypotheses_.size(), 0.5);
+    auto grid = search(lowest_, kMostWidth, kCoarse, true, std::nullopt);
+    std::optional<GridPoint> best = best_of(grid);
+    if (!best) return false;
+    keep_beginnings(grid);
+    keep_likely(grid, best->fit.sum_of_squares);
+    learn_noise(*best);
     active_.assign(hypotheses_.size(), true);
-    std::optional<GridPoint> best;
-    for (int round = 0; round < 2; ++round) {
-      const auto grid = search(lowest_, kMostWidth, kCoarse, true, best);
-      best = best_of(grid);
-      keep_beginnings(grid);
-      if (!best) return false;
-      if (round > 0) keep_likely(grid, best->fit.sum_of_squares);
-      learn_noise(*best);
-    }
+    grid = search(narrowest_, widest_, kCoarse / 2, true, best);
+    best = best_of(grid);
+    if (!best) return false;
+    keep_beginnings(grid);
+    keep_likely(grid, best->fit.sum_of_squares);
+    learn_noise(*best);
     reject(*best);
     return posterior(*best);
   }
@@ -246,7 +255,7 @@ class Estimator {
       if (distance > 0.4) slopes.push_back(samples.y[i] / distance);
     }
     JointParameters p;
-    p << t0, std::log(h0), std::log(median(slopes)), 0, 0, 0.5;
+    p << t0, std::log(h0), std::log(median(slopes)), 0, 0, 0.5, 0;
     return p;
   }
 
@@ -271,7 +280,7 @@ class Estimator {
           auto g = fit_at(h, width, from, robust);
           const bool between = hypotheses_[h].beginnings.front() == Beginning::between;
           for (const double taken_up : {0.15, 0.5, 0.85}) {
-            if (known || (!between && taken_up != 0.5)) continue;
+            if (known || k % kFreshStarts != 0 || (!between && taken_up != 0.5)) continue;
             JointParameters afresh = first;
             afresh[0] -= width / 2;
             afresh[kTakenUp] = taken_up;
@@ -311,20 +320,37 @@ class Estimator {
                      std::clamp(g.fit.parameters[kTakenUp], 0.0, 1.0));
   }
 
-  // Hypotheses that are far from the best one are not looked at again. The sums of squares are in
-  // units of the noise by now.
+  // Hypotheses and widths that are far from the best ones are not looked at again. The sums of
+  // squares are in units of the noise, at first of more than it.
   void keep_likely(const std::vector<GridPoint>& grid, double least) {
     constexpr double kFar = 40;
     active_.assign(hypotheses_.size(), false);
+    const double margin = (widest_ - narrowest_) / kCoarse;
+    double narrowest = widest_;
+    double widest = narrowest_;
     for (const GridPoint& g : grid) {
-      if (g.fit.sum_of_squares < least + kFar) active_[g.hypothesis] = true;
+      if (g.fit.sum_of_squares >= least + kFar) continue;
+      active_[g.hypothesis] = true;
+      narrowest = std::min(narrowest, g.width - 2 * margin);
+      widest = std::max(widest, g.width + 2 * margin);
+    }
+    narrowest_ = std::max(lowest_, narrowest);
+    widest_ = std::min(kMostWidth, widest);
+  }
+
+  // To find the region, what later records begin with need not be open: alike in all of them.
+  void activate_plain() {
+    active_.assign(hypotheses_.size(), false);
+    for (std::size_t h = 0; h < hypotheses_.size(); ++h) {
+      const auto& b = hypotheses_[h].beginnings;
+      active_[h] = b.size() < 2 || std::adjacent_find(b.begin() + 1, b.end(),
+                                                      std::not_equal_to<>()) == b.end();
     }
   }
 
   // Later searches begin where each hypothesis fitted best.
   void keep_beginnings(const std::vector<GridPoint>& grid) {
     std::vector<double> least(hypotheses_.size(), 1e300);
-    taken_up_.resize(hypotheses_.size(), 0.5);
     for (const GridPoint& g : grid) {
       if (g.fit.sum_of_squares >= least[g.hypothesis]) continue;
       least[g.hypothesis] = g.fit.sum_of_squares;
@@ -359,7 +385,7 @@ class Estimator {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
       good.push_back({s().y[i] / v.size - 1, data_.own_sigma[i], v.seeing_share});
     }
-    const NoiseFacts noise = noise_of(good, static_cast<double>(good.size()) - kJointParameters);
+    const NoiseFacts noise = noise_of(good, static_cast<double>(good.size()) - kFitted);
     for (std::size_t i = 0; i < s().count(); ++i) {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
       const double measuring = data_.own_sigma[i].value_or(noise.measuring);
@@ -372,7 +398,7 @@ class Estimator {
     const double n = static_cast<double>(absolute.size());
     // The fit has taken some of the scatter out.
     const double scale = std::max(
-        1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kJointParameters)), 0.3);
+        1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kFitted)), 0.3);
     for (std::size_t i = 0; i < s().count(); ++i) {
       if (absolute[i] <= kOutlier * scale) continue;
       s().weight[i] = 0;
@@ -402,8 +428,8 @@ class Estimator {
   bool posterior(const GridPoint& best) {
     // Free: best focus, size, slope, width; the drift as far as its prior lets it.
     degrees_ = std::max(1.0, static_cast<double>(s().used()) - 5);
-    double low = lowest_;
-    double high = kMostWidth;
+    double low = narrowest_;
+    double high = widest_;
     int count = kCoarse;
     constexpr int kRounds = 4;
     constexpr int kEnough = 25;  // cells that carry the posterior
@@ -446,6 +472,8 @@ class Estimator {
   std::vector<bool> active_;
   std::vector<double> taken_up_;  // by hypothesis, at its best fit
   double lowest_;
+  double narrowest_;  // of the widths looked at next
+  double widest_ = kMostWidth;
   curve::Shape shape_;
   JointPriors priors_;
   curve::LeastSquares<JointResiduals> solver_;
