@@ -122,12 +122,12 @@ int main(int argc, char** argv) {
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   std::vector<double> slacks{0, 15, 60, 200};
   if (argc > 4) slacks = {std::atof(argv[4])};
-  std::vector<Telescope> telescopes;
-  for (auto options : {starwaist::bench::telescopes()[0], starwaist::bench::telescopes()[2],
-                       starwaist::bench::telescopes()[4]}) {
-    options.reach_cores = 14;
-    telescopes.push_back(starwaist::bench::telescope(options));
+  std::vector<starwaist::bench::TelescopeOptions> list;
+  for (const std::size_t k : {0U, 2U, 4U}) {
+    list.push_back(starwaist::bench::telescopes()[k]);
+    list.back().reach_cores = 14;
   }
+  const auto telescopes = starwaist::bench::rendered(list);
   struct Cell {
     const char* name;
     Setting setting;

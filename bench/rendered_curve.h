@@ -27,7 +27,8 @@ class Table {
     return bend * std::sinh(step * from_middle);
   }
   [[nodiscard]] double at(double z) const {
-    const double place = std::asinh(z / bend_) / step_ + 0.5 * static_cast<double>(values_.size() - 1);
+    const double place =
+        std::asinh(z / bend_) / step_ + 0.5 * static_cast<double>(values_.size() - 1);
     const auto last = static_cast<double>(values_.size() - 3);
     const auto i = static_cast<std::size_t>(std::min(std::max(std::floor(place), 1.0), last));
     const double s = place - static_cast<double>(i);

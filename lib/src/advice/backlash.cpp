@@ -21,6 +21,7 @@ namespace {
 constexpr double kLeastWidth = -0.6;
 constexpr double kMostWidth = 2;
 constexpr int kCoarse = 44;
+constexpr int kNarrowings = 3;
 constexpr int kFreshStarts = 3;  // of the first search, at every third width
 constexpr int kFine = 81;
 constexpr double kNegligible = 12;    // of a log posterior below its highest
@@ -31,10 +32,9 @@ constexpr double kFitted = 6;
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
-// Standard deviation of the slack, in B, from the fitted shape: the rig's blur with Kolmogorov's
-// seeing leaves up to a per cent of curves by wave optics, and the sweeps sample it differently
-// (bench/backlash_bench: what noise alone left was 1.2 to 1.5 times too narrow at f/4 and f/6).
-constexpr double kShapeError = 0.008;
+// Standard deviation of the slack, in B, from what the fitted shape with its lopsidedness and its
+// stretch still leaves of curves by wave optics. Small: the arms of a sweep tell its middle.
+constexpr double kShapeError = 0.002;
 constexpr double kBetweenPrior = 0.3;  // of a slack that is partly taken up when the record begins
 constexpr double kTemperatureChange = 0.3;  // degrees between sweeps that deserve a word
 
@@ -199,12 +199,18 @@ class Estimator {
     keep_likely(grid, best->fit.sum_of_squares);
     learn_noise(*best);
     active_.assign(hypotheses_.size(), true);
-    grid = search(narrowest_, widest_, kCoarse / 2, true, best);
-    best = best_of(grid);
-    if (!best) return false;
-    keep_beginnings(grid);
-    keep_likely(grid, best->fit.sum_of_squares);
-    learn_noise(*best);
+    // The noise, and which points are bad, are told only where the widths are tried in steps well
+    // below the curve's own width: in a slack of many B a coarse one misfits good points.
+    for (int round = 0; round < kNarrowings; ++round) {
+      const double before = widest_ - narrowest_;
+      grid = search(narrowest_, widest_, kCoarse / 2, true, best);
+      best = best_of(grid);
+      if (!best) return false;
+      keep_beginnings(grid);
+      keep_likely(grid, best->fit.sum_of_squares);
+      learn_noise(*best);
+      if (widest_ - narrowest_ > 0.5 * before) break;
+    }
     reject(*best);
     return posterior(*best);
   }
@@ -343,8 +349,8 @@ class Estimator {
     active_.assign(hypotheses_.size(), false);
     for (std::size_t h = 0; h < hypotheses_.size(); ++h) {
       const auto& b = hypotheses_[h].beginnings;
-      active_[h] = b.size() < 2 || std::adjacent_find(b.begin() + 1, b.end(),
-                                                      std::not_equal_to<>()) == b.end();
+      active_[h] = b.size() < 2 ||
+                   std::adjacent_find(b.begin() + 1, b.end(), std::not_equal_to<>()) == b.end();
     }
   }
 
@@ -397,8 +403,8 @@ class Estimator {
     const std::vector<double> absolute = distances(best, places_of(best));
     const double n = static_cast<double>(absolute.size());
     // The fit has taken some of the scatter out.
-    const double scale = std::max(
-        1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kFitted)), 0.3);
+    const double scale =
+        std::max(1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kFitted)), 0.3);
     for (std::size_t i = 0; i < s().count(); ++i) {
       if (absolute[i] <= kOutlier * scale) continue;
       s().weight[i] = 0;
@@ -427,7 +433,7 @@ class Estimator {
 
   bool posterior(const GridPoint& best) {
     // Free: best focus, size, slope, width; the drift as far as its prior lets it.
-    degrees_ = std::max(1.0, static_cast<double>(s().used()) - 5);
+    degrees_ = std::max(1.0, static_cast<double>(s().used()) - kFitted);
     double low = narrowest_;
     double high = widest_;
     int count = kCoarse;
