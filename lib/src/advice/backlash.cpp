@@ -612,11 +612,15 @@ class Analysis {
     const double unit = data_.scale.half_range;
     core_steps_ = core_of(e);
     const double middle = e.quantile(0.5) * unit;
-    // What the curve's shape is not known to adds to what the noise leaves open.
+    // What the curve's shape is not known to adds to what the noise leaves open. An even drift
+    // between two sweeps shows a little, in the slopes of the arms; but focus may have moved in a
+    // pause, so that the interval is never narrower than the drift that is allowed for.
+    const double drift =
+        result_.drift_identified ? 0 : BacklashRules::kTwoSweepDrift * half_zone_scaled() * unit;
     const auto quantile = [&](double q) {
-      return middle + std::copysign(std::hypot(e.quantile(q) * unit - middle,
-                                               normal_quantile(q) * kShapeError * core_steps_),
-                                    q - 0.5);
+      const double z = normal_quantile(q);
+      const double noise = std::hypot(e.quantile(q) * unit - middle, z * kShapeError * core_steps_);
+      return middle + std::copysign(std::max(noise, std::abs(z) * drift), q - 0.5);
     };
     const double low = quantile(0.025);
     const double high = quantile(0.975);
@@ -630,15 +634,16 @@ class Analysis {
     result_.interval_95_steps.low = wrong_way_ || result_.slack_found ? low : 0.0;
     if (!e.open_above()) result_.interval_95_steps.high = high;
 
-    double drift = 0;
+    double drift_mean = 0;
     double drift_square = 0;
     for (const GridPoint& g : e.points()) {
       const double d = g.fit.parameters[4];
-      drift += g.weight * d;
+      drift_mean += g.weight * d;
       drift_square += g.weight * (d * d + e.variance() * g.fit.unscaled_covariance(4, 4));
     }
-    result_.drift_steps = drift * unit;
-    result_.drift_sigma_steps = unit * std::sqrt(std::max(0.0, drift_square - drift * drift));
+    result_.drift_steps = drift_mean * unit;
+    result_.drift_sigma_steps =
+        unit * std::sqrt(std::max(0.0, drift_square - drift_mean * drift_mean));
     for (const Segment& segment : data_.segments) {
       constexpr int kLeastPointsShown = 3;
       if (static_cast<int>(segment.points.size()) < kLeastPointsShown) continue;
@@ -746,8 +751,9 @@ class Analysis {
                                    " points do not fit the others");
     } else if (e.rejected() > 0) {
       result_.notes.push_back(std::to_string(e.rejected()) +
-                              (e.rejected() == 1 ? " point does" : " points do") +
-                              " not fit the others and was left out");
+                              (e.rejected() == 1
+                                   ? " point does not fit the others and was left out"
+                                   : " points do not fit the others and were left out"));
     }
     judge_drift();
     judge_slack(e);
@@ -829,20 +835,49 @@ class Analysis {
     return share > 0.8;
   }
 
+  // Where the last move in a direction begins, and where it ends; absent where no sweep shows it.
+  struct LastMove {
+    double turn;
+    double end;
+  };
+  [[nodiscard]] std::optional<LastMove> last_move(Direction direction) const {
+    for (auto sweep = result_.sweeps.rbegin(); sweep != result_.sweeps.rend(); ++sweep) {
+      if (sweep->direction != direction_name(direction)) continue;
+      const double past = direction == Direction::inward ? 1 : -1;
+      return LastMove{*sweep->best_focus_steps + past * *result_.takeup_steps,
+                      *sweep->best_focus_steps};
+    }
+    return std::nullopt;
+  }
+
+  [[nodiscard]] bool within_limits(const LastMove& move) const {
+    const auto [low, high] = std::minmax(move.turn, move.end);
+    return !(rig_.max_position_steps && high > *rig_.max_position_steps) &&
+           !(rig_.min_position_steps && low < *rig_.min_position_steps);
+  }
+
   void note_limits() {
-    if (result_.sweeps.empty() || !result_.takeup_steps) return;
-    const bool inward = result_.final_direction == "inward";
-    double best = 0;
-    for (const SweepSlack& sweep : result_.sweeps) {
-      if (sweep.direction == result_.final_direction) best = *sweep.best_focus_steps;
+    if (!result_.takeup_steps) return;
+    const Direction chosen = *direction_from_name(result_.final_direction);
+    const Direction other = chosen == Direction::inward ? Direction::outward : Direction::inward;
+    const auto move = last_move(chosen);
+    if (!move || within_limits(*move)) return;
+    const auto instead = last_move(other);
+    const bool asked = options_.final_direction || options_.lifting;
+    if (!asked && instead && within_limits(*instead)) {
+      result_.final_direction = direction_name(other);
+      // In place of the remark on a direction that nobody asked for, the first one.
+      result_.notes.front() =
+          "final direction: " + result_.final_direction +
+          ", because the take-up for the other one would go to " + steps_text(move->turn) +
+          " steps, beyond the focuser's limits; keep to it in the capture program";
+      return;
     }
-    const double turn = best + (inward ? 1 : -1) * *result_.takeup_steps;
-    if ((rig_.max_position_steps && turn > *rig_.max_position_steps) ||
-        (rig_.min_position_steps && turn < *rig_.min_position_steps)) {
-      lower(Verdict::doubtful, "the take-up would go to " + steps_text(turn) +
-                                   " steps, beyond the focuser's limits: approach from the other "
-                                   "side, or move the camera along the tube");
-    }
+    lower(Verdict::doubtful, "the take-up would go to " + steps_text(move->turn) +
+                                 " steps, beyond the focuser's limits: " +
+                                 (asked && instead && within_limits(*instead)
+                                      ? "approach from the other side"
+                                      : "move the camera along the tube, or correct the limits"));
   }
 
   Data& data_;
