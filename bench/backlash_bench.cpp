@@ -29,7 +29,8 @@ struct Setting {
   double measuring = 0.01;
   double drift_half_zones = 0;  // of best focus from sweep to sweep, at most, either way
   double outlier_share = 0;     // of the sweeps, one bad point in each
-  bool one_record = false;      // all in one folder
+  double pause_half_zones = 0;  // jump of best focus between two sweeps, at most, either way
+  int sweeps_in_record = 1;     // that one folder holds
 };
 
 std::vector<SweepRecord> take(const Telescope& t, const Setting& s, std::mt19937_64& random) {
@@ -43,9 +44,11 @@ std::vector<SweepRecord> take(const Telescope& t, const Setting& s, std::mt19937
   const double drift = s.drift_half_zones * half_zone * uniform(random) / n;  // a frame
   std::vector<SweepRecord> records;
   double place = 0;
+  double jumped = 0;
   int frame = 0;
   for (int k = 0; k < s.sweeps; ++k) {
     SweepRecord record;
+    if (k > 0) jumped += s.pause_half_zones * half_zone * uniform(random);
     for (int i = 0; i < n; ++i) {
       const int slot = k % 2 == 0 ? n - 1 - i : i;
       CurvePoint p;
@@ -53,7 +56,7 @@ std::vector<SweepRecord> take(const Telescope& t, const Setting& s, std::mt19937
       p.position_steps = std::round(centre + half * (2.0 * slot / (n - 1) - 1));
       if (frame == 0) place = p.position_steps - s.slack * 0.5 * (1 + uniform(random));
       place = std::clamp(place, p.position_steps - s.slack, p.position_steps);
-      const double z = place - (kTruth + drift * (frame - 0.5 * (n * s.sweeps - 1)));
+      const double z = place - (kTruth + jumped + drift * (frame - 0.5 * (n * s.sweeps - 1)));
       const double size = t.size_px(z);
       p.size_px = size * std::exp(t.share(z) * s.seeing * normal(random)) *
                   (1 + s.measuring * normal(random));
@@ -65,13 +68,11 @@ std::vector<SweepRecord> take(const Telescope& t, const Setting& s, std::mt19937
       CurvePoint& bad = record[static_cast<std::size_t>(random() % record.size())];
       bad.size_px = *bad.size_px * (1 + (0.15 + 0.3 * (1 + uniform(random))));
     }
-    records.push_back(record);
-  }
-  if (s.one_record) {
-    for (std::size_t k = 1; k < records.size(); ++k) {
-      records[0].insert(records[0].end(), records[k].begin(), records[k].end());
+    if (k % s.sweeps_in_record == 0) {
+      records.push_back(record);
+    } else {
+      records.back().insert(records.back().end(), record.begin(), record.end());
     }
-    records.resize(1);
   }
   return records;
 }
@@ -122,12 +123,12 @@ int main(int argc, char** argv) {
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   std::vector<double> slacks{0, 15, 60, 200};
   if (argc > 4) slacks = {std::atof(argv[4])};
-  std::vector<Telescope> telescopes;
-  for (auto options : {starwaist::bench::telescopes()[0], starwaist::bench::telescopes()[2],
-                       starwaist::bench::telescopes()[4]}) {
-    options.reach_cores = 14;
-    telescopes.push_back(starwaist::bench::telescope(options));
+  std::vector<starwaist::bench::TelescopeOptions> list;
+  for (const std::size_t k : {0U, 2U, 4U}) {
+    list.push_back(starwaist::bench::telescopes()[k]);
+    list.back().reach_cores = 14;
   }
+  const auto telescopes = starwaist::bench::rendered(list);
   struct Cell {
     const char* name;
     Setting setting;
@@ -136,9 +137,13 @@ int main(int argc, char** argv) {
       {"in-out-in", {}},
       {"in-out-in, drift", {.drift_half_zones = 0.5}},
       {"in-out-in, drift, bad points", {.drift_half_zones = 0.5, .outlier_share = 0.5}},
-      {"one record, drift", {.drift_half_zones = 0.5, .one_record = true}},
+      {"in-out-in, quiet night, drift",
+       {.seeing = 0.015, .measuring = 0.004, .drift_half_zones = 0.5}},
+      {"one record, drift", {.drift_half_zones = 0.5, .sweeps_in_record = 3}},
+      {"two records in-out, drift", {.sweeps = 4, .drift_half_zones = 0.5, .sweeps_in_record = 2}},
       {"in-out", {.sweeps = 2}},
-      {"in-out, drift", {.sweeps = 2, .drift_half_zones = 0.5}}};
+      {"in-out, drift", {.sweeps = 2, .drift_half_zones = 0.5}},
+      {"in-out, drift in a pause", {.sweeps = 2, .pause_half_zones = 0.5}}};
   for (const Cell& cell : cells) {
     if (argc > 3 && std::string(argv[3]) != "all" && std::string(argv[3]) != cell.name) continue;
     run_cell(cell.name, telescopes, cell.setting, trials, slacks, random);

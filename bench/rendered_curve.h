@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
+#include <future>
 #include <string>
 #include <vector>
 
@@ -14,16 +15,20 @@
 
 namespace starwaist::bench {
 
-// Cubic between equal steps.
+// Cubic between nodes that lie close where the curve bends and wide in its arms: equal steps of
+// asinh(z / bend).
 class Table {
  public:
   Table() = default;
-  Table(double reach, std::vector<double> values)
-      : reach_(reach),
-        step_(2 * reach / static_cast<double>(values.size() - 1)),
-        values_(std::move(values)) {}
+  // `values` at z = place(i), i from 0, the middle one at 0.
+  Table(double bend, double step, std::vector<double> values)
+      : bend_(bend), step_(step), values_(std::move(values)) {}
+  static double place(double bend, double step, int from_middle) {
+    return bend * std::sinh(step * from_middle);
+  }
   [[nodiscard]] double at(double z) const {
-    const double place = (z + reach_) / step_;
+    const double place =
+        std::asinh(z / bend_) / step_ + 0.5 * static_cast<double>(values_.size() - 1);
     const auto last = static_cast<double>(values_.size() - 3);
     const auto i = static_cast<std::size_t>(std::min(std::max(std::floor(place), 1.0), last));
     const double s = place - static_cast<double>(i);
@@ -32,7 +37,7 @@ class Table {
   }
 
  private:
-  double reach_ = 1;
+  double bend_ = 1;
   double step_ = 1;
   std::vector<double> values_;
 };
@@ -92,22 +97,36 @@ inline Telescope telescope(const TelescopeOptions& t) {
   const double smallest = rendered_size(o, 0, t.seeing_arcsec);
   const double core_um = smallest / arm_slope_px_per_um(t.f_number, t.obstruction, t.pixel_um);
   out.core_steps = core_um / t.um_per_step;
-  const double reach = t.reach_cores * core_um;
-  // Six steps a core: with two the cubic between them is half a per cent off near focus.
-  const int half = static_cast<int>(std::ceil(6 * t.reach_cores));
+  // A sixth of a core apart near focus: with a half the cubic between them is half a per cent off.
+  const double bend = 2 * core_um;
+  constexpr double kStep = 1.0 / 12;
+  const int half = static_cast<int>(std::ceil(std::asinh(0.5 * t.reach_cores) / kStep));
   constexpr double kWider = 1.03;
   std::vector<double> sizes(static_cast<std::size_t>(2 * half + 1));
   std::vector<double> shares(sizes.size());
   for (int i = 0; i <= half; ++i) {
-    const double z = reach * i / half;  // without aberrations the curve is even
+    const double z = Table::place(bend, kStep, i);  // without aberrations the curve is even
     const double size = rendered_size(o, z, t.seeing_arcsec);
     const double wider = rendered_size(o, z, t.seeing_arcsec * kWider);
     const double share = std::log(wider / size) / std::log(kWider);
     sizes[static_cast<std::size_t>(half + i)] = sizes[static_cast<std::size_t>(half - i)] = size;
     shares[static_cast<std::size_t>(half + i)] = shares[static_cast<std::size_t>(half - i)] = share;
   }
-  out.size = Table(reach, sizes);
-  out.seeing_share = Table(reach, shares);
+  out.size = Table(bend, kStep, sizes);
+  out.seeing_share = Table(bend, kStep, shares);
+  return out;
+}
+
+// All at once, on all cores.
+inline std::vector<Telescope> rendered(const std::vector<TelescopeOptions>& list) {
+  std::vector<std::future<Telescope>> pending;
+  pending.reserve(list.size());
+  for (const TelescopeOptions& t : list) {
+    pending.push_back(std::async(std::launch::async, [t] { return telescope(t); }));
+  }
+  std::vector<Telescope> out;
+  out.reserve(list.size());
+  for (auto& p : pending) out.push_back(p.get());
   return out;
 }
 

@@ -37,24 +37,28 @@ struct Sweeps {
   double drift_per_frame = 0;
   int count = 3;  // in, out, in
   double first_lag = 0;
+  double jump = 0;          // of best focus from sweep to sweep
+  double half_range = 360;  // about 5050
+  int points = 13;
 };
 
-// Best focus 5030 at mid-time, B 100, 13 points over +-360.
+// Best focus 5030 at mid-time, B 100.
 std::vector<SweepRecord> take(const Sweeps& s, unsigned seed = 1) {
   std::mt19937_64 random(seed);
   std::normal_distribution<double> normal;
   const made::Curve curve;
   Focuser focuser{s.slack};
   std::vector<SweepRecord> records;
-  constexpr int kPoints = 13;
   int frame = 0;
   for (int k = 0; k < s.count; ++k) {
     SweepRecord record;
-    for (int i = 0; i < kPoints; ++i) {
+    for (int i = 0; i < s.points; ++i) {
       CurvePoint p;
       p.file = "row " + std::to_string(i + 1);
-      p.position_steps = 5050 + (k % 2 == 0 ? 360 - 60 * i : -360 + 60 * i);
-      const double drift = s.drift_per_frame * (frame - 0.5 * (kPoints * s.count - 1));
+      const double along = s.half_range * (1 - 2.0 * i / (s.points - 1));
+      p.position_steps = 5050 + (k % 2 == 0 ? along : -along);
+      const double drift =
+          s.drift_per_frame * (frame - 0.5 * (s.points * s.count - 1)) + s.jump * k;
       p.size_px = curve.at(focuser.go(p.position_steps, s.first_lag) - drift) *
                   (1 + s.noise * normal(random));
       if (s.noise > 0) p.sigma_px = s.noise * *p.size_px;
@@ -108,7 +112,7 @@ TEST(JointResiduals, DerivativesAreThoseOfTheResiduals) {
   for (const bool robust : {false, true}) {
     const advice::JointResiduals residuals(s, hypothesis, kWidth, shape, {}, robust);
     const std::size_t rows = static_cast<std::size_t>(residuals.count());
-    const std::array<double, kCount> at{0.1, -0.2, 0.3, 0.03, 0.05, 0.3};
+    const std::array<double, kCount> at{0.1, -0.2, 0.3, 0.03, 0.05, 0.3, 0.02};
     std::vector<double> value(rows), up(rows), down(rows), jacobian(rows * kCount);
     residuals.evaluate(at.data(), value.data(), jacobian.data());
     for (std::size_t j = 0; j < kCount; ++j) {
@@ -158,6 +162,30 @@ TEST(MeasureBacklash, SeparatesDriftFromSlack) {
   auto said = two->notes;
   said.insert(said.end(), two->reasons.begin(), two->reasons.end());
   EXPECT_THAT(said, Contains(HasSubstr("two sweeps cannot tell slack from a drift")));
+}
+
+// Two standard deviations of the drift that is allowed for are 0.6 half zones, 16.5 steps.
+TEST(MeasureBacklash, TwoSweepsAllowForDriftInAPause) {
+  for (const double jump : {-10.0, 0.0, 10.0}) {
+    const auto r =
+        measure_backlash(take({.slack = 60, .noise = 0.01, .count = 2, .jump = jump}), rig());
+    ASSERT_TRUE(r && r->backlash_steps) << jump;
+    EXPECT_TRUE(r->interval_95_steps.contains(60)) << jump << ": " << *r->backlash_steps;
+    EXPECT_GE(*r->interval_95_steps.high - *r->backlash_steps, 16) << jump;
+    EXPECT_GE(*r->backlash_steps - *r->interval_95_steps.low, 16) << jump;
+  }
+}
+
+// Thirteen times the curve's own width, in steps of more than two: the curve is seen by three
+// points of each sweep, and by those that stand still.
+TEST(MeasureBacklash, SlackManyTimesTheCurvesWidth) {
+  for (unsigned seed = 1; seed <= 3; ++seed) {
+    const auto r = measure_backlash(
+        take({.slack = 1300, .noise = 0.01, .half_range = 910, .points = 9}, seed), rig());
+    ASSERT_TRUE(r && r->backlash_steps);
+    EXPECT_NEAR(*r->backlash_steps, 1300, 13) << seed;  // 1 %; 5 % are allowed
+    EXPECT_LE(r->rejected_points, 1) << seed;
+  }
 }
 
 TEST(MeasureBacklash, OneRecordIsTheSameAsThree) {
@@ -265,6 +293,25 @@ TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
   ASSERT_TRUE(r);
   EXPECT_EQ(r->verdict, "doubtful");
   EXPECT_THAT(r->reasons, Contains(HasSubstr("beyond the focuser's limits")));
+}
+
+// Inward the take-up would begin at 5030 + 90; outward it begins at 5090 - 90.
+TEST(MeasureBacklash, TheFinalDirectionAvoidsALimitUnlessItWasAsked) {
+  Rig limited = rig();
+  limited.max_position_steps = 5110;
+  const auto records = take({.slack = 60, .noise = 0.01});
+  const auto r = measure_backlash(records, limited);
+  ASSERT_TRUE(r);
+  EXPECT_EQ(r->final_direction, "outward");
+  EXPECT_EQ(r->verdict, "trusted");
+  EXPECT_THAT(r->notes, Contains(HasSubstr("beyond the focuser's limits")));
+  BacklashOptions options;
+  options.final_direction = Direction::inward;
+  const auto asked = measure_backlash(records, limited, options);
+  ASSERT_TRUE(asked);
+  EXPECT_EQ(asked->final_direction, "inward");
+  EXPECT_EQ(asked->verdict, "doubtful");
+  EXPECT_THAT(asked->reasons, Contains(HasSubstr("approach from the other side")));
 }
 
 TEST(VerifyTakeup, TellsWhetherSlackIsLeft) {

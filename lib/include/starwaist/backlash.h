@@ -4,9 +4,10 @@
 //
 // Model: free play of width b. The mechanism stands still after a reversal until b is used up, and
 // then follows: moving inward it is at the commanded position x, moving outward at x - b, so that
-// best focus is commanded b higher on the way out. All points share one focus curve; best focus may
-// drift evenly in time (the order of the frames) or with the temperature. Whether a sweep began
-// with the slack taken up is weighed by its first points.
+// best focus is commanded b higher on the way out. All points share one focus curve, that of a
+// blurred star with some freedom of its shape; best focus may drift evenly in time (the order of
+// the frames) or with the temperature. Whether a sweep began with the slack taken up is weighed by
+// its first points.
 #pragma once
 
 #include <optional>
@@ -28,7 +29,9 @@ std::string direction_name(Direction direction);
 std::optional<Direction> direction_from_name(const std::string& name);
 
 struct BacklashOptions {
-  std::optional<Direction> final_direction;  // as the user wants it
+  // As the user wants it. Where neither this nor `lifting` is said, inward, or outward where only
+  // that leaves room for the take-up within the rig's limits.
+  std::optional<Direction> final_direction;
   // Which way the load is lifted when the telescope points up: the final move goes there, against
   // gravity, so that the load's weight keeps the slack closed (common practice, no source).
   std::optional<Direction> lifting;
@@ -52,7 +55,8 @@ struct BacklashRules {
   static constexpr double kTakeupFactor = 1.5;        // of the slack
   static constexpr double kTakeupOverUpperEnd = 1.2;  // of the interval's upper end
   // Drift of best focus between two sweeps, one standard deviation, in half zones: with two sweeps
-  // it cannot be told from slack, so this much widens the interval.
+  // it cannot be told from slack, so that the interval is at least that of so much drift, whether
+  // focus moved evenly or in a pause between the sweeps.
   static constexpr double kTwoSweepDrift = 0.3;
 };
 

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <set>
+#include <functional>
 
 #include "advice/information.h"
 #include "advice/joint_fit.h"
@@ -21,17 +21,20 @@ namespace {
 constexpr double kLeastWidth = -0.6;
 constexpr double kMostWidth = 2;
 constexpr int kCoarse = 44;
+constexpr int kNarrowings = 3;
+constexpr int kFreshStarts = 3;  // of the first search, at every third width
 constexpr int kFine = 81;
 constexpr double kNegligible = 12;    // of a log posterior below its highest
 constexpr double kFirstError = 0.04;  // relative, before the noise is known
 constexpr double kOutlier = 3.5;      // robust standard deviations
+// Best focus, size, slope, drift and width are free; those with a prior take about one more.
+constexpr double kFitted = 6;
 constexpr double kLuckiestVariance = 0.1;
 constexpr double kFreeDrift = 20;  // half zones over the record: as good as no prior
 constexpr double kJumpPrior = 0.1;
-// Standard deviation of the slack, in B, from the fitted shape: the rig's blur with Kolmogorov's
-// seeing leaves up to a per cent of curves by wave optics, and the sweeps sample it differently
-// (bench/backlash_bench: what noise alone left was 1.2 to 1.5 times too narrow at f/4 and f/6).
-constexpr double kShapeError = 0.008;
+// Standard deviation of the slack, in B, from what the fitted shape with its lopsidedness and its
+// stretch still leaves of curves by wave optics. Small: the arms of a sweep tell its middle.
+constexpr double kShapeError = 0.002;
 constexpr double kBetweenPrior = 0.3;  // of a slack that is partly taken up when the record begins
 constexpr double kTemperatureChange = 0.3;  // degrees between sweeps that deserve a word
 
@@ -175,7 +178,8 @@ class Estimator {
   Estimator(Data& data, const Rig& rig, SizeMeasure size, double drift_prior, bool only_untaken)
       : data_(data),
         hypotheses_(hypotheses_of(data, only_untaken)),
-        lowest_(only_untaken ? 0 : kLeastWidth) {
+        lowest_(only_untaken ? 0 : kLeastWidth),
+        narrowest_(lowest_) {
     NightFacts kind;
     kind.size = size;
     shape_ = shape_of(kind, rig);
@@ -186,15 +190,26 @@ class Estimator {
   // False where no curve could be fitted.
   bool run() {
     for (std::size_t i = 0; i < s().count(); ++i) s().weight[i] = 1 / (kFirstError * s().y[i]);
+    activate_plain();
+    taken_up_.assign(hypotheses_.size(), 0.5);
+    auto grid = search(lowest_, kMostWidth, kCoarse, true, std::nullopt);
+    std::optional<GridPoint> best = best_of(grid);
+    if (!best) return false;
+    keep_beginnings(grid);
+    keep_likely(grid, best->fit.sum_of_squares);
+    learn_noise(*best);
     active_.assign(hypotheses_.size(), true);
-    std::optional<GridPoint> best;
-    for (int round = 0; round < 2; ++round) {
-      const auto grid = search(lowest_, kMostWidth, kCoarse, true, best);
+    // The noise, and which points are bad, are told only where the widths are tried in steps well
+    // below the curve's own width: in a slack of many B a coarse one misfits good points.
+    for (int round = 0; round < kNarrowings; ++round) {
+      const double before = widest_ - narrowest_;
+      grid = search(narrowest_, widest_, kCoarse / 2, true, best);
       best = best_of(grid);
-      keep_beginnings(grid);
       if (!best) return false;
-      if (round > 0) keep_likely(grid, best->fit.sum_of_squares);
+      keep_beginnings(grid);
+      keep_likely(grid, best->fit.sum_of_squares);
       learn_noise(*best);
+      if (widest_ - narrowest_ > 0.5 * before) break;
     }
     reject(*best);
     return posterior(*best);
@@ -246,7 +261,7 @@ class Estimator {
       if (distance > 0.4) slopes.push_back(samples.y[i] / distance);
     }
     JointParameters p;
-    p << t0, std::log(h0), std::log(median(slopes)), 0, 0, 0.5;
+    p << t0, std::log(h0), std::log(median(slopes)), 0, 0, 0.5, 0;
     return p;
   }
 
@@ -271,7 +286,7 @@ class Estimator {
           auto g = fit_at(h, width, from, robust);
           const bool between = hypotheses_[h].beginnings.front() == Beginning::between;
           for (const double taken_up : {0.15, 0.5, 0.85}) {
-            if (known || (!between && taken_up != 0.5)) continue;
+            if (known || k % kFreshStarts != 0 || (!between && taken_up != 0.5)) continue;
             JointParameters afresh = first;
             afresh[0] -= width / 2;
             afresh[kTakenUp] = taken_up;
@@ -311,20 +326,37 @@ class Estimator {
                      std::clamp(g.fit.parameters[kTakenUp], 0.0, 1.0));
   }
 
-  // Hypotheses that are far from the best one are not looked at again. The sums of squares are in
-  // units of the noise by now.
+  // Hypotheses and widths that are far from the best ones are not looked at again. The sums of
+  // squares are in units of the noise, at first of more than it.
   void keep_likely(const std::vector<GridPoint>& grid, double least) {
     constexpr double kFar = 40;
     active_.assign(hypotheses_.size(), false);
+    const double margin = (widest_ - narrowest_) / kCoarse;
+    double narrowest = widest_;
+    double widest = narrowest_;
     for (const GridPoint& g : grid) {
-      if (g.fit.sum_of_squares < least + kFar) active_[g.hypothesis] = true;
+      if (g.fit.sum_of_squares >= least + kFar) continue;
+      active_[g.hypothesis] = true;
+      narrowest = std::min(narrowest, g.width - 2 * margin);
+      widest = std::max(widest, g.width + 2 * margin);
+    }
+    narrowest_ = std::max(lowest_, narrowest);
+    widest_ = std::min(kMostWidth, widest);
+  }
+
+  // To find the region, what later records begin with need not be open: alike in all of them.
+  void activate_plain() {
+    active_.assign(hypotheses_.size(), false);
+    for (std::size_t h = 0; h < hypotheses_.size(); ++h) {
+      const auto& b = hypotheses_[h].beginnings;
+      active_[h] = b.size() < 2 ||
+                   std::adjacent_find(b.begin() + 1, b.end(), std::not_equal_to<>()) == b.end();
     }
   }
 
   // Later searches begin where each hypothesis fitted best.
   void keep_beginnings(const std::vector<GridPoint>& grid) {
     std::vector<double> least(hypotheses_.size(), 1e300);
-    taken_up_.resize(hypotheses_.size(), 0.5);
     for (const GridPoint& g : grid) {
       if (g.fit.sum_of_squares >= least[g.hypothesis]) continue;
       least[g.hypothesis] = g.fit.sum_of_squares;
@@ -359,7 +391,7 @@ class Estimator {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
       good.push_back({s().y[i] / v.size - 1, data_.own_sigma[i], v.seeing_share});
     }
-    const NoiseFacts noise = noise_of(good, static_cast<double>(good.size()) - kJointParameters);
+    const NoiseFacts noise = noise_of(good, static_cast<double>(good.size()) - kFitted);
     for (std::size_t i = 0; i < s().count(); ++i) {
       const JointValue v = joint_value(s(), places, shape_, best.fit.parameters, i);
       const double measuring = data_.own_sigma[i].value_or(noise.measuring);
@@ -371,8 +403,8 @@ class Estimator {
     const std::vector<double> absolute = distances(best, places_of(best));
     const double n = static_cast<double>(absolute.size());
     // The fit has taken some of the scatter out.
-    const double scale = std::max(
-        1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kJointParameters)), 0.3);
+    const double scale =
+        std::max(1.4826 * median(absolute) * std::sqrt(n / std::max(1.0, n - kFitted)), 0.3);
     for (std::size_t i = 0; i < s().count(); ++i) {
       if (absolute[i] <= kOutlier * scale) continue;
       s().weight[i] = 0;
@@ -401,9 +433,9 @@ class Estimator {
 
   bool posterior(const GridPoint& best) {
     // Free: best focus, size, slope, width; the drift as far as its prior lets it.
-    degrees_ = std::max(1.0, static_cast<double>(s().used()) - 5);
-    double low = lowest_;
-    double high = kMostWidth;
+    degrees_ = std::max(1.0, static_cast<double>(s().used()) - kFitted);
+    double low = narrowest_;
+    double high = widest_;
     int count = kCoarse;
     constexpr int kRounds = 4;
     constexpr int kEnough = 25;  // cells that carry the posterior
@@ -446,6 +478,8 @@ class Estimator {
   std::vector<bool> active_;
   std::vector<double> taken_up_;  // by hypothesis, at its best fit
   double lowest_;
+  double narrowest_;  // of the widths looked at next
+  double widest_ = kMostWidth;
   curve::Shape shape_;
   JointPriors priors_;
   curve::LeastSquares<JointResiduals> solver_;
@@ -578,11 +612,15 @@ class Analysis {
     const double unit = data_.scale.half_range;
     core_steps_ = core_of(e);
     const double middle = e.quantile(0.5) * unit;
-    // What the curve's shape is not known to adds to what the noise leaves open.
+    // What the curve's shape is not known to adds to what the noise leaves open. An even drift
+    // between two sweeps shows a little, in the slopes of the arms; but focus may have moved in a
+    // pause, so that the interval is never narrower than the drift that is allowed for.
+    const double drift =
+        result_.drift_identified ? 0 : BacklashRules::kTwoSweepDrift * half_zone_scaled() * unit;
     const auto quantile = [&](double q) {
-      return middle + std::copysign(std::hypot(e.quantile(q) * unit - middle,
-                                               normal_quantile(q) * kShapeError * core_steps_),
-                                    q - 0.5);
+      const double z = normal_quantile(q);
+      const double noise = std::hypot(e.quantile(q) * unit - middle, z * kShapeError * core_steps_);
+      return middle + std::copysign(std::max(noise, std::abs(z) * drift), q - 0.5);
     };
     const double low = quantile(0.025);
     const double high = quantile(0.975);
@@ -596,15 +634,16 @@ class Analysis {
     result_.interval_95_steps.low = wrong_way_ || result_.slack_found ? low : 0.0;
     if (!e.open_above()) result_.interval_95_steps.high = high;
 
-    double drift = 0;
+    double drift_mean = 0;
     double drift_square = 0;
     for (const GridPoint& g : e.points()) {
       const double d = g.fit.parameters[4];
-      drift += g.weight * d;
+      drift_mean += g.weight * d;
       drift_square += g.weight * (d * d + e.variance() * g.fit.unscaled_covariance(4, 4));
     }
-    result_.drift_steps = drift * unit;
-    result_.drift_sigma_steps = unit * std::sqrt(std::max(0.0, drift_square - drift * drift));
+    result_.drift_steps = drift_mean * unit;
+    result_.drift_sigma_steps =
+        unit * std::sqrt(std::max(0.0, drift_square - drift_mean * drift_mean));
     for (const Segment& segment : data_.segments) {
       constexpr int kLeastPointsShown = 3;
       if (static_cast<int>(segment.points.size()) < kLeastPointsShown) continue;
@@ -712,8 +751,9 @@ class Analysis {
                                    " points do not fit the others");
     } else if (e.rejected() > 0) {
       result_.notes.push_back(std::to_string(e.rejected()) +
-                              (e.rejected() == 1 ? " point does" : " points do") +
-                              " not fit the others and was left out");
+                              (e.rejected() == 1
+                                   ? " point does not fit the others and was left out"
+                                   : " points do not fit the others and were left out"));
     }
     judge_drift();
     judge_slack(e);
@@ -795,20 +835,49 @@ class Analysis {
     return share > 0.8;
   }
 
+  // Where the last move in a direction begins, and where it ends; absent where no sweep shows it.
+  struct LastMove {
+    double turn;
+    double end;
+  };
+  [[nodiscard]] std::optional<LastMove> last_move(Direction direction) const {
+    for (auto sweep = result_.sweeps.rbegin(); sweep != result_.sweeps.rend(); ++sweep) {
+      if (sweep->direction != direction_name(direction)) continue;
+      const double past = direction == Direction::inward ? 1 : -1;
+      return LastMove{*sweep->best_focus_steps + past * *result_.takeup_steps,
+                      *sweep->best_focus_steps};
+    }
+    return std::nullopt;
+  }
+
+  [[nodiscard]] bool within_limits(const LastMove& move) const {
+    const auto [low, high] = std::minmax(move.turn, move.end);
+    return !(rig_.max_position_steps && high > *rig_.max_position_steps) &&
+           !(rig_.min_position_steps && low < *rig_.min_position_steps);
+  }
+
   void note_limits() {
-    if (result_.sweeps.empty() || !result_.takeup_steps) return;
-    const bool inward = result_.final_direction == "inward";
-    double best = 0;
-    for (const SweepSlack& sweep : result_.sweeps) {
-      if (sweep.direction == result_.final_direction) best = *sweep.best_focus_steps;
+    if (!result_.takeup_steps) return;
+    const Direction chosen = *direction_from_name(result_.final_direction);
+    const Direction other = chosen == Direction::inward ? Direction::outward : Direction::inward;
+    const auto move = last_move(chosen);
+    if (!move || within_limits(*move)) return;
+    const auto instead = last_move(other);
+    const bool asked = options_.final_direction || options_.lifting;
+    if (!asked && instead && within_limits(*instead)) {
+      result_.final_direction = direction_name(other);
+      // In place of the remark on a direction that nobody asked for, the first one.
+      result_.notes.front() =
+          "final direction: " + result_.final_direction +
+          ", because the take-up for the other one would go to " + steps_text(move->turn) +
+          " steps, beyond the focuser's limits; keep to it in the capture program";
+      return;
     }
-    const double turn = best + (inward ? 1 : -1) * *result_.takeup_steps;
-    if ((rig_.max_position_steps && turn > *rig_.max_position_steps) ||
-        (rig_.min_position_steps && turn < *rig_.min_position_steps)) {
-      lower(Verdict::doubtful, "the take-up would go to " + steps_text(turn) +
-                                   " steps, beyond the focuser's limits: approach from the other "
-                                   "side, or move the camera along the tube");
-    }
+    lower(Verdict::doubtful, "the take-up would go to " + steps_text(move->turn) +
+                                 " steps, beyond the focuser's limits: " +
+                                 (asked && instead && within_limits(*instead)
+                                      ? "approach from the other side"
+                                      : "move the camera along the tube, or correct the limits"));
   }
 
   Data& data_;

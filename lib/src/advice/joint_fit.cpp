@@ -13,19 +13,23 @@ constexpr double kStudentDegrees = 4;
 struct AtPoint {
   double reach;  // slope times distance from best focus
   curve::LopsidedValue value;
+  double by_stretch;
   double u;
-  double h0;
-  double k;
 };
 
+// `h0`, `k`: smallest size and slope.
 AtPoint at_point(const JointSamples& s, double place, const curve::Shape& shape, const double* p,
-                 std::size_t i) {
+                 double h0, double k, std::size_t i) {
   AtPoint a{};
-  a.h0 = curve::bounded_exp(p[1]);
-  a.k = curve::bounded_exp(p[2]);
-  a.reach = a.k * (place - s.shift[i] - p[0] - p[4] * s.time[i]);
-  a.u = a.reach / a.h0;
+  a.reach = k * (place - s.shift[i] - p[0] - p[4] * s.time[i]);
+  a.u = a.reach / h0;
   a.value = shape.at(a.u, p[3]);
+  // h becomes h^(1 + c).
+  const double logarithm = std::log(a.value.h);
+  const double factor = curve::bounded_exp(p[kStretch] * logarithm);
+  const double by_h = (1 + p[kStretch]) * factor;
+  a.value = {a.value.h * factor, a.value.slope * by_h, a.value.by_a * by_h};
+  a.by_stretch = a.value.h * logarithm;
   return a;
 }
 
@@ -68,12 +72,31 @@ Places mechanism(const JointSamples& s, const PlayHypothesis& hypothesis, double
   return places;
 }
 
+JointResiduals::JointResiduals(const JointSamples& samples, const PlayHypothesis& hypothesis,
+                               double width, const curve::Shape& shape, const JointPriors& priors,
+                               bool robust)
+    : samples_(samples),
+      hypothesis_(hypothesis),
+      width_(width),
+      shape_(shape),
+      priors_(priors),
+      robust_(robust) {
+  const auto& beginnings = hypothesis.beginnings;
+  const bool open = !hypothesis.jumps && std::find(beginnings.begin(), beginnings.end(),
+                                                   Beginning::between) != beginnings.end();
+  if (!open) places_ = mechanism(samples, hypothesis, width, 0);
+}
+
 void JointResiduals::evaluate(const double* p, double* residuals, double* jacobian) const {
   const std::size_t n = samples_.count();
-  const std::size_t rows = n + 3;
+  const std::size_t rows = n + kPriors;
   // Beyond 0 and 1 there is nothing to gain.
   const double taken_up = std::clamp(p[kTakenUp], 0.0, 1.0);
-  const Places places = mechanism(samples_, hypothesis_, width_, taken_up);
+  Places moving;
+  if (!places_) moving = mechanism(samples_, hypothesis_, width_, taken_up);
+  const Places& places = places_ ? *places_ : moving;
+  const double h0 = curve::bounded_exp(p[1]);
+  const double k = curve::bounded_exp(p[2]);
   if (jacobian != nullptr) std::fill(jacobian, jacobian + rows * kParameters, 0.0);
   for (std::size_t i = 0; i < n; ++i) {
     const double w = samples_.weight[i];
@@ -81,8 +104,8 @@ void JointResiduals::evaluate(const double* p, double* residuals, double* jacobi
       residuals[i] = 0;
       continue;
     }
-    const AtPoint a = at_point(samples_, places.at[i], shape_, p, i);
-    const double plain = w * (a.h0 * a.value.h - samples_.y[i]);
+    const AtPoint a = at_point(samples_, places.at[i], shape_, p, h0, k, i);
+    const double plain = w * (h0 * a.value.h - samples_.y[i]);
     double factor = w;
     residuals[i] = plain;
     if (robust_) {
@@ -92,11 +115,12 @@ void JointResiduals::evaluate(const double* p, double* residuals, double* jacobi
       if (ratio > 1e-12) factor *= plain / ((1 + ratio) * bent);
     }
     if (jacobian == nullptr) continue;
-    jacobian[i] = -factor * a.k * a.value.slope;
-    jacobian[rows + i] = factor * a.h0 * (a.value.h - a.u * a.value.slope);
+    jacobian[i] = -factor * k * a.value.slope;
+    jacobian[rows + i] = factor * h0 * (a.value.h - a.u * a.value.slope);
     jacobian[2 * rows + i] = factor * a.reach * a.value.slope;
-    jacobian[3 * rows + i] = factor * a.h0 * a.value.by_a;
+    jacobian[3 * rows + i] = factor * h0 * a.value.by_a;
     jacobian[4 * rows + i] = jacobian[i] * samples_.time[i];
+    jacobian[kStretch * rows + i] = factor * h0 * a.by_stretch;
     if (taken_up == p[kTakenUp]) {
       jacobian[kTakenUp * rows + i] = -jacobian[i] * places.by_taken_up[i];
     }
@@ -104,16 +128,20 @@ void JointResiduals::evaluate(const double* p, double* residuals, double* jacobi
   residuals[n] = p[3] / priors_.lopsidedness;
   residuals[n + 1] = p[4] / priors_.drift;
   residuals[n + 2] = (p[kTakenUp] - 0.5) / priors_.taken_up;
+  residuals[n + 3] = p[kStretch] / priors_.stretch;
   if (jacobian == nullptr) return;
   jacobian[3 * rows + n] = 1 / priors_.lopsidedness;
   jacobian[4 * rows + n + 1] = 1 / priors_.drift;
   jacobian[kTakenUp * rows + n + 2] = 1 / priors_.taken_up;
+  jacobian[kStretch * rows + n + 3] = 1 / priors_.stretch;
 }
 
 JointValue joint_value(const JointSamples& samples, const Places& places, const curve::Shape& shape,
                        const JointParameters& p, std::size_t i) {
-  const AtPoint a = at_point(samples, places.at[i], shape, p.data(), i);
-  return {a.h0 * a.value.h, curve::seeing_share(a.value, a.u)};
+  const double h0 = curve::bounded_exp(p[1]);
+  const double k = curve::bounded_exp(p[2]);
+  const AtPoint a = at_point(samples, places.at[i], shape, p.data(), h0, k, i);
+  return {h0 * a.value.h, curve::seeing_share(a.value, a.u)};
 }
 
 }  // namespace starwaist::advice

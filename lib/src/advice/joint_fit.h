@@ -45,9 +45,15 @@ Places mechanism(const JointSamples& samples, const PlayHypothesis& hypothesis, 
                  double taken_up);
 
 // Parameters: best focus (on the way in, mid-time), ln smallest size, ln slope, lopsidedness,
-// drift over all frames, part of the slack taken up when a record begins between.
-inline constexpr int kJointParameters = 6;
+// drift over all frames, part of the slack taken up when a record begins between, stretch.
+//
+// Stretch c: size = H0 h^(1 + c). Sweeps in opposite directions sample the curve as mirror images,
+// so that an error of its shape that one sweep would not feel moves the two apart. Sizes as frames
+// give them differ from the blur's curve in that way: the smallest are 0 to 4 % short against rings
+// of three times their size, wide rings up to some per cent long.
+inline constexpr int kJointParameters = 7;
 inline constexpr int kTakenUp = 5;
+inline constexpr int kStretch = 6;
 using JointParameters = Eigen::Matrix<double, kJointParameters, 1>;
 using JointFit = curve::LeastSquaresFit<kJointParameters>;
 
@@ -55,22 +61,18 @@ struct JointPriors {
   double lopsidedness = 0.045;
   double drift = 1;         // standard deviation, scaled units over all frames
   double taken_up = 0.289;  // about a half: the standard deviation of even odds from 0 to 1
+  double stretch = 0.02;
 };
 
 class JointResiduals {
  public:
   static constexpr int kParameters = kJointParameters;
+  static constexpr int kPriors = 4;
   // `robust`: residuals r become sign(r) sqrt(nu ln(1 + r^2 / nu)), Student's t in place of a
   // normal distribution, nu = 4.
   JointResiduals(const JointSamples& samples, const PlayHypothesis& hypothesis, double width,
-                 const curve::Shape& shape, const JointPriors& priors, bool robust)
-      : samples_(samples),
-        hypothesis_(hypothesis),
-        width_(width),
-        shape_(shape),
-        priors_(priors),
-        robust_(robust) {}
-  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + 3; }
+                 const curve::Shape& shape, const JointPriors& priors, bool robust);
+  [[nodiscard]] int count() const { return static_cast<int>(samples_.count()) + kPriors; }
   void evaluate(const double* p, double* residuals, double* jacobian) const;
 
  private:
@@ -80,6 +82,7 @@ class JointResiduals {
   const curve::Shape& shape_;
   JointPriors priors_;
   bool robust_;
+  std::optional<Places> places_;  // where no parameter changes them
 };
 
 // Size and relative change with the seeing at point i.

@@ -52,10 +52,11 @@ std::string backlash_text(const BacklashResult& r) {
   }
   if (r.takeup_steps && *r.takeup_steps > 0) {
     const bool inward = r.final_direction == "inward";
-    text += answer_line("Take-up",
-                        "go " + format_short(*r.takeup_steps) + " steps past the target to " +
-                            (inward ? "larger" : "smaller") + " positions, then come back " +
-                            r.final_direction + "; never against the focuser's stop");
+    text += answer_line("Take-up", "go " + format_short(*r.takeup_steps) +
+                                       (*r.takeup_steps == 1 ? " step" : " steps") +
+                                       " past the target to " + (inward ? "larger" : "smaller") +
+                                       " positions, then come back " + r.final_direction +
+                                       "; never against the focuser's stop");
   }
   if (r.drift_identified && r.drift_steps) {
     text += answer_line("Drift", report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +
