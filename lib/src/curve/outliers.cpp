@@ -180,14 +180,15 @@ class Screening {
     return std::move(found_);
   }
 
-  // ln evidence of one hypothesis.
+  // ln evidence of one hypothesis; minus infinity where the points left determine no curve.
   double of(const FewPoints& bad) {
     std::vector<Sums> sums = whole_;
     for (std::size_t b = 0; b < bad.count; ++b) take_out(sums, bad.points[b], sums);
     found_.clear();
     judge(bad, sums);
-    return found_.front().log_evidence;
+    return found_.empty() ? -std::numeric_limits<double>::infinity() : found_.front().log_evidence;
   }
+
   // The noise that a hypothesis' own good points speak for: the candidates' average, each times the
   // factor that the residuals ask of it.
   std::vector<double> sigmas(const FewPoints& bad) {
@@ -245,6 +246,7 @@ class Screening {
       factor_[c] = (squares + kPriorDegrees) / (degrees + kPriorDegrees);
       best = std::max(best, value);
     }
+    if (!std::isfinite(best)) return;  // the points left determine no curve
     double sum = 0;
     for (const double value : of_candidate_) sum += std::exp(value - best);
     found_.push_back({bad, best + std::log(sum)});
