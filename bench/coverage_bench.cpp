@@ -518,7 +518,7 @@ void outliers(int trials, std::mt19937_64& random, Claims& claims) {
         oracle_cost(with.told_squares), oracle_cost(with.number_squares),
         oracle_cost(with.learning_squares));
     if (c.asked > 0) {
-      claims.add(std::string(label), 0, c.asked, with.rms_over_fisher() / clean.rms_over_fisher());
+      claims.add(std::string(label), 0, c.asked, cost);
       claims.add("  its 95 % interval covers (%)", 92, 100, 100.0 * with.within_95 / with.trials);
     }
   }

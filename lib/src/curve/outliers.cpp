@@ -172,7 +172,7 @@ class Screening {
   std::vector<Ranked> all(std::size_t most) {
     found_.clear();
     FewPoints none;
-    judge(none, whole_);
+    keep(none, whole_);
     levels_.assign(most + 1, whole_);
     if (most > 0) grow(none, whole_, std::min<std::size_t>(most, 2));
     if (most > 2) grow_best_pairs();
@@ -184,9 +184,7 @@ class Screening {
   double of(const FewPoints& bad) {
     std::vector<Sums> sums = whole_;
     for (std::size_t b = 0; b < bad.count; ++b) take_out(sums, bad.points[b], sums);
-    found_.clear();
-    judge(bad, sums);
-    return found_.empty() ? -std::numeric_limits<double>::infinity() : found_.front().log_evidence;
+    return judge(bad, sums);
   }
 
   // The noise that a hypothesis' own good points speak for: the candidates' average, each times the
@@ -229,7 +227,8 @@ class Screening {
       rest[c].points = sums[c].points - row.log_weight + bad_point_[i];
     }
   }
-  void judge(const FewPoints& bad, const std::vector<Sums>& sums) {
+  // ln evidence over all candidates; what each of them has stays in of_candidate_ and factor_.
+  double judge(const FewPoints& bad, const std::vector<Sums>& sums) {
     const double degrees = static_cast<double>(n_ - bad.count) - kFreeShapeParameters;
     of_candidate_.assign(sums.size(), -std::numeric_limits<double>::infinity());
     factor_.assign(sums.size(), 1.0);
@@ -246,17 +245,21 @@ class Screening {
       factor_[c] = (squares + kPriorDegrees) / (degrees + kPriorDegrees);
       best = std::max(best, value);
     }
-    if (!std::isfinite(best)) return;  // the points left determine no curve
+    if (!std::isfinite(best)) return best;
     double sum = 0;
     for (const double value : of_candidate_) sum += std::exp(value - best);
-    found_.push_back({bad, best + std::log(sum)});
+    return best + std::log(sum);
+  }
+  void keep(const FewPoints& bad, const std::vector<Sums>& sums) {
+    const double value = judge(bad, sums);
+    if (std::isfinite(value)) found_.push_back({bad, value});
   }
   void grow(const FewPoints& bad, const std::vector<Sums>& sums, std::size_t depth) {
     for (std::size_t i = bad.count == 0 ? 0 : bad.points[bad.count - 1] + 1; i < n_; ++i) {
       const FewPoints larger = bad.with(i);
       std::vector<Sums>& rest = levels_[larger.count];
       take_out(sums, i, rest);
-      judge(larger, rest);
+      keep(larger, rest);
       if (larger.count < depth) grow(larger, rest, depth);
     }
   }
@@ -279,7 +282,7 @@ class Screening {
         const FewPoints three = pairs[k].bad.with(i);
         if (!seen.insert(three).second) continue;
         take_out(levels_[2], i, levels_[3]);
-        judge(three, levels_[3]);
+        keep(three, levels_[3]);
       }
     }
   }

@@ -66,9 +66,12 @@ class Splitter {
     s2_.array() += floor * floor;
   }
 
+  // Whether any run says how sure it is.
+  [[nodiscard]] bool has_sigmas() const { return sigmas_; }
+
   // How the rows lie to the fit of the good ones. False where those cannot be fitted.
   bool place(Split& split) const {
-    const auto used = places(split.good, true);
+    const auto used = rows_that(split.good);
     if (static_cast<Index>(used.size()) < x_.cols() + 2) return false;
     const MatrixXd used_x = rows_of(x_, used);
     const VectorXd v =
@@ -96,8 +99,8 @@ class Splitter {
   // The same with the account's weight, up to a factor that all share.
   bool weigh(Split& split) const {
     if (!place(split)) return false;
-    const auto used = places(split.good, true);
-    const auto bad = places(split.good, false);
+    const auto used = rows_that(split.good);
+    const auto bad = rows_that(split.good, false);
     const Posterior posterior(rows_of(x_, used), rows_of(y_, used), rows_of(s2_, used), 0,
                               Posterior::Fineness::coarse);
     if (!posterior.usable()) return false;
@@ -173,7 +176,7 @@ class Splitter {
   void settle(Split& split) const {
     constexpr int kMostRounds = 30;
     for (int round = 0; round < kMostRounds; ++round) {
-      const auto bad = static_cast<double>(places(split.good, false).size());
+      const auto bad = static_cast<double>(rows_that(split.good, false).size());
       const double border = border_of(bad, static_cast<double>(split.good.size()));
       bool changed = false;
       for (std::size_t i = 0; i < split.good.size(); ++i) {
@@ -186,14 +189,6 @@ class Splitter {
   }
 
  private:
-  static std::vector<std::size_t> places(const std::vector<bool>& good, bool of) {
-    std::vector<std::size_t> some;
-    for (std::size_t i = 0; i < good.size(); ++i) {
-      if (good[i] == of) some.push_back(i);
-    }
-    return some;
-  }
-
   // Standard deviations from which a row is bad more likely than not.
   static double border_of(double bad, double n) {
     constexpr double kStep = 0.01;
@@ -228,10 +223,8 @@ class Splitter {
 BadRuns from_split(const Split& split) {
   BadRuns answer;
   answer.accounts.push_back({split.good, 1});
-  for (std::size_t i = 0; i < split.good.size(); ++i) {
-    if (!split.good[i]) {
-      answer.off_line.push_back({i, split.off[static_cast<Index>(i)], split.usual});
-    }
+  for (const std::size_t i : rows_that(split.good, false)) {
+    answer.off_line.push_back({i, split.off[static_cast<Index>(i)], split.usual});
   }
   return answer;
 }
@@ -302,7 +295,7 @@ BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigm
     if (auto split = splitter.with_bad(bad, start)) starts.push_back(std::move(*split));
   }
   const std::vector<Split> splits = splitter.all_from(std::move(starts));
-  std::vector<Account> accounts = weighed(splits, sigma_squared.mean() > 0);
+  std::vector<Account> accounts = weighed(splits, splitter.has_sigmas());
   Split middle{probably_good(accounts), {}, {}};
   BadRuns answer = from_split(splitter.place(middle) ? middle : splits.front());
   answer.accounts = std::move(accounts);

@@ -126,10 +126,7 @@ class Fitter {
     terms_.reference_temperature_c = s_.temperature.mean();
     const Design d = design();
     rejection_ = drift::reject({d.x, s_.position, sigma_squared_, s_.filter, s_.night_starts});
-    used_.clear();
-    for (std::size_t i = 0; i < rejection_.keep.size(); ++i) {
-      if (rejection_.keep[i]) used_.push_back(i);
-    }
+    used_ = drift::rows_that(rejection_.keep);
     set_references();
   }
 
@@ -308,8 +305,8 @@ class Fitter {
         const double weight = lag_weights_[i] * account.weight;
         const bool likeliest = &account == &rejection_.accounts.front();
         if (!likeliest && weight < kProductThatCounts) break;
-        if (!has_all_filters(account)) continue;
-        const auto rows = rows_that_are_good(account);
+        const auto rows = drift::rows_that(account.good);
+        if (!has_all_filters(rows)) continue;
         Posterior part(drift::rows_of(d.x, rows), drift::rows_of(s_.position, rows),
                        drift::rows_of(tube.sigma_squared, rows), tube.delay_variance,
                        likeliest ? Posterior::Fineness::fine : Posterior::Fineness::coarse);
@@ -321,20 +318,10 @@ class Fitter {
     if (!parts.empty()) posterior_.emplace(std::move(parts), weights);
   }
 
-  static std::vector<std::size_t> rows_that_are_good(const drift::Account& account) {
-    std::vector<std::size_t> rows;
-    for (std::size_t i = 0; i < account.good.size(); ++i) {
-      if (account.good[i]) rows.push_back(i);
-    }
-    return rows;
-  }
-
-  // Whether an account has runs of just the filters that the fit has.
-  [[nodiscard]] bool has_all_filters(const drift::Account& account) const {
+  // Whether these rows have runs of just the filters that the fit has.
+  [[nodiscard]] bool has_all_filters(const std::vector<std::size_t>& rows) const {
     std::vector<bool> seen(s_.filters.size(), false);
-    for (const std::size_t i : rows_that_are_good(account)) {
-      seen[static_cast<std::size_t>(s_.filter[i])] = true;
-    }
+    for (const std::size_t i : rows) seen[static_cast<std::size_t>(s_.filter[i])] = true;
     for (std::size_t f = 0; f < seen.size(); ++f) {
       if (seen[f] != (filter_counts_[f] > 0)) return false;
     }

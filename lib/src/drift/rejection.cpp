@@ -161,10 +161,7 @@ std::optional<Candidate> find_shift(const RejectionInput& input,
 }
 
 void reject_single(const RejectionInput& input, Rejection& rejection) {
-  std::vector<std::size_t> rows;
-  for (std::size_t i = 0; i < rejection.keep.size(); ++i) {
-    if (rejection.keep[i]) rows.push_back(i);
-  }
+  const std::vector<std::size_t> rows = rows_that(rejection.keep);
   const BadRuns bad =
       find_bad_runs(without_empty_columns(rows_of(input.x, rows)), rows_of(input.y, rows),
                     rows_of(input.sigma_squared, rows), groups_of(input.groups, rows));
@@ -184,14 +181,10 @@ void reject_single(const RejectionInput& input, Rejection& rejection) {
 
 Rejection reject(const RejectionInput& input) {
   Rejection rejection;
-  const auto n = static_cast<std::size_t>(input.y.size());
-  rejection.keep.assign(n, true);
+  rejection.keep.assign(static_cast<std::size_t>(input.y.size()), true);
   constexpr int kMostShifts = 6;
   for (int round = 0; round < kMostShifts; ++round) {
-    std::vector<std::size_t> rows;
-    for (std::size_t i = 0; i < n; ++i) {
-      if (rejection.keep[i]) rows.push_back(i);
-    }
+    const std::vector<std::size_t> rows = rows_that(rejection.keep);
     double steps = 0;
     const auto found = find_shift(input, rows, steps);
     if (!found) break;

@@ -206,6 +206,14 @@ Design make_design(const Samples& samples, const Eigen::VectorXd& temperature,
   return design;
 }
 
+std::vector<std::size_t> rows_that(const std::vector<bool>& flags, bool value) {
+  std::vector<std::size_t> rows;
+  for (std::size_t i = 0; i < flags.size(); ++i) {
+    if (flags[i] == value) rows.push_back(i);
+  }
+  return rows;
+}
+
 Eigen::MatrixXd rows_of(const Eigen::MatrixXd& matrix, const std::vector<std::size_t>& keep) {
   Eigen::MatrixXd rows(static_cast<Eigen::Index>(keep.size()), matrix.cols());
   for (std::size_t i = 0; i < keep.size(); ++i) {

@@ -68,6 +68,9 @@ struct DesignOptions {
 Design make_design(const Samples& samples, const Eigen::VectorXd& temperature,
                    const DesignOptions& options);
 
+// The places at which `flags` is `value`, in order.
+std::vector<std::size_t> rows_that(const std::vector<bool>& flags, bool value = true);
+
 // The rows of a matrix or vector that `keep` names.
 Eigen::MatrixXd rows_of(const Eigen::MatrixXd& matrix, const std::vector<std::size_t>& keep);
 Eigen::VectorXd rows_of(const Eigen::VectorXd& vector, const std::vector<std::size_t>& keep);

@@ -7,6 +7,7 @@
 #include <limits>
 #include <variant>
 
+#include "stars/line.h"
 #include "stars/stamp.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
@@ -70,8 +71,9 @@ Ceiling ceiling_of(const PixelBuffer& pixels, const std::vector<Candidate>& brig
   at_top = 0;
   if (tops.empty()) return {};
   const double top = *std::max_element(tops.begin(), tops.end());
-  at_top = static_cast<int>(std::count_if(
-      tops.begin(), tops.end(), [top](double t) { return t >= top - 1e-3 * std::abs(top); }));
+  at_top = static_cast<int>(std::count_if(tops.begin(), tops.end(), [top](double t) {
+    return t >= top - kAlikeAtTop * std::abs(top);
+  }));
   return {top, static_cast<int>(std::count(tops.begin(), tops.end(), top))};
 }
 
@@ -80,7 +82,6 @@ Ceiling ceiling_of(const PixelBuffer& pixels, const std::vector<Candidate>& brig
 std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
   constexpr std::size_t kFewest = 30;
   constexpr int kRounds = 20;
-  constexpr double kHuber = 1.345;
   // The mesh's noise is a median over nine cells: neighbours share it, and a slope is known three
   // times worse than from cells of their own (1.25 sigma / 3 a cell, a ninth of them by itself).
   constexpr double kShared = 3.0;
@@ -92,44 +93,33 @@ std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
     return a.level_adu != b.level_adu ? a.level_adu < b.level_adu
                                       : a.variance_adu2 < b.variance_adu2;
   });
-  std::vector<double> residual(samples.size());
+  std::vector<double> levels(samples.size());  // from the middle one
   std::vector<double> variances(samples.size());
-  std::transform(samples.begin(), samples.end(), variances.begin(),
-                 [](const SkySample& s) { return s.variance_adu2; });
-  const double middle = median(variances);
   const double level = samples[samples.size() / 2].level_adu;
+  for (std::size_t i = 0; i < samples.size(); ++i) {
+    levels[i] = samples[i].level_adu - level;
+    variances[i] = samples[i].variance_adu2;
+  }
+  const double middle = median(variances);
   if (!(middle > 0)) return std::nullopt;
-  double intercept = middle;
-  double slope = 0;
+  std::vector<double> residual(samples.size());
+  std::vector<double> weight(samples.size());
+  WeightedLine line;
+  line.intercept = middle;
   double spread = 0;
-  double slope_sigma = 0;
   for (int round = 0; round < kRounds; ++round) {
     for (std::size_t i = 0; i < samples.size(); ++i) {
-      residual[i] = samples[i].variance_adu2 - intercept - slope * (samples[i].level_adu - level);
+      residual[i] = variances[i] - line.intercept - line.slope * levels[i];
     }
     spread = robust_sigma(residual);
     if (!(spread > 0)) return std::nullopt;
-    double w0 = 0;
-    double wx = 0;
-    double wy = 0;
-    double wxx = 0;
-    double wxy = 0;
-    for (std::size_t i = 0; i < samples.size(); ++i) {
-      const double z = std::abs(residual[i]) / spread;
-      const double w = z > kHuber ? kHuber / z : 1.0;
-      const double x = samples[i].level_adu - level;
-      w0 += w;
-      wx += w * x;
-      wy += w * samples[i].variance_adu2;
-      wxx += w * x * x;
-      wxy += w * x * samples[i].variance_adu2;
-    }
-    const double determinant = w0 * wxx - wx * wx;
-    if (!(determinant > 1e-12 * w0 * wxx)) return std::nullopt;
-    slope = (w0 * wxy - wx * wy) / determinant;
-    intercept = (wxx * wy - wx * wxy) / determinant;
-    slope_sigma = kShared * spread * std::sqrt(w0 / determinant);
+    for (std::size_t i = 0; i < samples.size(); ++i) weight[i] = huber_weight(residual[i] / spread);
+    const auto fitted = weighted_line(levels, variances, weight);
+    if (!fitted) return std::nullopt;
+    line = *fitted;
   }
+  const double slope = line.slope;
+  const double slope_sigma = kShared * spread * line.slope_sigma;
   if (!(slope > 0) || slope_sigma > kWorst * slope || spread > kOwnScatter * middle) {
     return std::nullopt;
   }
@@ -151,7 +141,6 @@ CameraEvidence camera_evidence(const Frame& frame, const MeasureOptions& options
   evidence.header_saturation_adu = frame.facts.saturation_adu;
   int at_top = 0;
   evidence.ceiling = ceiling_of(frame.pixels, bright, at_top);
-  constexpr int kPlateau = 4;  // pixels that agree to 0.1 % are a ceiling, not a peak
   evidence.plateau = at_top >= kPlateau;
   const double range_end = frame.pixels.zero() + frame.pixels.scale() * 65535.0;
   evidence.full_range =

@@ -67,6 +67,9 @@ std::optional<double> settled_gain(const CameraEvidence& evidence,
 // 16-bit range; infinite where nothing is clipped.
 double saturation_level(const CameraEvidence& evidence);
 
+// Pixels that agree with the highest to so little, and are so many, are a ceiling and no peak.
+inline constexpr double kAlikeAtTop = 1e-3;
+inline constexpr int kPlateau = 4;
 inline constexpr double kNearlyFull = 0.98;  // response bends before the converter's end
 
 // Header of settled_gain's remark, up to the numbers.

@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "core/parallel.h"
+#include "stars/leverage.h"
 #include "stars/neighbours.h"
 #include "stars/stack.h"
 
@@ -80,15 +81,12 @@ constexpr double kFirstApertureOfSize = 3.0;
 constexpr double kApertureFraction = 0.95;
 
 // The sky's part of the relative scatter of a half-flux radius summed to `reach` radii, but for a
-// common factor: light inside and outside the radius against the rise of the growth curve, less
-// what a larger star adds to its own target through its share of light in the aperture (as in
-// measure_star).
+// common factor.
 double scatter_from_sky(const GrowthProfile& profile, double reach) {
-  const double share = profile.fraction(reach);
-  const double q = 0.5 / share;
-  const double rise = profile.slope(1.0) - q * profile.slope(reach) * reach;
-  return rise > 0 ? std::sqrt((1 - q) * (1 - q) + q * q * (reach * reach - 1)) / rise
-                  : std::numeric_limits<double>::infinity();
+  const Leverage leverage(profile, reach, 1, 1);
+  return leverage.slope > 0
+             ? std::sqrt(leverage.target_variance(1, reach * reach - 1)) / leverage.slope
+             : std::numeric_limits<double>::infinity();
 }
 
 // The light that diffraction throws out (`halo` over the radius) is known and need not be held. A

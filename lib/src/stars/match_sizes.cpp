@@ -3,6 +3,7 @@
 #include <numeric>
 #include <vector>
 
+#include "stars/line.h"
 #include "stars/registration.h"
 #include "starwaist/stars.h"
 #include "starwaist/statistics.h"
@@ -121,7 +122,6 @@ struct TwoWayFit {
 // ln h_ij = a_i + s_j by alternating Huber means; the scatter of a star beyond its own errors is
 // estimated once for all (a bright star must not rule alone).
 TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
-  constexpr double kHuber = 1.345;
   TwoWayFit fit;
   fit.log_size.assign(frames, std::nullopt);
   fit.sigma.assign(frames, 0.0);
@@ -131,7 +131,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
   const auto weight = [&](const Seen& s, double residual) {
     const double variance = s.variance + tau2;
     const double z = std::abs(residual) / std::sqrt(variance);
-    return (z > kHuber ? kHuber / z : 1.0) / variance;
+    return stars::huber_weight(z) / variance;
   };
   for (std::size_t i = 0; i < frames; ++i) {
     std::vector<double> first;

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "stars/aperture.h"
+#include "stars/leverage.h"
 #include "stars/summary.h"
 
 namespace starwaist::stars {
@@ -58,11 +59,6 @@ struct Size {
   double flux_adu = 0;
 };
 
-double share_inside(const GrowthProfile& profile, double aperture_px, double size_px) {
-  constexpr double kLeast = 0.3;
-  return std::clamp(profile.fraction(aperture_px / size_px), kLeast, 1.0);
-}
-
 std::optional<Size> size_of(const GrowthCurve& growth, const GrowthProfile& profile,
                             double aperture_px, double sky_offset_adu, double start_px) {
   const double inside =
@@ -108,26 +104,6 @@ void measure_peak(const FrameContext& context, const Stamp& stamp, Centre centre
   }
   star.saturated = star.peak_adu + level_adu >= context.saturation_adu;
 }
-
-// How the light in a star's aperture makes its half-flux radius.
-struct Leverage {
-  double share = 0;  // of the star's light inside the aperture
-  double q = 0;      // of the light inside the aperture that the target is
-  // dF/dr at the half-flux radius, less what a larger star adds to its own target through the share
-  // of its light inside the aperture.
-  double slope = 0;
-
-  Leverage(const GrowthProfile& profile, double aperture_px, double hfr_px, double flux_adu)
-      : share(share_inside(profile, aperture_px, hfr_px)), q(0.5 / share) {
-    const double reach = aperture_px / hfr_px;
-    slope = flux_adu * (profile.slope(1.0) - 0.5 * profile.slope(reach) * reach / share) / hfr_px;
-  }
-  [[nodiscard]] double share_outside() const { return std::max(0.0, share - 0.5); }
-  // Of the target from that of the light inside the half-flux radius and of the rest.
-  [[nodiscard]] double target_variance(double inside, double outside) const {
-    return (1 - q) * (1 - q) * inside + q * q * outside;
-  }
-};
 
 // Standard errors of the light and the half-flux radius: noise of the light inside r and between r
 // and the aperture, photons included where the gain is known; the sky's pedestal moves both sums

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <cstddef>
 
+#include "stars/line.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -18,9 +19,9 @@ struct Line {
 
 Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
                  const std::vector<double>& variance) {
-  constexpr double kHuber = 1.345;
   Line line{median(y), 0, 0, 0};
   std::vector<double> residual(y.size());
+  std::vector<double> weight(y.size());
   for (int round = 0; round < 20; ++round) {
     for (std::size_t i = 0; i < y.size(); ++i) {
       residual[i] = y[i] - line.intercept - line.slope * x[i];
@@ -30,26 +31,15 @@ Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
     // two such errors of the points' own variance is none.
     const double allowed = 1 + 4.6 / std::sqrt(static_cast<double>(y.size()));
     line.scatter2 = std::max(0.0, spread * spread - allowed * median(variance));
-    double w0 = 0;
-    double wx = 0;
-    double wy = 0;
-    double wxx = 0;
-    double wxy = 0;
     for (std::size_t i = 0; i < y.size(); ++i) {
       const double v = variance[i] + line.scatter2;
-      const double z = std::abs(residual[i]) / std::sqrt(v);
-      const double w = (z > kHuber ? kHuber / z : 1.0) / v;
-      w0 += w;
-      wx += w * x[i];
-      wy += w * y[i];
-      wxx += w * x[i] * x[i];
-      wxy += w * x[i] * y[i];
+      weight[i] = huber_weight(residual[i] / std::sqrt(v)) / v;
     }
-    const double determinant = w0 * wxx - wx * wx;
-    if (!(determinant > 1e-12 * w0 * wxx)) return line;
-    line.slope = (w0 * wxy - wx * wy) / determinant;
-    line.intercept = (wxx * wy - wx * wxy) / determinant;
-    line.intercept_sigma = std::sqrt(wxx / determinant);
+    const auto fitted = weighted_line(x, y, weight);
+    if (!fitted) return line;
+    line.slope = fitted->slope;
+    line.intercept = fitted->intercept;
+    line.intercept_sigma = fitted->intercept_sigma;
   }
   return line;
 }

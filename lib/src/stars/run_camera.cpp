@@ -22,8 +22,6 @@ std::optional<GainEstimate> gain_of_run(std::span<const std::shared_ptr<const Fr
 // Infinite where nothing is clipped. Only the run's highest pixel can be the camera's ceiling.
 double ceiling_of_run(std::span<const std::shared_ptr<const FrameModel>> models) {
   constexpr int kFrames = 2;
-  constexpr int kPixels = 4;
-  constexpr double kAlike = 1e-3;
   double top = 0;
   for (const auto& model : models) {
     if (model) top = std::max(top, model->camera().ceiling.adu);
@@ -34,13 +32,13 @@ double ceiling_of_run(std::span<const std::shared_ptr<const FrameModel>> models)
   for (const auto& model : models) {
     if (!model) continue;
     const CameraEvidence& camera = model->camera();
-    if (camera.ceiling.pixels == 0 || camera.ceiling.adu < top * (1 - kAlike)) continue;
+    if (camera.ceiling.pixels == 0 || camera.ceiling.adu < top * (1 - kAlikeAtTop)) continue;
     clipped = clipped || camera.plateau || camera.full_range;
     if (camera.ceiling.adu < top) continue;
     ++frames;
     pixels += camera.ceiling.pixels;
   }
-  clipped = clipped || (frames >= kFrames && pixels >= kPixels);
+  clipped = clipped || (frames >= kFrames && pixels >= kPlateau);
   return clipped && top > 0 ? kNearlyFull * top : std::numeric_limits<double>::infinity();
 }
 

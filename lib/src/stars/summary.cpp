@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstddef>
 
+#include "stars/line.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -60,7 +61,6 @@ std::optional<RobustMean> robust_mean(std::span<const double> values,
                                       std::span<const double> sigmas) {
   if (values.empty()) return std::nullopt;
   if (values.size() == 1) return RobustMean{values[0], sigmas[0], 1};
-  constexpr double kHuber = 1.345;
   constexpr double kFarthestScales = 4.0;
   const double start = median(values);
   // Scatter beyond the values' own sigmas, both as robust medians.
@@ -83,7 +83,7 @@ std::optional<RobustMean> robust_mean(std::span<const double> values,
       const double scale = std::sqrt(variance);
       const double z = std::abs(values[i] - value) / scale;
       if (std::abs(values[i] - start) > kFarthestScales * std::max(scale, spread)) continue;
-      const double w = (z > kHuber ? kHuber / z : 1.0) / variance;
+      const double w = huber_weight(z) / variance;
       sum_w += w;
       sum_wv += w * values[i];
       sum_w2r2 += w * w * (values[i] - value) * (values[i] - value);
