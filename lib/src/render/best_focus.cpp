@@ -30,7 +30,7 @@ class SizeCurve {
       for (long j = first; j < first + 4; ++j) {
         if (j != i) weight *= (place - static_cast<double>(j)) / static_cast<double>(i - j);
       }
-      value += weight * node(i);
+      if (weight != 0) value += weight * node(i);  // on a node it alone counts
     }
     return value;
   }

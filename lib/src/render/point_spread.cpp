@@ -232,17 +232,19 @@ void sum_over_directions(const cv::Mat& spectrum, const Grid& grid, PointSpread&
     turn_y[static_cast<std::size_t>(i)] = std::polar(1.0, 2 * kPi * nu * spread.centroid_y_px);
   }
   const double scale = 1 / (extent_px * extent_px);
+  // The image is real: the other half of the frequencies has the same real parts.
+  const int half = grid.size / 2;
   for (int y = 0; y < grid.size; ++y) {
     const auto* row = spectrum.ptr<std::complex<double>>(y);
     const double ky = std::min(y, grid.size - y);
-    for (int x = 0; x < grid.size; ++x) {
-      const double kx = std::min(x, grid.size - x);
+    const std::complex<double> turned = scale * turn_y[static_cast<std::size_t>(y)];
+    for (int x = 0; x <= half; ++x) {
+      const double kx = x;
       const double place = kRingsPerTerm * std::sqrt(kx * kx + ky * ky);
       const auto ring = static_cast<std::size_t>(place);
       const double share = place - static_cast<double>(ring);
-      const double value = scale * (row[x] * turn_x[static_cast<std::size_t>(x)] *
-                                    turn_y[static_cast<std::size_t>(y)])
-                                       .real();
+      const double halves = x == 0 || x == half ? 1 : 2;
+      const double value = halves * (row[x] * turn_x[static_cast<std::size_t>(x)] * turned).real();
       spread.ring_transfer[ring] += (1 - share) * value;
       spread.ring_transfer[ring + 1] += share * value;
     }
@@ -296,19 +298,30 @@ Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
     along[k] = frequency(i, grid->size, grid->spacing_um);
     pixel[k] = render::sinc(along[k] * options->pixel_um);
   }
-  for (int y = 0; y < grid->size; ++y) {
+  // All but a trail is even along both axes.
+  const int half = grid->size / 2;
+  std::vector<double> even(static_cast<std::size_t>(half) + 1);
+  for (int y = 0; y <= half; ++y) {
     const auto j = static_cast<std::size_t>(y);
-    auto* row = spectrum.ptr<std::complex<double>>(y);
-    for (int x = 0; x < grid->size; ++x) {
-      const auto i = static_cast<std::size_t>(x);
-      const double radius = std::hypot(along[i], along[j]);
-      double factor = seeing.at(radius) * pixel[i] * pixel[j];
-      if (trail_px > 0) factor *= render::sinc(along[i] * trail_x_um + along[j] * trail_y_um);
-      if (shake_px > 0) factor *= std::exp(-2 * kPi * kPi * radius * radius * shake_um * shake_um);
+    for (std::size_t i = 0; i < even.size(); ++i) {
+      const double radius = std::sqrt(along[i] * along[i] + along[j] * along[j]);
+      even[i] = seeing.at(radius) * pixel[i] * pixel[j];
+      if (shake_px > 0) even[i] *= std::exp(-2 * kPi * kPi * radius * radius * shake_um * shake_um);
       if (grid->by_rays) {
-        factor *= render::clear_pupil_transfer(radius * mean_wavelength_um * options->f_number);
+        even[i] *= render::clear_pupil_transfer(radius * mean_wavelength_um * options->f_number);
       }
-      row[x] *= factor;
+    }
+    for (const int line : {y, (grid->size - y) % grid->size}) {
+      auto* row = spectrum.ptr<std::complex<double>>(line);
+      for (int x = 0; x < grid->size; ++x) {
+        double factor = even[static_cast<std::size_t>(std::min(x, grid->size - x))];
+        if (trail_px > 0) {
+          factor *= render::sinc(along[static_cast<std::size_t>(x)] * trail_x_um +
+                                 along[static_cast<std::size_t>(line)] * trail_y_um);
+        }
+        row[x] *= factor;
+      }
+      if (y == 0 || y == half) break;  // its own mirror
     }
   }
 
