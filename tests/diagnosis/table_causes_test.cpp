@@ -112,6 +112,26 @@ TEST(Diagnose, FindsAJump) {
             kMustBeFound);
 }
 
+// Across the minimum a jump hides in the sharpest frame: two arms of right slope, moved together or
+// apart. It is named or costs the run its trust where the sizes tell it.
+TEST(Diagnose, AJumpAcrossTheMinimumIsHardlyEverTrusted) {
+  int misled = 0;
+  for (int k = 0; k < 2 * kRuns; ++k) {
+    TableRun run = TableRun::sweep(9 + k % 3, 3);
+    const std::size_t n = run.places.size();
+    const double jump = (k % 2 == 0 ? 1 : -1) * (0.6 + 0.03 * k) * telescope().core_steps();
+    for (std::size_t i = n / 2; i < n; ++i) run.places[i] += jump;
+    const Diagnosis d = diagnose(run.record(300 + static_cast<unsigned>(k)));
+    // Best focus is now at 5000 less the jump, and was at 5000.
+    const double off = std::abs(d.fit.best_focus_steps.value_or(1e9) - (5000 - jump));
+    misled += d.fit.verdict == "trusted" && off > telescope().half_zone_steps() ? 1 : 0;
+    if (found(d, "focus_jump") == nullptr && d.fit.verdict == "doubtful") {
+      EXPECT_FALSE(d.fit.reasons.empty()) << k;
+    }
+  }
+  EXPECT_LE(misled, 2 * kRuns / 10);
+}
+
 TEST(Diagnose, FindsAFocuserThatStops) {
   EXPECT_GE(times_found("no_motion",
                         [](int k) {
@@ -134,6 +154,19 @@ TEST(Diagnose, AFocuserThatNeverMovesIsNamedFirstWhereTheOpticsAreKnown) {
     EXPECT_EQ(d.findings[0].cause, "no_motion");
     EXPECT_EQ(d.fit.verdict, "unusable");
     EXPECT_EQ(found(d, "step_too_small"), nullptr);
+  }
+}
+
+// Far from focus, where a sweep this long would have changed the sizes by less than half of them:
+// the optics still tell that they would have changed.
+TEST(Diagnose, AFocuserThatNeverMovesFarFromFocusIsNoShortSweep) {
+  for (int k = 0; k < 4; ++k) {
+    TableRun run = TableRun::sweep(9, 3);
+    for (double& place : run.places) place = 5000 + 5 * telescope().core_steps();
+    const Diagnosis d = diagnose(run.record(static_cast<unsigned>(k)));
+    EXPECT_NE(found(d, "no_motion"), nullptr);
+    EXPECT_EQ(found(d, "step_too_small"), nullptr);
+    EXPECT_EQ(found(d, "bad_seeing"), nullptr);
   }
 }
 
@@ -172,6 +205,56 @@ TEST(Diagnose, FindsAOneSidedRunAndSaysWhereToGo) {
   const Diagnosis kept = diagnose(limited);
   ASSERT_NE(found(kept, "one_sided"), nullptr);
   EXPECT_GE(setting(*found(kept, "one_sided"), "start_position_steps").value_or(0), 4990);
+}
+
+// Wherever the curve's own answer is "outside the range", that is the finding, too.
+TEST(Diagnose, BestFocusBeyondTheLastPositionIsNamedWhereTheFitSaysSo) {
+  int outside = 0;
+  for (int k = 0; k < kRuns; ++k) {
+    const double side = k % 2 == 0 ? 1 : -1;
+    const TableRun run =
+        TableRun::sweep(9, 1.5, 5000 + side * (1.7 + 0.03 * k) * telescope().core_steps());
+    const Diagnosis d = diagnose(run.record(400 + static_cast<unsigned>(k)));
+    const auto [low, high] = std::minmax_element(run.commanded.begin(), run.commanded.end());
+    if (!d.fit.best_focus_steps) continue;
+    if (*d.fit.best_focus_steps > *low && *d.fit.best_focus_steps < *high) continue;
+    ++outside;
+    EXPECT_NE(found(d, "one_sided"), nullptr) << k;
+  }
+  EXPECT_GE(outside, kRuns / 2);
+}
+
+// A script that adds steps to the start, and a person who reads the sentence, both meet best focus.
+TEST(Diagnose, AnInwardSweepIsAdvisedFromItsUpperEndDown) {
+  TableRun run = TableRun::sweep(9, 1.5, 5000 + 2.2 * telescope().core_steps());
+  std::reverse(run.commanded.begin(), run.commanded.end());
+  run.places = run.commanded;
+  const Diagnosis d = diagnose(run.record(1));
+  const Finding* finding = found(d, "one_sided");
+  ASSERT_NE(finding, nullptr);
+  const double start = setting(*finding, "start_position_steps").value_or(0);
+  const double step = setting(*finding, "step_steps").value_or(0);
+  const double points = setting(*finding, "points").value_or(0);
+  EXPECT_LT(start, 5000);
+  EXPECT_GT(start + (points - 1) * step, 5000);
+  EXPECT_NE(finding->remedy.find(" down to "), std::string::npos);
+}
+
+TEST(Diagnose, TheFindingThatSpoilsTheAnswerIsTheDecisiveOne) {
+  TableRun run = TableRun::sweep(11, 3);
+  const double width = 2.5 * (run.commanded[1] - run.commanded[0]);
+  for (double& place : run.places) place = std::max(place, run.commanded[0] + width);
+  // A sky that also dims in one frame, which harms nothing.
+  for (std::size_t i = 0; i < run.facts.size(); ++i) {
+    run.facts[i].light = i + 2 == run.facts.size() ? 0.6 : 1.0;
+    run.facts[i].light_sigma = 0.01;
+  }
+  const Diagnosis d = diagnose(run.record(7));
+  ASSERT_NE(found(d, "slack"), nullptr);
+  ASSERT_NE(found(d, "passing_cloud"), nullptr);
+  ASSERT_TRUE(d.decisive);
+  EXPECT_EQ(d.findings[*d.decisive].cause, "slack");
+  EXPECT_FALSE(diagnose(varied(1).record(1)).decisive);
 }
 
 TEST(Diagnose, FindsStepsThatAreTooSmall) {

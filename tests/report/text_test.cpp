@@ -188,5 +188,30 @@ TEST(PositionDecimals, FollowThePositions) {
   EXPECT_EQ(report::position_decimals({samples::point("a", 1.0 / 3, 2)}), 4);
 }
 
+// The first lines are for somebody who reads no further.
+TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
+  RunDiagnosis diagnosis;
+  diagnosis.run = samples::fit();
+  Finding sky;
+  sky.cause = "background_change";
+  sky.confidence = 0.98;
+  sky.summary = "The sky brightened.";
+  sky.remedy = "Find the lamp.";
+  Finding jump = sky;
+  jump.cause = "focus_jump";
+  jump.confidence = 0.9;
+  jump.summary = "The focus jumped.";
+  jump.remedy = "Lock the mirror.";
+  diagnosis.findings = {sky, jump};
+  const std::string by_confidence = diagnose_text(diagnosis);
+  EXPECT_THAT(by_confidence, HasSubstr("\nWhat to do: Find the lamp."));
+  EXPECT_THAT(by_confidence, HasSubstr("\n  What to do: Lock the mirror."));
+  diagnosis.decisive = 1;
+  const std::string text = diagnose_text(diagnosis);
+  EXPECT_THAT(text, HasSubstr("\nWhat to do: Lock the mirror."));
+  EXPECT_THAT(text, HasSubstr("\n  What to do: Find the lamp."));
+  EXPECT_LT(text.find("The focus jumped."), text.find("The sky brightened."));
+}
+
 }  // namespace
 }  // namespace starwaist

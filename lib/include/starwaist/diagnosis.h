@@ -72,8 +72,8 @@ struct Fields<EvidenceItem> {
 static_assert(describes_every_field<EvidenceItem>());
 
 // One cause that was found. `settings` are those that follow for the next run: step_steps, points,
-// exposure_s, takeup_steps, start_position_steps, ignore_radius_px; positions keep to the rig's
-// limits.
+// exposure_s, takeup_steps, start_position_steps (the lowest of the sweep, whichever way it goes),
+// ignore_radius_px; positions keep to the rig's limits.
 struct Finding {
   std::string cause;      // name as in the contract
   double confidence = 0;  // probability that it happened, from kLeastConfidence on
@@ -99,10 +99,13 @@ struct Fields<Finding> {
 static_assert(describes_every_field<Finding>());
 
 // `fit` is the record's, its verdict lowered and the reason added where a finding means that best
-// focus cannot be used as it is. Findings in falling order of confidence.
+// focus cannot be used as it is. Findings in falling order of confidence. `decisive`: index of the
+// one that leaves least of the answer, the more confident one of two that leave as little; absent
+// where there is none.
 struct Diagnosis {
   FitResult fit;
   std::vector<Finding> findings;
+  std::optional<std::size_t> decisive;
   [[nodiscard]] bool healthy() const { return findings.empty(); }
 };
 

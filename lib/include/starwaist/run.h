@@ -190,7 +190,8 @@ Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const Run
 // diagnose).
 struct RunDiagnosis {
   RunFit run;
-  std::vector<Finding> findings;  // in falling order of confidence; none: healthy
+  std::vector<Finding> findings;        // in falling order of confidence; none: healthy
+  std::optional<std::size_t> decisive;  // of them, see Diagnosis
 };
 RunDiagnosis diagnosis_of(const RecordedRun& recorded);
 

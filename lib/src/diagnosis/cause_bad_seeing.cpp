@@ -72,7 +72,7 @@ std::optional<Candidate> look(const RunView& run) {
     const double focuser =
         std::max({r->slack.log_odds, r->no_motion.log_odds, r->focus_jump.log_odds});
     if (focuser > 0) c.log_odds = std::min(c.log_odds, 0.99 * focuser);
-    constexpr double kMostOfFlat = 0.8;  // sizes without a curve say little of its bottom
+    constexpr double kMostOfFlat = -0.3;  // sizes without a curve say little of its bottom
     if (r->log_odds_flat > 0) c.log_odds = std::min(c.log_odds, kMostOfFlat);
   }
   // Stars of a few pixels cannot tell a coarse camera from the air.

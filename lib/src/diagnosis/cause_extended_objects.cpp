@@ -93,8 +93,12 @@ Objects objects_of(const RunView& run) {
   std::vector<double> all;
   for (const Seen& s : seen) all.push_back(s.object.excess);
   if (all.empty()) return objects;
-  // Stars are the narrow ones: the lower quartile stands for them even where they are the fewer.
-  const double everywhere = sample_quantile(all, 0.3);
+  // Stars are the narrow ones: the lower third stands for them even where they are the fewer, and
+  // where it is no group of one size (the stars then fewer still), the lower sixth.
+  constexpr double kOneSize = 0.2;  // ln
+  const double third = sample_quantile(all, 0.3);
+  const double sixth = sample_quantile(all, 0.15);
+  const double everywhere = third - sixth > kOneSize ? sixth : third;
   constexpr double kWide = 0.34;  // ln 1.4: twice the light's spread in area
   for (const Seen& s : seen) {
     const std::vector<double>& zone = of_zone[s.zone];
@@ -144,12 +148,15 @@ std::optional<Candidate> look(const RunView& run) {
   c.share = std::max(share, by_light > by_count ? of_light : 0.0);
   c.effect = Effect::harmless;
   c.covers = {"bad_seeing"};  // the smallest size is theirs too
-  // Where they are many the sizes are theirs, and so are the shapes; what does not sharpen makes a
-  // flat curve.
+  // Where they are many the sizes are theirs, and so are shapes and light: what an aperture holds
+  // of them changes with focus. That comes before whatever sizes or light look like; what does not
+  // sharpen makes a flat curve, and apertures that lose light a cloud.
   constexpr double kMany = 0.35;
-  if (share > kMany) {
-    for (const char* cause :
-         {"step_too_small", "one_sided", "no_motion", "few_stars", "image_motion"}) {
+  constexpr double kFirstOfAll = 100;
+  if (share > kMany && c.log_odds > 0) {
+    c.log_odds = kFirstOfAll;
+    for (const char* cause : {"step_too_small", "step_too_large", "one_sided", "no_motion",
+                              "few_stars", "image_motion", "passing_cloud", "fogging"}) {
       c.covers.emplace_back(cause);
     }
   }

@@ -164,8 +164,17 @@ double log_odds_notable(double drawn, double least) { return 7 * std::log(drawn 
 
 constexpr double kUsual = 0.04;  // of runs; common practice, no source
 
+// How far a frame's size lies above the curve, in standard errors: what trails its stars makes them
+// larger too. No more than `kMost`, seeing does that as well.
+double too_large(const RunView& run, std::size_t point) {
+  constexpr double kMost = 4;
+  if (!run.curve()) return 0;
+  const double excess = *run.point(point).size_px - run.curve()->size_px[point];
+  return std::clamp(excess / run.curve()->sigma_px[point], 0.0, kMost);
+}
+
 // Frames that are drawn out by more than the run's others.
-std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
+std::optional<Candidate> single_frames(const RunView& run, const std::vector<Drawn>& frames,
                                        const OpticsShare& optics) {
   Candidate c;
   double strongest = 0;
@@ -177,10 +186,12 @@ std::optional<Candidate> single_frames(const std::vector<Drawn>& frames,
     const Vector extra = {d.mean[0] - expected[0] / d.square_px2,
                           d.mean[1] - expected[1] / d.square_px2};
     // What the others lead one to expect is known only so well, least where a run is one-sided.
-    const double sigmas =
+    const double by_shape =
         length(extra) / std::hypot(d.sigma, optics_error(frames, d.from_focus, &d) / d.square_px2);
     constexpr double kStandsOut = 5;
-    if (sigmas < kStandsOut || length(extra) < kLeastDrawn) continue;
+    constexpr double kLeastByShape = 3;
+    const double sigmas = std::hypot(by_shape, too_large(run, d.point));
+    if (by_shape < kLeastByShape || sigmas < kStandsOut || length(extra) < kLeastDrawn) continue;
     c.spoiled.push_back(d.point);
     strongest = std::max(strongest, sigmas);
     most_drawn = std::max(most_drawn, length(extra));
@@ -413,7 +424,7 @@ std::optional<Candidate> look(const RunView& run) {
   };
   if (frames.size() >= kFewestFrames) {
     const OpticsShare optics = optics_share(frames);
-    consider(single_frames(frames, optics));
+    consider(single_frames(run, frames, optics));
     consider(every_frame(frames, optics, run.record().collimation));
   }
   if (!best) return std::nullopt;

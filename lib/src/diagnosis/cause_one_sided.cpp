@@ -22,11 +22,25 @@ CausePage page() {
           "common practice, no source"};
 }
 
+// Probability, by the fit's own interval, of best focus above the sampled positions; of below them
+// where `sign` is -1. None where accepted causes have changed the run that was fitted.
+double outside_by_fit(const RunView& run, double edge_steps, double sign) {
+  const FitResult& fit = run.record().fit;
+  if (!fit.best_focus_steps || !fit.best_focus_sigma_steps) return 0;
+  for (std::size_t i = 0; i < run.count(); ++i) {
+    if (run.spoiled(i) || run.position_steps(i) != run.point(i).position_steps) return 0;
+  }
+  return normal_cdf(sign * (*fit.best_focus_steps - edge_steps) / *fit.best_focus_sigma_steps);
+}
+
 std::optional<Candidate> look(const RunView& run) {
   if (!run.rivals() || !run.curve()) return std::nullopt;
   const Rivals& r = *run.rivals();
-  const bool above = r.probability_above > r.probability_below;
-  const double outside = std::max(r.probability_above, r.probability_below);
+  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
+  const double is_above = std::max(r.probability_above, outside_by_fit(run, high, 1));
+  const double is_below = std::max(r.probability_below, outside_by_fit(run, low, -1));
+  const bool above = is_above > is_below;
+  const double outside = std::max(is_above, is_below);
   // Only a slope that is there points anywhere.
   const double sloped = probability_of(-r.log_odds_flat - 2);
   // Nor an arm that hardly rises: there the steps are too small.
@@ -43,7 +57,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.log_odds = log_odds_of(p);
   c.share = 1;
   c.effect = Effect::doubtful;
-  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
   const double edge = above ? high : low;
   const double range = high - low;
   // Where the curve has its minimum, and no farther than one range off: an arm alone says little.

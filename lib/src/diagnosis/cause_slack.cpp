@@ -41,12 +41,14 @@ std::optional<Candidate> look(const RunView& run) {
   c.summary = "The focuser's free play of about " + steps_words(a.amount_steps) +
               " was not taken up: " + count_of(still, "point") +
               " at the start of the sweep (or after it turned) show the focus behind the counter. "
-              "Without that, best focus would come out at " +
+              "With the lost steps counted best focus comes out at " +
               steps_words(a.best_focus_steps) + ".";
   c.evidence = {{"free play", a.amount_steps, "steps"},
                 {"points taken before it was used up", static_cast<double>(still), ""},
-                {"best focus with it accounted for", a.best_focus_steps, "steps"},
-                {"change of best focus", a.shift_steps, "steps"}};
+                {"best focus with the lost steps counted", a.best_focus_steps, "steps"}};
+  if (const auto& fitted = run.record().fit.best_focus_steps) {
+    c.evidence.push_back({"less what the curve gave", a.best_focus_steps - *fitted, "steps"});
+  }
   constexpr double kMargin = 1.5;
   const double takeup = round_steps(kMargin * a.amount_steps);
   c.remedy = "Before the sweep go " + steps_words(takeup) +

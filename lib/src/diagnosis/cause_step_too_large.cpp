@@ -69,8 +69,9 @@ std::optional<Candidate> look(const RunView& run) {
   c.effect = near < 3 ? Effect::doubtful : Effect::harmless;
   const SweepSettings sweep = sweep_about(run, curve.best_focus_steps, std::max(core, step / 6));
   c.summary = "Only " + count_of(near, "position") + " of " + std::to_string(positions.size()) +
-              " lie near the minimum; the step of " + format_short(step) + " is " +
-              format_short(step / core) + " times the curve's width, and the largest stars are " +
+              std::string(near == 1 ? " lies" : " lie") + " near the minimum; the step of " +
+              format_short(step) + " is " + format_short(step / core) +
+              " times the curve's width, and the largest stars are " +
               format_short(largest / curve.smallest_px) + " times the smallest.";
   if (lost > 0) c.summary += " In " + count_of(lost, "outer frame") + " no star could be measured.";
   c.evidence = {{"step", step, "steps"},

@@ -46,14 +46,23 @@ std::optional<Candidate> look(const RunView& run) {
   const double shortage = std::max(kEnoughRise - relative_rise,
                                    0.5 * (kEnoughSigmas * noise / smallest - relative_rise));
   double odds = std::min(30 * shortage, 4.0);
-  if (r.log_odds_flat > 0) odds = std::max(odds, 0.4);
+  // A focuser that moved at first and then stood still leaves a short range, too.
+  if (r.no_motion.log_odds > 0) odds = std::min(odds, 0.9 * r.no_motion.log_odds);
   // By the optics the sweep was long enough: then the focus did not move, or the noise is at fault.
   const auto rig_slope = arm_slope_px_per_step(run.record().rig);
-  if (rig_slope && run.record().fit.size_measure == "hfr") {
+  const bool rise_known = rig_slope && run.record().fit.size_measure == "hfr";
+  // Sizes that are all alike tell no more than that: the focuser may as well have stood still.
+  constexpr double kOneOfTwo = 0.4;
+  if (r.log_odds_flat > 0) odds = rise_known ? std::max(odds, kOneOfTwo) : kOneOfTwo;
+  if (rise_known) {
     const double arm = *rig_slope * range_steps_of(run) / 2;
     const double expected = std::hypot(smallest, arm) - smallest;
     constexpr double kLongEnough = 0.5;  // of the smallest size
-    if (expected > kLongEnough * smallest) odds = std::min(odds, -2.0);
+    // A sweep that is too short still shows the rise that the optics give; here it is not there.
+    constexpr double kPlainlyMissing = 6;  // times the noise
+    constexpr double kHardlyAny = 0.3;     // of the rise expected
+    const bool missing = expected - rise > kPlainlyMissing * noise && rise < kHardlyAny * expected;
+    if (expected > kLongEnough * smallest || missing) odds = std::min(odds, -2.0);
   }
   if (odds < -8) return std::nullopt;
   Candidate c;
@@ -62,9 +71,12 @@ std::optional<Candidate> look(const RunView& run) {
   c.effect = Effect::doubtful;
   const Rig& rig = run.record().rig;
   const double range = range_steps_of(run);
-  double core = std::max(curve.core_steps(), range / 2);
-  if (const auto slope = arm_slope_px_per_step(rig)) core = smallest / *slope;
-  core = std::min(core, 10 * range);
+  // Where the optics do not tell it, no more than four times as wide as this one: a sweep by a
+  // curve that was hardly seen may lead anywhere.
+  constexpr double kReach = 6;  // widths of the curve in a sweep
+  constexpr double kMostWider = 4;
+  double core = std::clamp(curve.core_steps(), range / 2, kMostWider / kReach * range);
+  if (const auto slope = arm_slope_px_per_step(rig)) core = std::min(smallest / *slope, 10 * range);
   const double centre =
       run.record().fit.points.empty()
           ? 0

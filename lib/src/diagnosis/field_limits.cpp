@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "diagnosis/cause.h"
+#include "diagnosis/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -21,6 +21,14 @@ double log_odds_beyond(double value, double sigma, double degrees_of_freedom, do
   const double error = std::hypot(sigma, 0.1 * limit);
   const double p = student_t_cdf((value - limit) / error, std::max(degrees_of_freedom, 3.0));
   return log_odds_of(std::clamp(p, 1e-6, 1 - 1e-6));
+}
+
+Effect effect_of_field(const RunView& run) {
+  constexpr double kElsewhere = 0.75;  // of what is tolerable; both places have errors of their own
+  const auto& best = run.record().fit.best_focus_steps;
+  if (!best) return Effect::harmless;
+  const double apart = std::abs(run.record().field_focus->compromise_focus_steps - *best);
+  return apart > kElsewhere * tolerable_steps(run) ? Effect::doubtful : Effect::harmless;
 }
 
 std::string in_zones(double steps, const RunRecord& record) {

@@ -40,7 +40,7 @@ inline double within_limits(const Rig& rig, double position_steps) {
 struct SweepSettings {
   double step_steps = 1;
   int points = 9;
-  double start_position_steps = 0;
+  double start_position_steps = 0;  // the lowest, in whichever direction the sweep goes
 };
 inline SweepSettings sweep_about(const RunView& run, double centre_steps, double core_steps) {
   SweepSettings sweep;
@@ -53,18 +53,20 @@ inline SweepSettings sweep_about(const RunView& run, double centre_steps, double
     half_range = std::min(half_range, *rig.max_position_steps - centre_steps);
   const int moves = sweep.points - 1;
   sweep.step_steps = std::max(1.0, std::floor(2 * std::max(half_range, 0.0) / moves));
-  const bool inward = run.record().fit.approach == "inward";
-  sweep.start_position_steps =
-      within_limits(rig, centre_steps + (inward ? 0.5 : -0.5) * moves * sweep.step_steps);
+  sweep.start_position_steps = within_limits(rig, centre_steps - 0.5 * moves * sweep.step_steps);
   return sweep;
 }
-// "about 5000 steps: 9 positions from 4880 in steps of 30".
+// "about 5000 steps: 9 positions from 4880 to 5120 in steps of 30".
 inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
                                double centre_steps) {
+  const double highest = sweep.start_position_steps + (sweep.points - 1) * sweep.step_steps;
+  const bool inward = run.record().fit.approach == "inward";
   return "about " + steps_words(within_limits(run.record().rig, centre_steps)) + ": " +
          std::to_string(sweep.points) + " positions from " +
-         format_fixed(sweep.start_position_steps, 0) + " in steps of " +
-         format_short(sweep.step_steps);
+         format_fixed(inward ? highest : sweep.start_position_steps, 0) +
+         (inward ? " down to " : " to ") +
+         format_fixed(inward ? sweep.start_position_steps : highest, 0) + ", " +
+         format_short(sweep.step_steps) + " steps apart";
 }
 inline std::vector<std::pair<std::string, double>> settings_of(const SweepSettings& sweep) {
   return {{"step_steps", sweep.step_steps},

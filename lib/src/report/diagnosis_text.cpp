@@ -1,4 +1,6 @@
+#include <algorithm>
 #include <cctype>
+#include <cstddef>
 #include <string>
 #include <vector>
 
@@ -30,9 +32,9 @@ std::string sure_words(double confidence) { return format_fixed(100 * confidence
 
 std::string use_words(const FitResult& fit) {
   if (!fit.best_focus_steps || fit.verdict == "unusable") {
-    return fit.best_focus_steps ? "This run cannot be used: its best focus, " +
-                                      report::best_focus_words(fit) + ", is not to be relied on."
-                                : "This run cannot be used: it gives no best focus.";
+    return fit.best_focus_steps
+               ? "Do not use this run's best focus (" + report::best_focus_words(fit) + ")."
+               : "This run cannot be used: it gives no best focus.";
   }
   const std::string best = "Best focus " + report::best_focus_words(fit);
   return fit.verdict == "trusted" ? best + ": it can be used."
@@ -54,9 +56,17 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
-std::string problems(const RunDiagnosis& diagnosis) {
+// The finding that decides over the answer first, then by confidence.
+std::vector<Finding> in_order(const RunDiagnosis& diagnosis) {
+  std::vector<Finding> findings = diagnosis.findings;
+  const auto first = findings.begin() + static_cast<std::ptrdiff_t>(diagnosis.decisive.value_or(0));
+  if (first != findings.end()) std::rotate(findings.begin(), first, first + 1);
+  return findings;
+}
+
+std::string problems(const std::vector<Finding>& findings) {
   std::string words;
-  for (const Finding& finding : diagnosis.findings) {
+  for (const Finding& finding : findings) {
     words += (words.empty() ? "" : "; ") + title_of(finding.cause) + " (" +
              sure_words(finding.confidence) + ")";
   }
@@ -66,34 +76,35 @@ std::string problems(const RunDiagnosis& diagnosis) {
 std::string healthy_words(const FitResult& fit) {
   if (fit.verdict == "trusted") return "Nothing is wrong with this run.";
   if (fit.reasons.empty()) return "No cause was found.";
-  return "No single cause stands out: " + fit.reasons.front() + ".";
+  return "No single cause is plain. " + capital(fit.reasons.front()) + ".";
 }
 
 }  // namespace
 
 std::string diagnose_text(const RunDiagnosis& diagnosis) {
   const FitResult& fit = diagnosis.run.fit;
+  const std::vector<Finding> findings = in_order(diagnosis);
   std::string text = wrapped(use_words(fit), "");
-  if (diagnosis.findings.empty()) {
+  if (findings.empty()) {
     text += wrapped(printable(healthy_words(fit)), "");
   } else {
-    text += wrapped(printable(problems(diagnosis)), "");
-    text += wrapped(printable(diagnosis.findings.front().remedy), "What to do: ");
+    text += wrapped(printable(problems(findings)), "");
+    text += wrapped(printable(findings.front().remedy), "What to do: ");
   }
-  for (const Finding& finding : diagnosis.findings) {
+  for (const Finding& finding : findings) {
     text +=
         "\n" + wrapped(printable(capital(title_of(finding.cause)) + ". " + finding.summary), "");
     std::vector<std::string> figures;
     for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
     text += report::bullets(figures);
-    if (&finding != &diagnosis.findings.front()) {
+    if (&finding != &findings.front()) {
       text += wrapped(printable(finding.remedy), "  What to do: ");
     }
     const std::string settings = settings_words(finding);
     if (!settings.empty()) text += wrapped(settings, "  For the next run: ");
     text += "  More: starwaist diagnose --explain " + finding.cause + "\n";
   }
-  if (!diagnosis.findings.empty() && fit.verdict != "trusted" && !fit.reasons.empty()) {
+  if (!findings.empty() && fit.verdict != "trusted" && !fit.reasons.empty()) {
     text += report::section("What the curve says", fit.reasons);
   }
   return text + report::section("Skipped", report::skipped_lines(diagnosis.run.skipped));

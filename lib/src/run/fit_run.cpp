@@ -214,7 +214,7 @@ Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions&
 
 RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
   Diagnosis found = diagnose(recorded.record);
-  RunDiagnosis answer{fit_of(recorded), std::move(found.findings)};
+  RunDiagnosis answer{fit_of(recorded), std::move(found.findings), found.decisive};
   answer.run.fit = std::move(found.fit);
   return answer;
 }
