@@ -12,22 +12,25 @@
 namespace starwaist::curve {
 namespace {
 
-// What a bad point may be: a trailed or clouded star reads up to twice its size, hardly ever down
-// to half of it. Density of the size, relative to the curve's size.
-constexpr double kDensityLarger = 0.96 / 1.0;
-constexpr double kDensitySmaller = 0.04 / 0.5;
+// What a bad point may be: larger than the curve by an exponential excess, or, seldom, smaller,
+// hardly ever down to half of it. The density must end somewhere: even for any excess it let a
+// curve that is far too small call three points "larger" for nothing (two of eleven points 12 to 40
+// sigma off, either way, cost 1.5 times the error of clean runs in place of 1.3).
+constexpr double kLarger = 0.96;  // part of the bad points
+constexpr double kDensitySmaller = (1 - kLarger) / 0.5;
 // What noise is usual counts as that many degrees of freedom, so that three points that happen to
 // lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
 // large residuals are not taken for a noisy night. A table without sigmas may hold sizes that
 // follow no such curve (widths of rings): its own scatter counts, and bad points are looked for
-// with less zeal. Set by 3428 real sweeps of such tables (bench/real_sweeps.py) and
-// bench/coverage_bench.
+// with less zeal; but what is bad there (a frame that nobody looked at) is so by more. Set by 3428
+// real sweeps of such tables (bench/real_sweeps.py) and bench/coverage_bench.
 struct NoisePrior {
   double degrees;
-  double bad;  // probability of a point to be bad, before seeing the data
+  double bad;     // probability of a point to be bad, before seeing the data
+  double excess;  // mean, of a bad point's size over the curve's, less 1: a trailed or clouded star
 };
-constexpr NoisePrior kWithOwnSigmas{20, 0.08};
-constexpr NoisePrior kWithoutSigmas{1, 0.005};
+constexpr NoisePrior kWithOwnSigmas{20, 0.08, 1};
+constexpr NoisePrior kWithoutSigmas{1, 0.015, 3};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
@@ -123,7 +126,9 @@ class Evidence {
 
   // ln density of a bad point's size.
   [[nodiscard]] double bad_point(std::size_t i, double curve_size) const {
-    return std::log((all_.y[i] > curve_size ? kDensityLarger : kDensitySmaller) / curve_size);
+    const double excess = all_.y[i] / curve_size - 1;
+    if (excess < 0) return std::log(kDensitySmaller / curve_size);
+    return std::log(kLarger / prior_.excess / curve_size) - excess / prior_.excess;
   }
   // What the curve's parameters are known by beforehand, in the unit of the residuals.
   [[nodiscard]] const ShapeParameters& precision() const { return precision_; }
@@ -418,6 +423,11 @@ struct Weighed {
   double log_evidence;
 };
 
+// Prior of a: its density's constant and the share of its kind.
+double log_prior(const ShapeFitter& fitter, bool lopsided) {
+  return std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
+}
+
 // Refitted with `sigma`, then weighed with every candidate of the noise about its own curve.
 std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samples,
                                const Samples& unit, const Evidence& evidence, const FewPoints& bad,
@@ -428,46 +438,124 @@ std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samp
   Weighed w{{0, bad.set(), lopsided, 0, samples.weight, fitter.refit(samples, start)}, 0};
   const ShapeFit& fit = w.hypothesis.fit;
   if (!fit.usable) return std::nullopt;
-  // The prior of a: its density's constant and the share of its kind.
-  const double prior =
-      std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
-  w.log_evidence = prior + log_evidence(Linearised(unit, fitter, fit, evidence), evidence, bad);
+  w.log_evidence = log_prior(fitter, lopsided) +
+                   log_evidence(Linearised(unit, fitter, fit, evidence), evidence, bad);
   if (!std::isfinite(w.log_evidence)) return std::nullopt;
   return w;
 }
 
-}  // namespace
+// Finds the hypotheses of notable weight. A screening sees only what lies near the curve it is
+// linearised at, so it is repeated at the best hypothesis found until that is stable, and from
+// other starts.
+class Search {
+ public:
+  Search(const std::vector<ShapeFitters*>& shapes, const Samples& samples, const NoiseModel& noise)
+      : shapes_(shapes), evidence_(samples, noise), samples_(samples), unit_(samples) {
+    std::fill(unit_.weight.begin(), unit_.weight.end(), 1.0);
+  }
 
-std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shapes,
-                                         std::size_t first, const Samples& samples,
-                                         const NoiseModel& noise, const ShapeFit& clean) {
-  const Evidence evidence(samples, noise);
-  const std::size_t most = most_bad(samples.count());
-  Samples s = samples;
-  Samples unit = samples;
-  std::fill(unit.weight.begin(), unit.weight.end(), 1.0);
-  std::vector<Weighed> found;
-  // Linearised at the fit of all points, then at the best hypothesis found, until that is stable.
-  ShapeFit at = clean;
-  std::size_t shape = first;
-  Set last;
-  constexpr int kRounds = 3;
-  for (int round = 0; round < kRounds; ++round) {
-    const Linearised curve(unit, shapes[shape]->lopsided, at, evidence);
-    Screening screening(curve, evidence);
-    const std::vector<Ranked> ranked = screening.heaviest(most, kMostRefits);
-    found.clear();
+  // Heaviest first.
+  std::vector<Weighed> run(const ShapeFit& clean, std::size_t shape) {
+    std::vector<Weighed> found = climb(clean, shape);
+    if (found.empty() || found.front().hypothesis.bad.empty()) return found;
+    // Points too small by themselves: a curve drawn into them has its bottom there, its arms pass
+    // among the others, and near it the truth is no hypothesis worth a look. So the search starts
+    // again from the curve without the smallest size, and without the two smallest.
+    const std::vector<double> weights = samples_.weight;
+    FewPoints smallest;
+    for (std::size_t k = 0; k < std::min<std::size_t>(most_bad(samples_.count()), 2); ++k) {
+      smallest = smallest.with(smallest_but(smallest));
+      if (all_bad(smallest, found.front().hypothesis.bad)) continue;
+      for (std::size_t i = 0; i < weights.size(); ++i) {
+        samples_.weight[i] = smallest.holds(i) ? 0 : weights[i];
+      }
+      const ShapeFit start = shapes_[shape]->even.fit(samples_);
+      if (!start.usable) continue;
+      std::vector<Weighed> others = look_from(start, shape, found);
+      const bool better =
+          !others.empty() && others.front().log_evidence > found.front().log_evidence;
+      merge(better ? climb(others.front().hypothesis.fit, others.front().hypothesis.shape)
+                   : std::move(others),
+            found);
+    }
+    return found;
+  }
+
+ private:
+  [[nodiscard]] std::size_t smallest_but(const FewPoints& others) const {
+    std::size_t smallest = 0;
+    while (others.holds(smallest)) ++smallest;
+    for (std::size_t i = smallest + 1; i < unit_.count(); ++i) {
+      if (unit_.y[i] < unit_.y[smallest] && !others.holds(i)) smallest = i;
+    }
+    return smallest;
+  }
+  static bool all_bad(const FewPoints& points, const Set& bad) {
+    const Set set = points.set();
+    return std::includes(bad.begin(), bad.end(), set.begin(), set.end());
+  }
+  static void sort(std::vector<Weighed>& found) {
+    std::sort(found.begin(), found.end(),
+              [](const Weighed& a, const Weighed& b) { return a.log_evidence > b.log_evidence; });
+  }
+  // What was found twice stays once, as it is heavier.
+  static void merge(std::vector<Weighed> more, std::vector<Weighed>& found) {
+    for (Weighed& w : more) {
+      const auto same = std::find_if(found.begin(), found.end(), [&w](const Weighed& other) {
+        return other.hypothesis.bad == w.hypothesis.bad &&
+               other.hypothesis.shape == w.hypothesis.shape &&
+               other.hypothesis.lopsided == w.hypothesis.lopsided;
+      });
+      if (same == found.end()) {
+        found.push_back(std::move(w));
+      } else if (w.log_evidence > same->log_evidence) {
+        *same = std::move(w);
+      }
+    }
+    sort(found);
+  }
+  std::vector<Weighed> climb(const ShapeFit& start, std::size_t shape) {
+    ShapeFit at = start;
+    Set last;
+    std::vector<Weighed> found;
+    constexpr int kRounds = 3;
+    for (int round = 0; round < kRounds; ++round) {
+      found = look_from(at, shape, {});
+      if (found.empty()) break;
+      const Hypothesis& best = found.front().hypothesis;
+      if (best.bad == last) break;
+      last = best.bad;
+      at = best.fit;
+      shape = best.shape;
+    }
+    return found;
+  }
+  // Those that look likely near one curve, beside the ones known, refitted; heaviest first.
+  std::vector<Weighed> look_from(const ShapeFit& at, std::size_t shape,
+                                 const std::vector<Weighed>& known) {
+    ShapeFitter& fitter = shapes_[shape]->lopsided;
+    const Linearised curve(unit_, fitter, at, evidence_);
+    Screening screening(curve, evidence_);
+    const std::vector<Ranked> ranked = screening.heaviest(most_bad(unit_.count()), kMostRefits);
+    if (ranked.empty()) return {};
+    double top = ranked.front().log_evidence;
+    if (!known.empty()) top = std::max(top, known.front().log_evidence - log_prior(fitter, true));
+    std::vector<Weighed> found;
     double best_evidence = kNothing;
     for (const Ranked& r : ranked) {
-      if (r.log_evidence < ranked.front().log_evidence - kScreen) break;
+      if (r.log_evidence < top - kScreen) break;
+      if (std::any_of(known.begin(), known.end(),
+                      [bad = r.bad.set()](const Weighed& w) { return w.hypothesis.bad == bad; })) {
+        continue;
+      }
       const std::vector<double> sigma = screening.sigmas(r.bad);
       // The shape that it was screened with first; where that is hopeless the others are too.
       bool hopeless = false;
-      for (std::size_t k = 0; k < shapes.size() && !hopeless; ++k) {
-        const std::size_t number = (shape + k) % shapes.size();
+      for (std::size_t k = 0; k < shapes_.size() && !hopeless; ++k) {
+        const std::size_t number = (shape + k) % shapes_.size();
         for (const bool lopsided : {false, true}) {
-          auto w =
-              weighed(shapes[number]->of(lopsided), lopsided, s, unit, evidence, r.bad, sigma, at);
+          auto w = weighed(shapes_[number]->of(lopsided), lopsided, samples_, unit_, evidence_,
+                           r.bad, sigma, at);
           if (!w) continue;
           w->hypothesis.shape = number;
           best_evidence = std::max(best_evidence, w->log_evidence);
@@ -477,15 +565,22 @@ std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shape
         }
       }
     }
-    std::sort(found.begin(), found.end(),
-              [](const Weighed& a, const Weighed& b) { return a.log_evidence > b.log_evidence; });
-    if (found.empty()) break;
-    const Hypothesis& best = found.front().hypothesis;
-    if (best.bad == last) break;
-    last = best.bad;
-    at = best.fit;
-    shape = best.shape;
+    sort(found);
+    return found;
   }
+
+  const std::vector<ShapeFitters*>& shapes_;
+  Evidence evidence_;
+  Samples samples_;  // its weights change from fit to fit
+  Samples unit_;     // with weights of 1
+};
+
+}  // namespace
+
+std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shapes,
+                                         std::size_t first, const Samples& samples,
+                                         const NoiseModel& noise, const ShapeFit& clean) {
+  std::vector<Weighed> found = Search(shapes, samples, noise).run(clean, first);
   std::vector<Hypothesis> kept;
   if (found.empty()) {
     kept.push_back({first, {}, false, 1, samples.weight, clean});
