@@ -15,7 +15,7 @@ namespace {
 // What a bad point may be: larger than the curve by an exponential excess, or, seldom, smaller,
 // hardly ever down to half of it. The density must end somewhere: even for any excess it let a
 // curve that is far too small call three points "larger" for nothing (two of eleven points 12 to 40
-// sigma off, either way, cost 1.5 times the error of clean runs in place of 1.3).
+// sigma off, either way, cost some 1.5 times the error of clean runs, and 1.3 to 1.4 with an end).
 constexpr double kLarger = 0.96;  // part of the bad points
 constexpr double kDensitySmaller = (1 - kLarger) / 0.5;
 // What noise is usual counts as that many degrees of freedom, so that three points that happen to

@@ -1,5 +1,5 @@
 // Cholesky factor of a small positive definite matrix, unrolled by the compiler: a fit asks for
-// thousands of them, and Eigen's, made for any size, takes three times as long at four rows.
+// thousands of them, and Eigen's factorisations, made for any size, took an eighth of its time.
 #pragma once
 
 #include <Eigen/Core>
@@ -20,7 +20,8 @@ class SmallCholesky {
     for (int j = 0; j < kSize; ++j) {
       double pivot = a(j, j);
       for (int k = 0; k < j; ++k) pivot -= l_[j][k] * l_[j][k];
-      least_pivot_ = std::min(least_pivot_, pivot / a(j, j));
+      const double part = pivot / a(j, j);
+      least_pivot_ = part > 0 ? std::min(least_pivot_, part) : 0;  // NaN too
       product_ *= pivot;
       inverse_[j] = 1 / std::sqrt(pivot);
       for (int i = j + 1; i < kSize; ++i) {
@@ -31,8 +32,8 @@ class SmallCholesky {
     }
   }
 
-  // Smallest part of a diagonal element that the others leave; not above 0 where the matrix is not
-  // positive definite, and then nothing else here has a meaning. False comparisons catch NaN.
+  // Smallest part of a diagonal element that the others leave; 0 where the matrix is not positive
+  // definite, and then nothing else here has a meaning.
   [[nodiscard]] double least_pivot() const { return least_pivot_; }
   [[nodiscard]] double determinant() const { return product_; }
   // L^-1 b
