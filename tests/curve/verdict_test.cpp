@@ -61,6 +61,11 @@ TEST(Judge, NamesEachBrokenRule) {
        Verdict::unusable, "sample smaller positions"},
       {[](VerdictFacts& f) {
          f.best_focus_steps.reset();
+         f.interval_95_steps = {5300, 6900};
+       },
+       Verdict::unusable, "anywhere from 5300 to 6900"},
+      {[](VerdictFacts& f) {
+         f.best_focus_steps.reset();
          f.noise_px = 3;
        },
        Verdict::unusable, "scatter by 3"},
@@ -93,6 +98,21 @@ TEST(Judge, NamesEachBrokenRule) {
          f.interval_95_steps = {4800, 5260};
        },
        Verdict::unusable, "uncertain by +-230"},
+      {[](VerdictFacts& f) {
+         f.interval_95_steps = {4900, std::nullopt};
+         f.sigma_steps = 20;
+       },
+       Verdict::doubtful, "open above 4900 steps; sample larger"},
+      {[](VerdictFacts& f) {
+         f.interval_95_steps = {std::nullopt, 5160};
+         f.sigma_steps = 20;
+       },
+       Verdict::doubtful, "open below 5160 steps; sample smaller"},
+      {[](VerdictFacts& f) {
+         f.interval_95_steps = {std::nullopt, std::nullopt};
+         f.sigma_steps = 220;
+       },
+       Verdict::unusable, "open on both sides"},
       {[](VerdictFacts& f) { f.peaks_inside = true; }, Verdict::unusable, "no focus curve"},
       {[](VerdictFacts& f) { f.expected_slope_px_per_step = 0.032; }, Verdict::doubtful,
        "um per step"},

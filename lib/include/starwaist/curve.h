@@ -59,9 +59,10 @@ std::string verdict_name(Verdict verdict);
 // The rules of the verdict.
 //
 // unusable: fewer than kFewestPoints usable points, or at fewer than three positions; no minimum
-//   located (the 95 % interval is open, or ends more than ten ranges away); best focus more than a
-//   quarter of the range outside it; or two sigmas either way that span half of the range and more
-//   than the curve's own width.
+//   located (the 95 % interval is open, or ends more than ten ranges away, and so is the 68 %
+//   interval or it is not wholly inside the sampled range); best focus outside the range by more
+//   than a quarter of it, or with a 95 % interval longer than it; or two sigmas either way that
+//   span half of the range and more than the curve's own width.
 //   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
 //   unusable where two places are open (one ring does not tell its side).
 // doubtful: any other rule below is broken. trusted: none is.
@@ -83,7 +84,8 @@ struct VerdictRules {
 
 enum class SizeMeasure { hfr, fwhm };
 
-// One model's fit. best_focus and its interval are absent where the data locate no minimum.
+// One model's fit. best_focus and its interval are absent where the data locate no minimum; an end
+// of the 95 % interval may be absent where one sigma alone is bounded (then never trusted).
 struct ModelFit {
   std::string model;
   std::optional<double> best_focus_steps;

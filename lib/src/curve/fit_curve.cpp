@@ -176,10 +176,14 @@ constexpr double kLopsidedSay = 0.25;
 
 // The mean over the parts, which is nearest on average where two of them lie apart (the median
 // jumps from one to the other); a part outside the 95 % interval counts as at its limit, so that a
-// wild one of little weight cannot pull.
+// wild one of little weight cannot pull. On an open side the 68 % interval's end is the limit.
 double middle_of(const std::vector<Component>& parts, const Samples& s, const ModelFit& fit) {
-  const double low = s.scaled_position(*fit.interval_95_steps.low);
-  const double high = s.scaled_position(*fit.interval_95_steps.high);
+  const auto end = [](const std::optional<double>& at_95, const std::optional<double>& at_68) {
+    return at_95 ? *at_95 : *at_68;
+  };
+  const double low = s.scaled_position(end(fit.interval_95_steps.low, fit.interval_68_steps.low));
+  const double high =
+      s.scaled_position(end(fit.interval_95_steps.high, fit.interval_68_steps.high));
   double sum = 0;
   double total = 0;
   for (const Component& part : parts) {
@@ -198,16 +202,31 @@ Interval without_far_ends(Interval interval) {
   return interval;
 }
 
-void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit) {
+// What must be bounded for best focus to be located: the 95 % interval; or, for an answer that will
+// be called doubtful, the 68 % interval inside the range that was sampled.
+enum class Located { surely, by_one_sigma };
+
+void locate(const Samples& s, const std::vector<Component>& parts, ModelFit& fit,
+            Located located = Located::surely) {
   if (parts.empty()) return;
-  fit.interval_68_steps = to_steps(s, without_far_ends(mixture_interval(parts, kTail68)));
+  const Interval inner = without_far_ends(mixture_interval(parts, kTail68));
+  fit.interval_68_steps = to_steps(s, inner);
   fit.interval_95_steps = to_steps(s, without_far_ends(mixture_interval(parts, kTail95)));
-  if (!fit.interval_95_steps.bounded()) return;
+  const bool inside = inner.bounded() && *inner.low >= -1 && *inner.high <= 1;
+  if (!fit.interval_95_steps.bounded() && !(located == Located::by_one_sigma && inside)) return;
   fit.best_focus_steps = s.steps(middle_of(parts, s, fit));
   // One sigma as half of the 68 % interval, so that it means the same at five points and at fifty.
   if (fit.interval_68_steps.bounded()) {
     fit.best_focus_sigma_steps = 0.5 * (*fit.interval_68_steps.high - *fit.interval_68_steps.low);
   }
+}
+
+// Best focus outside the sampled range with an interval longer than it: a direction, not a place.
+bool points_nowhere(const Samples& s, const ModelFit& fit) {
+  if (!fit.best_focus_steps || !fit.interval_95_steps.bounded()) return false;
+  const double range = 2 * s.half_range_steps;
+  return std::abs(*fit.best_focus_steps - s.centre_steps) > s.half_range_steps &&
+         *fit.interval_95_steps.high - *fit.interval_95_steps.low > range;
 }
 
 // Scales the parts' weights to a sum of 1; false where there is no weight.
@@ -373,12 +392,21 @@ std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
 
 std::string rejection(const CurvePoint& point, double curve_px, double sigma_px,
                       double probability) {
+  // Less of their scatter is no deviation: the others follow no curve themselves.
+  constexpr double kNotable = 2;
   const double deviation = *point.size_px - curve_px;
-  return "size " + format_fixed(*point.size_px, 2) + " px is " +
-         format_fixed(std::abs(deviation), 2) + " px " + (deviation > 0 ? "above" : "below") +
-         " the curve through the other points (" + format_fixed(std::abs(deviation) / sigma_px, 1) +
-         " times their scatter of " + format_fixed(sigma_px, 3) +
-         " px); probability of a bad point " + format_fixed(100 * probability, 0) + " %";
+  const std::string size = "size " + format_fixed(*point.size_px, 2) + " px ";
+  const std::string scatter = format_fixed(sigma_px, 3) + " px";
+  const std::string bad =
+      "; probability of a bad point " + format_fixed(100 * probability, 0) + " %";
+  if (std::abs(deviation) < kNotable * sigma_px) {
+    return size + "lies on no curve with the other points, which scatter by " + scatter +
+           " about theirs" + bad;
+  }
+  return size + "is " + format_fixed(std::abs(deviation), 2) + " px " +
+         (deviation > 0 ? "above" : "below") + " the curve through the other points (" +
+         format_fixed(std::abs(deviation) / sigma_px, 1) + " times their scatter of " + scatter +
+         ")" + bad;
 }
 
 void name_unused(std::vector<CurvePoint>& points) {
@@ -567,8 +595,7 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
   return true;
 }
 
-void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig& rig,
-             FitResult& result) {
+void combine(const Run& run, std::vector<ModelAnswer>& answers, const Rig& rig, FitResult& result) {
   std::vector<Component> parts;
   double heaviest = 0;
   for (const ModelAnswer& a : answers) {
@@ -584,7 +611,14 @@ void combine(const Run& run, const std::vector<ModelAnswer>& answers, const Rig&
   }
   if (!normalise(parts)) return;
   ModelFit whole;
-  locate(run.samples, parts, whole);
+  locate(run.samples, parts, whole, Located::by_one_sigma);
+  if (points_nowhere(run.samples, whole)) {
+    whole.best_focus_steps.reset();
+    whole.best_focus_sigma_steps.reset();
+  }
+  if (whole.best_focus_steps && !whole.interval_95_steps.bounded()) {
+    for (ModelAnswer& a : answers) locate(run.samples, a.parts, a.fit, Located::by_one_sigma);
+  }
   result.best_focus_steps = whole.best_focus_steps;
   result.best_focus_sigma_steps = whole.best_focus_sigma_steps;
   result.interval_68_steps = whole.interval_68_steps;

@@ -26,8 +26,7 @@ constexpr std::array<SeeingScatter, 5> kRatiosToUnknown{
     {{0.0, 0}, {0.015, 0}, {0.03, 0}, {0.06, 0}, {0.12, 0}}};
 // Measuring errors that are tried: the points' own sigmas, or, where none has one, errors in
 // proportion to the size and errors equal for all (rounded sizes, widths of rings).
-std::vector<std::vector<double>> measuring_sigmas(const Samples& s,
-                                                  const std::vector<double>& sizes) {
+std::vector<std::vector<double>> measuring_sigmas(const Samples& s, std::span<const double> sizes) {
   std::vector<double> relative;
   for (std::size_t i = 0; i < s.count(); ++i) {
     if (s.own_sigma[i] > 0) relative.push_back(s.own_sigma[i] / s.y[i]);
@@ -40,7 +39,8 @@ std::vector<std::vector<double>> measuring_sigmas(const Samples& s,
     sigma[i] = std::max(sigma[i], 1e-3 * sizes[i]);
   }
   if (!relative.empty()) return {sigma};
-  return {sigma, std::vector<double>(s.count(), usual * median(sizes))};
+  return {sigma,
+          std::vector<double>(s.count(), usual * median(std::vector(sizes.begin(), sizes.end())))};
 }
 
 struct Tried {
@@ -49,14 +49,14 @@ struct Tried {
 };
 
 Tried try_candidate(ShapeFitter& fitter, Samples& s, const ShapeFit& curve,
-                    const std::vector<double>& variance) {
+                    std::span<const double> variance) {
   Tried c{0, 1};
   for (std::size_t i = 0; i < s.count(); ++i) {
     if (!(s.weight[i] > 0)) continue;
     s.weight[i] = 1 / std::sqrt(variance[i]);
     c.log_likelihood -= 0.5 * std::log(variance[i]);
   }
-  const ShapeFit fit = fitter.refit(s, curve, kSquaresTolerance);
+  const ShapeFit fit = fitter.refit(s, curve);
   const double degrees = static_cast<double>(s.used()) - kFreeShapeParameters;
   const double information = fit.usable ? fit.log_det_information : 0.0;
   const double squares = fit.usable ? fit.sum_of_squares : 0.0;
@@ -67,27 +67,19 @@ Tried try_candidate(ShapeFitter& fitter, Samples& s, const ShapeFit& curve,
 
 }  // namespace
 
-std::vector<NoiseCandidate> noise_candidates(const Shape& shape, const Samples& s,
-                                             const ShapeFit& curve) {
-  std::vector<double> sizes(s.count());
-  std::vector<double> seeing(s.count());  // change of size for a relative change of the seeing
-  const double h0 = bounded_exp(curve.parameters[1]);
-  for (std::size_t i = 0; i < s.count(); ++i) {
-    const CurveValue value = curve_at(shape, curve.parameters, s.t[i]);
-    sizes[i] = h0 * value.h;
-    seeing[i] = sizes[i] * seeing_share(value, value.u);
-  }
+NoiseCandidates noise_candidates(const Samples& s, std::span<const double> sizes,
+                                 std::span<const double> by_seeing) {
   const std::span<const SeeingScatter> scatters =
       s.has_own_sigmas() ? std::span<const SeeingScatter>(kSeeingScatters) : kRatiosToUnknown;
-  std::vector<NoiseCandidate> candidates;
+  NoiseCandidates candidates;
+  candidates.points = s.count();
   for (const std::vector<double>& measuring : measuring_sigmas(s, sizes)) {
     for (const auto& [scatter, log_prior] : scatters) {
-      NoiseCandidate c{std::vector<double>(s.count()), log_prior};
+      candidates.log_prior.push_back(log_prior);
       for (std::size_t i = 0; i < s.count(); ++i) {
-        const double from_seeing = scatter * seeing[i];
-        c.variance[i] = measuring[i] * measuring[i] + from_seeing * from_seeing;
+        const double from_seeing = scatter * by_seeing[i];
+        candidates.variance.push_back(measuring[i] * measuring[i] + from_seeing * from_seeing);
       }
-      candidates.push_back(std::move(c));
     }
   }
   return candidates;
@@ -95,22 +87,29 @@ std::vector<NoiseCandidate> noise_candidates(const Shape& shape, const Samples& 
 
 NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const ShapeFit& curve) {
   Samples s = samples;
-  const std::vector<NoiseCandidate> candidates = noise_candidates(fitter.shape(), s, curve);
+  std::vector<double> sizes;
+  std::vector<double> by_seeing;
+  for (const double t : s.t) {
+    const CurveValue value = curve_at(fitter.shape(), curve.parameters, t);
+    sizes.push_back(bounded_exp(curve.parameters[1]) * value.h);
+    by_seeing.push_back(sizes.back() * seeing_share(value, value.u));
+  }
+  const NoiseCandidates candidates = noise_candidates(s, sizes, by_seeing);
   std::vector<Tried> tried;
   double best = -std::numeric_limits<double>::infinity();
-  for (const NoiseCandidate& c : candidates) {
-    tried.push_back(try_candidate(fitter, s, curve, c.variance));
+  for (std::size_t c = 0; c < candidates.count(); ++c) {
+    tried.push_back(try_candidate(fitter, s, curve, candidates.variances(c)));
     best = std::max(best, tried.back().log_likelihood);
   }
   std::vector<double> variance(s.count(), 0.0);
   double total = 0;
   double factor = 0;
-  for (std::size_t c = 0; c < candidates.size(); ++c) {
+  for (std::size_t c = 0; c < candidates.count(); ++c) {
     const double weight = std::exp(tried[c].log_likelihood - best);
     total += weight;
     factor += weight * tried[c].factor;
     for (std::size_t i = 0; i < s.count(); ++i) {
-      variance[i] += weight * tried[c].factor * candidates[c].variance[i];
+      variance[i] += weight * tried[c].factor * candidates.variances(c)[i];
     }
   }
   NoiseModel noise{std::vector<double>(s.count()), factor / total};

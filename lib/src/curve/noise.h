@@ -8,6 +8,7 @@
 // factor stays free in every fit, so that the intervals do not rest on these numbers.
 #pragma once
 
+#include <span>
 #include <vector>
 
 #include "curve/samples.h"
@@ -24,15 +25,24 @@ struct NoiseModel {
   double factor = 1;          // by which the residuals exceed what the candidates assume
 };
 
-// One way the errors may be spread: a relative scatter of the seeing beside the measuring errors.
-struct NoiseCandidate {
-  std::vector<double> variance;  // of each point, scaled units, bad ones included
-  double log_prior = 0;
+// The ways in which the errors may be spread that are tried: measuring errors beside a relative
+// scatter of the seeing.
+struct NoiseCandidates {
+  std::size_t points = 0;
+  std::vector<double> log_prior;  // of each
+  std::vector<double> variance;   // of each point, bad ones included, candidate after candidate
+
+  [[nodiscard]] std::size_t count() const { return log_prior.size(); }
+  // Of one candidate, scaled units.
+  [[nodiscard]] std::span<const double> variances(std::size_t candidate) const {
+    return {variance.data() + candidate * points, points};
+  }
 };
 
-// Those that are tried, about a curve.
-std::vector<NoiseCandidate> noise_candidates(const Shape& shape, const Samples& samples,
-                                             const ShapeFit& curve);
+// `sizes`: of the curve at each point; `by_seeing`: their change for a relative change of the
+// seeing.
+NoiseCandidates noise_candidates(const Samples& samples, std::span<const double> sizes,
+                                 std::span<const double> by_seeing);
 
 // `curve` is a first fit. Points of weight 0 have no say (they are bad) and get a sigma like the
 // others; the other weights are not used.

@@ -5,27 +5,32 @@
 #include <cmath>
 #include <limits>
 #include <optional>
-#include <set>
+#include <span>
+
+#include "curve/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
 
-// What a bad point may be: a trailed or clouded star reads up to twice its size, hardly ever down
-// to half of it. Density of the size, relative to the curve's size.
-constexpr double kDensityLarger = 0.96 / 1.0;
-constexpr double kDensitySmaller = 0.04 / 0.5;
+// What a bad point may be: larger than the curve by an exponential excess, or, seldom, smaller,
+// hardly ever down to half of it. The density must end somewhere: even for any excess it let a
+// curve that is far too small call three points "larger" for nothing (two of eleven points 12 to 40
+// sigma off, either way, cost some 1.5 times the error of clean runs, and 1.3 to 1.4 with an end).
+constexpr double kLarger = 0.96;  // part of the bad points
+constexpr double kDensitySmaller = (1 - kLarger) / 0.5;
 // What noise is usual counts as that many degrees of freedom, so that three points that happen to
 // lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
 // large residuals are not taken for a noisy night. A table without sigmas may hold sizes that
 // follow no such curve (widths of rings): its own scatter counts, and bad points are looked for
-// with less zeal. Set by 3428 real sweeps of such tables (bench/real_sweeps.py) and
-// bench/coverage_bench.
+// with less zeal; but what is bad there (a frame that nobody looked at) is so by more. Set by 3428
+// real sweeps of such tables (bench/real_sweeps.py) and bench/coverage_bench.
 struct NoisePrior {
   double degrees;
-  double bad;  // probability of a point to be bad, before seeing the data
+  double bad;     // probability of a point to be bad, before seeing the data
+  double excess;  // mean, of a bad point's size over the curve's, less 1: a trailed or clouded star
 };
-constexpr NoisePrior kWithOwnSigmas{20, 0.08};
-constexpr NoisePrior kWithoutSigmas{1, 0.005};
+constexpr NoisePrior kWithOwnSigmas{20, 0.08, 1};
+constexpr NoisePrior kWithoutSigmas{1, 0.015, 3};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
@@ -72,10 +77,7 @@ struct FewPoints {
   [[nodiscard]] Set set() const {
     return {points.begin(), points.begin() + static_cast<std::ptrdiff_t>(count)};
   }
-  bool operator<(const FewPoints& other) const { return points < other.points; }  // equal counts
 };
-
-using ShapeInformation = Eigen::Matrix<double, kShapeParameters, kShapeParameters>;
 
 struct Ranked {
   FewPoints bad;
@@ -83,6 +85,23 @@ struct Ranked {
 };
 
 bool heavier(const Ranked& a, const Ranked& b) { return a.log_evidence > b.log_evidence; }
+
+// Logarithm of a product, taken once for many factors.
+class LogOfProduct {
+ public:
+  void times(double factor) {
+    constexpr double kLarge = 1e100;
+    product_ *= factor;
+    if (product_ < kLarge && product_ > 1 / kLarge) return;
+    sum_ += std::log(product_);
+    product_ = 1;
+  }
+  [[nodiscard]] double value() const { return sum_ + std::log(product_); }
+
+ private:
+  double product_ = 1;
+  double sum_ = 0;
+};
 
 // Marginal likelihood of a hypothesis: the good points' likelihood integrated over the curve's
 // parameters (Laplace) and over the noise's variance (scaled inverse chi-squared prior), times the
@@ -107,19 +126,23 @@ class Evidence {
 
   // ln density of a bad point's size.
   [[nodiscard]] double bad_point(std::size_t i, double curve_size) const {
-    return std::log((all_.y[i] > curve_size ? kDensityLarger : kDensitySmaller) / curve_size);
+    const double excess = all_.y[i] / curve_size - 1;
+    if (excess < 0) return std::log(kDensitySmaller / curve_size);
+    return std::log(kLarger / prior_.excess / curve_size) - excess / prior_.excess;
   }
   // What the curve's parameters are known by beforehand, in the unit of the residuals.
   [[nodiscard]] const ShapeParameters& precision() const { return precision_; }
-  // `points`: the sum of ln weight of the good points and of bad_point. `log_root_information`: of
-  // the points and of what is known beforehand.
-  [[nodiscard]] double of(std::size_t bad, double points, double sum_of_squares,
-                          double log_root_information, double t0) const {
-    const double degrees =
-        static_cast<double>(all_.count() - bad) - kFreeShapeParameters + prior_.degrees;
-    return by_count_[bad] + points - log_root_information -
+  // `points`: the sum of ln weight of the good points and of bad_point. `information`: determinant,
+  // of the points and of what is known beforehand.
+  [[nodiscard]] double of(std::size_t bad, double points, double sum_of_squares, double information,
+                          double t0) const {
+    return by_count_[bad] + points - 0.5 * std::log(information) -
            0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
-           0.5 * degrees * std::log(prior_.degrees * usual_ + sum_of_squares);
+           0.5 * (degrees(bad) + prior_.degrees) *
+               std::log(prior_.degrees * usual_ + sum_of_squares);
+  }
+  [[nodiscard]] double degrees(std::size_t bad) const {
+    return static_cast<double>(all_.count() - bad) - kFreeShapeParameters;
   }
 
  private:
@@ -130,142 +153,239 @@ class Evidence {
   ShapeParameters precision_;
 };
 
-// Evidence of every hypothesis with every candidate of the noise, from the curve linearised at one
-// fit: taking points out changes a 4 by 4 matrix, no fit is needed.
-class Screening {
- public:
+constexpr double kNothing = -std::numeric_limits<double>::infinity();  // ln 0
+
+// ln of the sum of their exponentials.
+double log_sum(const std::vector<double>& logs) {
+  const double best = *std::max_element(logs.begin(), logs.end());
+  if (!std::isfinite(best)) return kNothing;
+  double sum = 0;
+  for (const double value : logs) sum += std::exp(value - best);
+  return best + std::log(sum);
+}
+
+// The sums of a linear least-squares problem.
+struct Sums {
+  Eigen::Matrix<double, kShapeParameters, kShapeParameters> information;
+  ShapeParameters gradient;
+  double squares = 0;
+
+  void add(const ShapeParameters& jacobian, double residual, double weight) {
+    for (int r = 0; r < kShapeParameters; ++r) {
+      const double weighted = weight * jacobian[r];
+      for (int c = 0; c <= r; ++c) information(r, c) += weighted * jacobian[c];
+      gradient[r] += weighted * residual;
+    }
+    squares += weight * residual * residual;
+  }
+};
+
+// The curve linearised at one fit, and the ways in which the errors may be spread about it.
+struct Linearised {
+  struct Row {
+    ShapeParameters jacobian;
+    double residual;
+  };
+
   // `all`: with weights of 1.
-  Screening(const Samples& all, const ShapeFitter& fitter, const ShapeFit& at,
-            const Evidence& evidence)
-      : evidence_(evidence),
-        t0_(at.parameters[0]),
-        n_(all.count()),
-        candidates_(noise_candidates(fitter.shape(), all, at)) {
+  Linearised(const Samples& all, const ShapeFitter& fitter, const ShapeFit& at,
+             const Evidence& evidence)
+      : t0(at.parameters[0]), rows(all.count()) {
     const ShapeResiduals residuals(all, fitter.shape(), fitter.sigma_a());
     Eigen::VectorXd values(residuals.count());
     Eigen::Matrix<double, Eigen::Dynamic, kShapeParameters> jacobian(residuals.count(),
                                                                      kShapeParameters);
     residuals.evaluate(at.parameters.data(), values.data(), jacobian.data());
+    std::vector<double> by_seeing(rows.size());
+    sizes.resize(rows.size());
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      const auto k = static_cast<Eigen::Index>(i);
+      rows[i] = {jacobian.row(k), values[k]};
+      sizes[i] = all.y[i] + values[k];
+      by_seeing[i] = jacobian(k, 1);  // H0 follows the seeing, and the slope does not
+    }
+    noise = noise_candidates(all, sizes, by_seeing);
+    known.information = evidence.precision().asDiagonal();
+    known.gradient.setZero();
+    for (Eigen::Index k = static_cast<Eigen::Index>(rows.size()); k < values.size(); ++k) {
+      known.add(jacobian.row(k), values[k], 1.0);
+    }
+  }
+
+  double t0;
+  std::vector<Row> rows;
+  std::vector<double> sizes;  // of the curve at each point
+  Sums known;                 // of the parameters beforehand
+  NoiseCandidates noise;
+};
+
+// ln evidence of one hypothesis about its own curve; minus infinity where the good points determine
+// no curve.
+double log_evidence(const Linearised& curve, const Evidence& evidence, const FewPoints& bad) {
+  double bad_points = 0;
+  for (std::size_t b = 0; b < bad.count; ++b) {
+    bad_points += evidence.bad_point(bad.points[b], curve.sizes[bad.points[b]]);
+  }
+  std::vector<double> of_candidate(curve.noise.count(), kNothing);
+  for (std::size_t c = 0; c < of_candidate.size(); ++c) {
+    const auto variance = curve.noise.variances(c);
+    Sums sums = curve.known;
+    LogOfProduct variances;
+    for (std::size_t i = 0; i < curve.rows.size(); ++i) {
+      if (bad.holds(i)) continue;
+      sums.add(curve.rows[i].jacobian, curve.rows[i].residual, 1 / variance[i]);
+      variances.times(variance[i]);
+    }
+    const SmallCholesky<kShapeParameters> factor(sums.information);
+    if (!(factor.least_pivot() > 0)) continue;
+    const double squares =
+        std::max(sums.squares - factor.forward(sums.gradient).squaredNorm(), 0.0);
+    const double value =
+        curve.noise.log_prior[c] + evidence.of(bad.count, bad_points - 0.5 * variances.value(),
+                                               squares, factor.determinant(), curve.t0);
+    if (std::isfinite(value)) of_candidate[c] = value;
+  }
+  return log_sum(of_candidate);
+}
+
+// Evidence of every hypothesis with every candidate of the noise, from the curve linearised at one
+// fit. With z_i the points' rows after the information of all points is made the unit matrix and
+// e_i the residuals of the fit to all of them, taking out a set B lowers the squares by e_B' (1 -
+// z_B z_B')^-1 e_B and multiplies the information's determinant by that of (1 - z_B z_B'), so that
+// a hypothesis costs a few products.
+class Screening {
+ public:
+  Screening(const Linearised& curve, const Evidence& evidence)
+      : curve_(curve), evidence_(evidence), n_(curve.rows.size()) {
+    points_.reserve(n_ * curve.noise.count());
+    for (std::size_t c = 0; c < curve.noise.count(); ++c) add_candidate(curve.noise.variances(c));
     for (std::size_t i = 0; i < n_; ++i) {
-      bad_point_.push_back(
-          evidence.bad_point(i, shape_size(fitter.shape(), at.parameters, all.t[i])));
-    }
-    const auto points = static_cast<Eigen::Index>(n_);
-    for (const NoiseCandidate& c : candidates_) {
-      Sums sums;
-      sums.information = evidence.precision().asDiagonal();
-      for (Eigen::Index i = 0; i < residuals.count(); ++i) {
-        const double variance = i < points ? c.variance[static_cast<std::size_t>(i)] : 1.0;
-        const ShapeParameters j = jacobian.row(i) / std::sqrt(variance);
-        const double residual = values[i] / std::sqrt(variance);
-        if (i < points) rows_.push_back({j, residual, -0.5 * std::log(variance)});
-        sums.information += j * j.transpose();
-        sums.gradient += j * residual;
-        sums.squares += residual * residual;
-        if (i < points) sums.points += rows_.back().log_weight;
-      }
-      whole_.push_back(sums);
+      bad_point_.push_back(evidence.bad_point(i, curve.sizes[i]));
     }
   }
 
-  // Heaviest first.
-  std::vector<Ranked> all(std::size_t most) {
+  // The heaviest, in that order.
+  std::vector<Ranked> heaviest(std::size_t most_bad, std::size_t count) {
     found_.clear();
-    FewPoints none;
-    keep(none, whole_);
-    levels_.assign(most + 1, whole_);
-    if (most > 0) grow(none, whole_, std::min<std::size_t>(most, 2));
-    if (most > 2) grow_best_pairs();
-    std::sort(found_.begin(), found_.end(), heavier);
+    keep({});
+    grow({}, std::min<std::size_t>(most_bad, 2));
+    if (most_bad > 2) grow_best_pairs();
+    const auto few = static_cast<std::ptrdiff_t>(std::min(count, found_.size()));
+    std::partial_sort(found_.begin(), found_.begin() + few, found_.end(), heavier);
+    found_.erase(found_.begin() + few, found_.end());
     return std::move(found_);
-  }
-
-  // ln evidence of one hypothesis; minus infinity where the points left determine no curve.
-  double of(const FewPoints& bad) {
-    std::vector<Sums> sums = whole_;
-    for (std::size_t b = 0; b < bad.count; ++b) take_out(sums, bad.points[b], sums);
-    return judge(bad, sums);
   }
 
   // The noise that a hypothesis' own good points speak for: the candidates' average, each times the
   // factor that the residuals ask of it.
   std::vector<double> sigmas(const FewPoints& bad) {
-    of(bad);
+    judge(bad);
     const double best = *std::max_element(of_candidate_.begin(), of_candidate_.end());
+    const double degrees = evidence_.degrees(bad.count) + kPriorDegrees;
     std::vector<double> sigma(n_, 0.0);
     double total = 0;
-    for (std::size_t c = 0; c < candidates_.size(); ++c) {
+    for (std::size_t c = 0; c < wholes_.size(); ++c) {
       const double weight = std::exp(of_candidate_[c] - best);
+      const double factor = (squares_[c] + kPriorDegrees) / degrees;
+      const auto variance = curve_.noise.variances(c);
       total += weight;
-      for (std::size_t i = 0; i < n_; ++i) {
-        sigma[i] += weight * factor_[c] * candidates_[c].variance[i];
-      }
+      for (std::size_t i = 0; i < n_; ++i) sigma[i] += weight * factor * variance[i];
     }
     for (double& s : sigma) s = std::sqrt(s / total);
     return sigma;
   }
 
  private:
-  struct Sums {
-    ShapeInformation information = ShapeInformation::Zero();
-    ShapeParameters gradient = ShapeParameters::Zero();
-    double squares = 0;
-    double points = 0;  // ln weight of the good ones, ln density of the bad ones
+  // Of all points with one candidate of the noise.
+  struct Whole {
+    double log_prior;
+    double determinant;
+    double squares;
+    double log_weights;
   };
-  struct Row {
-    ShapeParameters jacobian;
-    double residual;
+  // A point with one candidate.
+  struct Point {
+    ShapeParameters z;
+    double e;
     double log_weight;
   };
 
-  void take_out(const std::vector<Sums>& sums, std::size_t i, std::vector<Sums>& rest) const {
-    for (std::size_t c = 0; c < sums.size(); ++c) {
-      const Row& row = rows_[c * n_ + i];
-      rest[c].information.noalias() = sums[c].information - row.jacobian * row.jacobian.transpose();
-      rest[c].gradient = sums[c].gradient - row.jacobian * row.residual;
-      rest[c].squares = sums[c].squares - row.residual * row.residual;
-      rest[c].points = sums[c].points - row.log_weight + bad_point_[i];
+  void add_candidate(std::span<const double> variance) {
+    Sums sums = curve_.known;
+    for (std::size_t i = 0; i < n_; ++i) {
+      sums.add(curve_.rows[i].jacobian, curve_.rows[i].residual, 1 / variance[i]);
     }
-  }
-  // ln evidence over all candidates; what each of them has stays in of_candidate_ and factor_.
-  double judge(const FewPoints& bad, const std::vector<Sums>& sums) {
-    const double degrees = static_cast<double>(n_ - bad.count) - kFreeShapeParameters;
-    of_candidate_.assign(sums.size(), -std::numeric_limits<double>::infinity());
-    factor_.assign(sums.size(), 1.0);
-    double best = -std::numeric_limits<double>::infinity();
-    for (std::size_t c = 0; c < sums.size(); ++c) {
-      const Eigen::LLT<ShapeInformation> factor(sums[c].information);
-      const double root = factor.matrixLLT().diagonal().prod();
-      const double squares =
-          std::max(sums[c].squares - factor.matrixL().solve(sums[c].gradient).squaredNorm(), 0.0);
-      const double value = candidates_[c].log_prior +
-                           evidence_.of(bad.count, sums[c].points, squares, std::log(root), t0_);
-      if (!std::isfinite(value)) continue;
-      of_candidate_[c] = value;
-      factor_[c] = (squares + kPriorDegrees) / (degrees + kPriorDegrees);
-      best = std::max(best, value);
+    const SmallCholesky<kShapeParameters> factor(sums.information);
+    const ShapeParameters gradient = factor.forward(sums.gradient);
+    Whole whole{curve_.noise.log_prior[wholes_.size()], factor.determinant(),
+                sums.squares - gradient.squaredNorm(), 0};
+    for (std::size_t i = 0; i < n_; ++i) {
+      const double weight = 1 / std::sqrt(variance[i]);
+      Point p{factor.forward(weight * curve_.rows[i].jacobian), 0, std::log(weight)};
+      p.e = weight * curve_.rows[i].residual - p.z.dot(gradient);
+      whole.log_weights += p.log_weight;
+      points_.push_back(p);
     }
-    if (!std::isfinite(best)) return best;
-    double sum = 0;
-    for (const double value : of_candidate_) sum += std::exp(value - best);
-    return best + std::log(sum);
+    wholes_.push_back(whole);
   }
-  void keep(const FewPoints& bad, const std::vector<Sums>& sums) {
-    const double value = judge(bad, sums);
+
+  // ln evidence over all candidates; what each of them has stays in of_candidate_ and squares_.
+  double judge(const FewPoints& bad) {
+    of_candidate_.assign(wholes_.size(), kNothing);
+    squares_.assign(wholes_.size(), 0.0);
+    double bad_points = 0;
+    for (std::size_t b = 0; b < bad.count; ++b) bad_points += bad_point_[bad.points[b]];
+    for (std::size_t c = 0; c < wholes_.size(); ++c) {
+      const Point* points = points_.data() + c * n_;
+      const Whole& whole = wholes_[c];
+      double determinant = whole.determinant;
+      double squares = whole.squares;
+      double log_weights = whole.log_weights;
+      // Cholesky's factor of 1 - z z' and the residuals solved by it, row by row.
+      std::array<std::array<double, 3>, 3> lower{};
+      std::array<double, 3> solved{};
+      bool sound = true;
+      for (std::size_t b = 0; b < bad.count; ++b) {
+        const Point& p = points[bad.points[b]];
+        double residual = p.e;
+        double pivot = 1 - p.z.squaredNorm();
+        for (std::size_t k = 0; k < b; ++k) {
+          double sum = -p.z.dot(points[bad.points[k]].z);
+          for (std::size_t j = 0; j < k; ++j) sum -= lower[b][j] * lower[k][j];
+          lower[b][k] = sum * lower[k][k];
+          pivot -= lower[b][k] * lower[b][k];
+          residual -= lower[b][k] * solved[k];
+        }
+        sound = sound && pivot > 0;
+        determinant *= pivot;
+        lower[b][b] = 1 / std::sqrt(pivot);  // of the diagonal its inverse
+        solved[b] = residual * lower[b][b];
+        squares -= solved[b] * solved[b];
+        log_weights -= p.log_weight;
+      }
+      if (!sound) continue;
+      squares_[c] = std::max(squares, 0.0);
+      const double value = whole.log_prior + evidence_.of(bad.count, log_weights + bad_points,
+                                                          squares_[c], determinant, curve_.t0);
+      if (std::isfinite(value)) of_candidate_[c] = value;
+    }
+    return log_sum(of_candidate_);
+  }
+  void keep(const FewPoints& bad) {
+    const double value = judge(bad);
     if (std::isfinite(value)) found_.push_back({bad, value});
   }
-  void grow(const FewPoints& bad, const std::vector<Sums>& sums, std::size_t depth) {
+  void grow(const FewPoints& bad, std::size_t depth) {
+    if (bad.count == depth) return;
     for (std::size_t i = bad.count == 0 ? 0 : bad.points[bad.count - 1] + 1; i < n_; ++i) {
       const FewPoints larger = bad.with(i);
-      std::vector<Sums>& rest = levels_[larger.count];
-      take_out(sums, i, rest);
-      keep(larger, rest);
-      if (larger.count < depth) grow(larger, rest, depth);
+      keep(larger);
+      grow(larger, depth);
     }
   }
   void grow_best_pairs() {
     std::vector<Ranked> pairs;
-    double best = -std::numeric_limits<double>::infinity();
+    double best = kNothing;
     for (const Ranked& r : found_) best = std::max(best, r.log_evidence);
     for (const Ranked& r : found_) {
       if (r.bad.count == 2 && r.log_evidence > best - kTripleReach) pairs.push_back(r);
@@ -273,37 +393,40 @@ class Screening {
     const std::size_t few = std::min(kTripleParents, pairs.size());
     std::partial_sort(pairs.begin(), pairs.begin() + static_cast<std::ptrdiff_t>(few), pairs.end(),
                       heavier);
-    std::set<FewPoints> seen;
     for (std::size_t k = 0; k < few; ++k) {
-      take_out(whole_, pairs[k].bad.points[0], levels_[1]);
-      take_out(levels_[1], pairs[k].bad.points[1], levels_[2]);
       for (std::size_t i = 0; i < n_; ++i) {
         if (pairs[k].bad.holds(i)) continue;
         const FewPoints three = pairs[k].bad.with(i);
-        if (!seen.insert(three).second) continue;
-        take_out(levels_[2], i, levels_[3]);
-        keep(three, levels_[3]);
+        const bool seen = std::any_of(pairs.begin(), pairs.begin() + static_cast<std::ptrdiff_t>(k),
+                                      [&three](const Ranked& earlier) {
+                                        return three.holds(earlier.bad.points[0]) &&
+                                               three.holds(earlier.bad.points[1]);
+                                      });
+        if (!seen) keep(three);
       }
     }
   }
 
+  const Linearised& curve_;
   const Evidence& evidence_;
-  double t0_;
   std::size_t n_;
-  std::vector<NoiseCandidate> candidates_;
-  std::vector<Row> rows_;  // of one candidate after the other
-  std::vector<Sums> whole_;
-  std::vector<std::vector<Sums>> levels_;
+  std::vector<Whole> wholes_;  // of each candidate
+  std::vector<Point> points_;  // of one candidate after the other
   std::vector<double> bad_point_;
   std::vector<Ranked> found_;
   std::vector<double> of_candidate_;  // of the hypothesis judged last
-  std::vector<double> factor_;
+  std::vector<double> squares_;
 };
 
 struct Weighed {
   Hypothesis hypothesis;
   double log_evidence;
 };
+
+// Prior of a: its density's constant and the share of its kind.
+double log_prior(const ShapeFitter& fitter, bool lopsided) {
+  return std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
+}
 
 // Refitted with `sigma`, then weighed with every candidate of the noise about its own curve.
 std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samples,
@@ -315,45 +438,124 @@ std::optional<Weighed> weighed(ShapeFitter& fitter, bool lopsided, Samples& samp
   Weighed w{{0, bad.set(), lopsided, 0, samples.weight, fitter.refit(samples, start)}, 0};
   const ShapeFit& fit = w.hypothesis.fit;
   if (!fit.usable) return std::nullopt;
-  // The prior of a: its density's constant and the share of its kind.
-  const double prior =
-      std::log((lopsided ? kPriorLopsided : 1 - kPriorLopsided) / fitter.sigma_a());
-  w.log_evidence = prior + Screening(unit, fitter, fit, evidence).of(bad);
+  w.log_evidence = log_prior(fitter, lopsided) +
+                   log_evidence(Linearised(unit, fitter, fit, evidence), evidence, bad);
   if (!std::isfinite(w.log_evidence)) return std::nullopt;
   return w;
 }
 
-}  // namespace
+// Finds the hypotheses of notable weight. A screening sees only what lies near the curve it is
+// linearised at, so it is repeated at the best hypothesis found until that is stable, and from
+// other starts.
+class Search {
+ public:
+  Search(const std::vector<ShapeFitters*>& shapes, const Samples& samples, const NoiseModel& noise)
+      : shapes_(shapes), evidence_(samples, noise), samples_(samples), unit_(samples) {
+    std::fill(unit_.weight.begin(), unit_.weight.end(), 1.0);
+  }
 
-std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shapes,
-                                         std::size_t first, const Samples& samples,
-                                         const NoiseModel& noise, const ShapeFit& clean) {
-  const Evidence evidence(samples, noise);
-  const std::size_t most = most_bad(samples.count());
-  Samples s = samples;
-  Samples unit = samples;
-  std::fill(unit.weight.begin(), unit.weight.end(), 1.0);
-  std::vector<Weighed> found;
-  // Linearised at the fit of all points, then at the best hypothesis found, until that is stable.
-  ShapeFit at = clean;
-  std::size_t shape = first;
-  Set last;
-  constexpr int kRounds = 3;
-  for (int round = 0; round < kRounds; ++round) {
-    Screening screening(unit, shapes[shape]->lopsided, at, evidence);
-    const std::vector<Ranked> ranked = screening.all(most);
-    found.clear();
-    double best_evidence = -std::numeric_limits<double>::infinity();
-    for (std::size_t i = 0; i < std::min(kMostRefits, ranked.size()); ++i) {
-      if (ranked[i].log_evidence < ranked.front().log_evidence - kScreen) break;
-      const std::vector<double> sigma = screening.sigmas(ranked[i].bad);
+  // Heaviest first.
+  std::vector<Weighed> run(const ShapeFit& clean, std::size_t shape) {
+    std::vector<Weighed> found = climb(clean, shape);
+    if (found.empty() || found.front().hypothesis.bad.empty()) return found;
+    // Points too small by themselves: a curve drawn into them has its bottom there, its arms pass
+    // among the others, and near it the truth is no hypothesis worth a look. So the search starts
+    // again from the curve without the smallest size, and without the two smallest.
+    const std::vector<double> weights = samples_.weight;
+    FewPoints smallest;
+    for (std::size_t k = 0; k < std::min<std::size_t>(most_bad(samples_.count()), 2); ++k) {
+      smallest = smallest.with(smallest_but(smallest));
+      if (all_bad(smallest, found.front().hypothesis.bad)) continue;
+      for (std::size_t i = 0; i < weights.size(); ++i) {
+        samples_.weight[i] = smallest.holds(i) ? 0 : weights[i];
+      }
+      const ShapeFit start = shapes_[shape]->even.fit(samples_);
+      if (!start.usable) continue;
+      std::vector<Weighed> others = look_from(start, shape, found);
+      const bool better =
+          !others.empty() && others.front().log_evidence > found.front().log_evidence;
+      merge(better ? climb(others.front().hypothesis.fit, others.front().hypothesis.shape)
+                   : std::move(others),
+            found);
+    }
+    return found;
+  }
+
+ private:
+  [[nodiscard]] std::size_t smallest_but(const FewPoints& others) const {
+    std::size_t smallest = 0;
+    while (others.holds(smallest)) ++smallest;
+    for (std::size_t i = smallest + 1; i < unit_.count(); ++i) {
+      if (unit_.y[i] < unit_.y[smallest] && !others.holds(i)) smallest = i;
+    }
+    return smallest;
+  }
+  static bool all_bad(const FewPoints& points, const Set& bad) {
+    const Set set = points.set();
+    return std::includes(bad.begin(), bad.end(), set.begin(), set.end());
+  }
+  static void sort(std::vector<Weighed>& found) {
+    std::sort(found.begin(), found.end(),
+              [](const Weighed& a, const Weighed& b) { return a.log_evidence > b.log_evidence; });
+  }
+  // What was found twice stays once, as it is heavier.
+  static void merge(std::vector<Weighed> more, std::vector<Weighed>& found) {
+    for (Weighed& w : more) {
+      const auto same = std::find_if(found.begin(), found.end(), [&w](const Weighed& other) {
+        return other.hypothesis.bad == w.hypothesis.bad &&
+               other.hypothesis.shape == w.hypothesis.shape &&
+               other.hypothesis.lopsided == w.hypothesis.lopsided;
+      });
+      if (same == found.end()) {
+        found.push_back(std::move(w));
+      } else if (w.log_evidence > same->log_evidence) {
+        *same = std::move(w);
+      }
+    }
+    sort(found);
+  }
+  std::vector<Weighed> climb(const ShapeFit& start, std::size_t shape) {
+    ShapeFit at = start;
+    Set last;
+    std::vector<Weighed> found;
+    constexpr int kRounds = 3;
+    for (int round = 0; round < kRounds; ++round) {
+      found = look_from(at, shape, {});
+      if (found.empty()) break;
+      const Hypothesis& best = found.front().hypothesis;
+      if (best.bad == last) break;
+      last = best.bad;
+      at = best.fit;
+      shape = best.shape;
+    }
+    return found;
+  }
+  // Those that look likely near one curve, beside the ones known, refitted; heaviest first.
+  std::vector<Weighed> look_from(const ShapeFit& at, std::size_t shape,
+                                 const std::vector<Weighed>& known) {
+    ShapeFitter& fitter = shapes_[shape]->lopsided;
+    const Linearised curve(unit_, fitter, at, evidence_);
+    Screening screening(curve, evidence_);
+    const std::vector<Ranked> ranked = screening.heaviest(most_bad(unit_.count()), kMostRefits);
+    if (ranked.empty()) return {};
+    double top = ranked.front().log_evidence;
+    if (!known.empty()) top = std::max(top, known.front().log_evidence - log_prior(fitter, true));
+    std::vector<Weighed> found;
+    double best_evidence = kNothing;
+    for (const Ranked& r : ranked) {
+      if (r.log_evidence < top - kScreen) break;
+      if (std::any_of(known.begin(), known.end(),
+                      [bad = r.bad.set()](const Weighed& w) { return w.hypothesis.bad == bad; })) {
+        continue;
+      }
+      const std::vector<double> sigma = screening.sigmas(r.bad);
       // The shape that it was screened with first; where that is hopeless the others are too.
       bool hopeless = false;
-      for (std::size_t k = 0; k < shapes.size() && !hopeless; ++k) {
-        const std::size_t number = (shape + k) % shapes.size();
+      for (std::size_t k = 0; k < shapes_.size() && !hopeless; ++k) {
+        const std::size_t number = (shape + k) % shapes_.size();
         for (const bool lopsided : {false, true}) {
-          auto w = weighed(shapes[number]->of(lopsided), lopsided, s, unit, evidence, ranked[i].bad,
-                           sigma, at);
+          auto w = weighed(shapes_[number]->of(lopsided), lopsided, samples_, unit_, evidence_,
+                           r.bad, sigma, at);
           if (!w) continue;
           w->hypothesis.shape = number;
           best_evidence = std::max(best_evidence, w->log_evidence);
@@ -363,15 +565,22 @@ std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shape
         }
       }
     }
-    std::sort(found.begin(), found.end(),
-              [](const Weighed& a, const Weighed& b) { return a.log_evidence > b.log_evidence; });
-    if (found.empty()) break;
-    const Hypothesis& best = found.front().hypothesis;
-    if (best.bad == last) break;
-    last = best.bad;
-    at = best.fit;
-    shape = best.shape;
+    sort(found);
+    return found;
   }
+
+  const std::vector<ShapeFitters*>& shapes_;
+  Evidence evidence_;
+  Samples samples_;  // its weights change from fit to fit
+  Samples unit_;     // with weights of 1
+};
+
+}  // namespace
+
+std::vector<Hypothesis> weigh_hypotheses(const std::vector<ShapeFitters*>& shapes,
+                                         std::size_t first, const Samples& samples,
+                                         const NoiseModel& noise, const ShapeFit& clean) {
+  std::vector<Weighed> found = Search(shapes, samples, noise).run(clean, first);
   std::vector<Hypothesis> kept;
   if (found.empty()) {
     kept.push_back({first, {}, false, 1, samples.weight, clean});

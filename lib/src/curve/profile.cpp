@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <optional>
 #include <utility>
 
 #include "starwaist/statistics.h"
@@ -58,73 +59,106 @@ double knot_quantile(double probability, double degrees_of_freedom) {
   return table[at_68 ? 0 : 1][degrees];
 }
 
-// Finds where the rising function root(t) reaches `target`, going from `start` in the direction of
-// `step`; absent where it does not before kFarthest, and then `last` holds the root seen there.
-template <class Root>
-std::optional<double> reach(const Root& root, double start, double step, double target,
-                            double& last) {
-  double inner = start;
-  double inner_gap = -std::abs(target);
-  double outer = start + step;
-  double outer_gap = std::abs(root(outer)) - std::abs(target);
-  while (outer_gap < 0) {
-    if (std::abs(outer) > kFarthest) {
-      last = outer_gap + std::abs(target);
+struct Root {
+  double value;
+  double slope;
+};
+
+// Finds where the rising function root(t), 0 at `centre`, reaches `target`, beginning at `guess`
+// and going away from the centre; `inner` is a place where it is nearer to 0. Absent where it does
+// not before kFarthest, and then `last` holds the root seen there.
+template <class RootAt>
+std::optional<double> reach(const RootAt& root, double centre, double inner, double guess,
+                            double target, double& last) {
+  const double direction = target > 0 ? 1 : -1;
+  const double goal = std::abs(target);
+  // A straight step from this near ends within a ten thousandth of the interval.
+  constexpr double kNearRoot = 0.02;
+  constexpr double kNearStep = 0.03;
+  std::optional<double> outer;
+  double t = guess;
+  for (int i = 0; i < 60; ++i) {
+    const Root at = root(t);
+    const double gap = goal - direction * at.value;
+    if (!outer && gap > 0 && std::abs(t) > kFarthest) {
+      last = std::abs(at.value);
       return std::nullopt;
     }
-    inner = outer;
-    inner_gap = outer_gap;
-    step *= 1.7;
-    outer += step;
-    outer_gap = std::abs(root(outer)) - std::abs(target);
-  }
-  // Regula falsi (Illinois) on the bracket; a thousandth of an interval is far below its meaning.
-  for (int i = 0; i < 40; ++i) {
-    const double t = outer - outer_gap * (outer - inner) / (outer_gap - inner_gap);
-    const double gap = std::abs(root(t)) - std::abs(target);
-    if (std::abs(gap) < 1e-3 * std::abs(target)) return t;
-    if (gap * outer_gap < 0) {
-      inner = outer;
-      inner_gap = outer_gap;
-    } else {
-      inner_gap *= 0.5;
+    const double step = direction * gap / at.slope;  // absurd where the root is level
+    const bool rises = at.slope > 0 && std::isfinite(step);
+    if (rises && std::abs(gap) < kNearRoot * goal &&
+        std::abs(step) < kNearStep * std::abs(t - centre)) {
+      return t + step;
     }
-    outer = t;
-    outer_gap = gap;
+    if (gap > 0) {
+      inner = t;
+    } else {
+      outer = t;
+    }
+    if (outer) {
+      const bool inside = rises && (t + step - inner) * (t + step - *outer) < 0;
+      if (std::abs(*outer - inner) < 1e-6 * std::abs(*outer - centre)) return outer;
+      t = inside ? t + step : 0.5 * (inner + *outer);
+    } else {
+      // Outwards, by no more than half of the way from the centre again and no less than a tenth.
+      const double far = std::abs(t - centre);
+      t += direction * (rises ? std::clamp(std::abs(step), 0.1 * far, 1.5 * far) : 0.7 * far);
+    }
   }
   return outer;
 }
 
-// Knots on one side (direction -1 or +1), nearest first.
-template <class Root>
-bool lay_knots(const Root& root, double centre, double scale, int direction, double t68, double t95,
+// The root is about x + bend x^2, x in scales from the centre; the bend is learnt from each knot
+// for the guess at the next.
+struct Guess {
+  double centre;
+  double scale;
+  double bend = 0;
+
+  [[nodiscard]] double at(double target) const {
+    constexpr double kTooBent = 0.2;
+    const double bent = 1 + 4 * bend * target;
+    const double x = bent > kTooBent ? 2 * target / (1 + std::sqrt(bent)) : target;
+    return centre + x * scale;
+  }
+  void learn(double t, double target) {
+    const double x = (t - centre) / scale;
+    bend = (target - x) / (x * x);
+  }
+};
+
+// Knots on one side (direction -1 or +1), nearest first; true where that side is open.
+template <class RootAt>
+bool lay_knots(const RootAt& root, Guess& guess, int direction, double t68, double t95,
                std::vector<Knot>& knots) {
-  double from = centre;
+  double from = guess.centre;
   for (const double quantile : {t68, t95}) {
     const double target = direction * quantile;
     double last = 0;
-    const double ahead = centre + target * scale - from;
-    const double step = ahead * direction > 0 ? ahead : direction * 0.2 * scale * quantile;
-    const auto t = reach(root, from, step, target, last);
+    double first = guess.at(target);
+    if (!((first - from) * direction > 0)) first = from + 0.2 * target * guess.scale;
+    const auto t = reach(root, guess.centre, from, first, target, last);
     if (!t) {
       knots.push_back({direction * kFarthest, direction * last});
       return true;
     }
     knots.push_back({*t, target});
+    guess.learn(*t, target);
     from = *t;
   }
   return false;
 }
 
-template <class Root>
-Component profiled(const Root& root, double centre, double scale, double degrees_of_freedom) {
+template <class RootAt>
+Component profiled(const RootAt& root, double centre, double scale, double degrees_of_freedom) {
   Component part = straight_component(centre, scale, degrees_of_freedom);
   const double t68 = knot_quantile(kTail68, degrees_of_freedom);
   const double t95 = knot_quantile(kTail95, degrees_of_freedom);
   std::vector<Knot> below;
   std::vector<Knot> above;
-  part.open_low = lay_knots(root, centre, scale, -1, t68, t95, below);
-  part.open_high = lay_knots(root, centre, scale, +1, t68, t95, above);
+  Guess guess{centre, part.scale};
+  part.open_low = lay_knots(root, guess, -1, t68, t95, below);
+  part.open_high = lay_knots(root, guess, +1, t68, t95, above);
   part.knots.assign(below.rbegin(), below.rend());
   part.knots.push_back({centre, 0});
   part.knots.insert(part.knots.end(), above.begin(), above.end());
@@ -170,16 +204,19 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
       fit.unscaled_covariance.col(0).tail<kShapeParameters - 1>() / fit.unscaled_covariance(0, 0);
   HeldParameters rest = fit.parameters.tail<kShapeParameters - 1>();
   double last = centre;
+  // The squares' error is a thousandth of one sigma's excess.
+  const double close_enough = 1e-3 * variance;
   const auto root = [&](double t) {
-    if (std::abs(t - centre) < 1e-300) return 0.0;
     if ((t - centre) * (last - centre) < 0) {  // the other side
       rest = fit.parameters.tail<kShapeParameters - 1>();
       last = centre;
     }
     rest += direction * (t - last);
     last = t;
-    const double excess = fitter.sum_of_squares_at(samples, t, rest) - fit.sum_of_squares;
-    return std::sqrt(std::max(excess, 0.0) / variance);
+    const ProfilePoint at = fitter.profile_at(samples, t, rest, close_enough);
+    const double value = std::copysign(
+        std::sqrt(std::max(at.squares - fit.sum_of_squares, 0.0) / variance), t - centre);
+    return Root{value, 0.5 * at.slope / (variance * value)};
   };
   const double scale = std::sqrt(variance * fit.unscaled_covariance(0, 0));
   return profiled(root, centre, scale, degrees_of_freedom);
@@ -187,12 +224,12 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
 
 Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom) {
   const double centre = -fit.parameters[1] / (2 * fit.parameters[2]);
-  const auto root = [&](double t) { return parabola_root(fit, variance, t); };
-  // Delta method at the vertex: d centre = -(d slope there) / (2 c2).
-  const double tiny = 1e-6;
-  const double slope_sigma =
-      2 * fit.parameters[2] * tiny / parabola_root(fit, variance, centre + tiny);
-  return profiled(root, centre, slope_sigma / (2 * fit.parameters[2]), degrees_of_freedom);
+  const auto root = [&](double t) {
+    const auto [value, slope] = parabola_root(fit, variance, t);
+    return Root{value, slope};
+  };
+  // Delta method at the vertex.
+  return profiled(root, centre, 1 / root(centre).slope, degrees_of_freedom);
 }
 
 namespace {
@@ -266,18 +303,27 @@ std::optional<double> mixture_quantile(const std::vector<Component>& parts, doub
     step *= 2;
     gap_high = gap(high);
   }
+  // Steps of the regula falsi in the log odds, which are nearly straight where the probability is
+  // not.
+  const double goal = std::log(probability / (1 - probability));
+  const auto odds = [&](double g) {
+    const double p = std::clamp(g + probability, 1e-12, 1 - 1e-12);
+    return std::log(p / (1 - p)) - goal;
+  };
+  double odds_low = odds(gap_low);
+  double odds_high = odds(gap_high);
   for (int i = 0; i < 60 && high - low > 1e-13; ++i) {
     // Illinois steps keep the bracket; every third one halves it, against flat tails.
-    double t = low - gap_low * (high - low) / (gap_high - gap_low);
+    double t = low - odds_low * (high - low) / (odds_high - odds_low);
     if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
     const double g = gap(t);
     if (std::abs(g) < kCloseEnough) return t;
     if (g < 0) {
       low = t;
-      gap_low = g;
+      odds_low = odds(g);
     } else {
       high = t;
-      gap_high = g;
+      odds_high = odds(g);
     }
   }
   return 0.5 * (low + high);

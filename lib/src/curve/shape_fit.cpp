@@ -5,6 +5,9 @@
 #include <cmath>
 #include <limits>
 #include <numeric>
+#include <optional>
+
+#include "curve/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
@@ -100,6 +103,61 @@ void ShapeResiduals::evaluate(double t0, const double* rest, double* residuals, 
   }
 }
 
+ShapeResiduals::Sums ShapeResiduals::sums(const ShapeParameters& p) const {
+  const std::size_t n = samples_.count();
+  const double h0 = bounded_exp(p[1]);
+  const double k = bounded_exp(p[2]);
+  const double steepness = k / h0;
+  // Lower triangle row by row, then the gradient, then the squares.
+  double s00 = 0, s10 = 0, s11 = 0, s20 = 0, s21 = 0, s22 = 0, s30 = 0, s31 = 0, s32 = 0, s33 = 0;
+  double g0 = 0, g1 = 0, g2 = 0, g3 = 0, squares = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double w = samples_.weight[i];
+    if (w == 0) continue;
+    const double distance = samples_.t[i] - p[0];
+    const double u = steepness * distance;
+    const LopsidedValue v = shape_.at(u, p[3]);
+    const double wh = w * h0;
+    const double r = wh * v.h - w * samples_.y[i];
+    const double j0 = -w * k * v.slope;
+    const double j1 = wh * (v.h - u * v.slope);
+    const double j2 = wh * u * v.slope;
+    const double j3 = wh * v.by_a;
+    s00 += j0 * j0;
+    s10 += j1 * j0;
+    s11 += j1 * j1;
+    s20 += j2 * j0;
+    s21 += j2 * j1;
+    s22 += j2 * j2;
+    s30 += j3 * j0;
+    s31 += j3 * j1;
+    s32 += j3 * j2;
+    s33 += j3 * j3;
+    g0 += j0 * r;
+    g1 += j1 * r;
+    g2 += j2 * r;
+    g3 += j3 * r;
+    squares += r * r;
+  }
+  const double below = least_log_ - p[1];
+  if (below > 0) {
+    constexpr double kPrecision = 1 / (kSizeSpread * kSizeSpread);
+    s11 += kPrecision;
+    g1 -= below * kPrecision;
+    squares += below * below * kPrecision;
+  }
+  const double precision_a = 1 / (sigma_a_ * sigma_a_);
+  s33 += precision_a;
+  g3 += p[3] * precision_a;
+  squares += p[3] * p[3] * precision_a;
+  Sums sums;
+  sums.information << s00, s10, s20, s30, s10, s11, s21, s31, s20, s21, s22, s32, s30, s31, s32,
+      s33;
+  sums.gradient << g0, g1, g2, g3;
+  sums.squares = squares;
+  return sums;
+}
+
 ShapeFit ShapeFitter::fit(const Samples& samples) {
   std::array<std::optional<Eigen::Vector3d>, 2> starts{start_from_squares(samples),
                                                        start_from_smallest(samples)};
@@ -117,17 +175,88 @@ ShapeFit ShapeFitter::fit(const Samples& samples) {
   return refit(samples, best);
 }
 
-ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start, double step_tolerance) {
-  return free_.solve(ShapeResiduals(samples, shape_, sigma_a_), start.parameters,
-                     ShapeParameters::Ones(), {.step_tolerance = step_tolerance});
+namespace {
+
+// A search from near ends with the step that lowers the squares by less than this part of them
+// (about the square of the step in sigmas), or moves the parameters by less than that part.
+constexpr double kLastGain = 1e-6;
+constexpr double kLastStep = 1e-9;
+constexpr int kMostSteps = 10;
+// Part of a diagonal element that the others leave, below which rounding rules: the general solver
+// factors the Jacobian itself.
+constexpr double kLeastPivot = 1e-10;
+
+std::optional<ShapeFit> fit_from_near(const ShapeResiduals& residuals,
+                                      const ShapeParameters& start) {
+  ShapeFit fit;
+  fit.parameters = start;
+  for (int i = 0; i < kMostSteps; ++i) {
+    const ShapeResiduals::Sums sums = residuals.sums(fit.parameters);
+    if (!(sums.squares <= fit.sum_of_squares)) return std::nullopt;
+    const SmallCholesky<kShapeParameters> factor(sums.information);
+    if (!(factor.least_pivot() > kLeastPivot)) return std::nullopt;
+    const ShapeParameters half = factor.forward(sums.gradient);
+    const ShapeParameters step = factor.backward(half);
+    const double gain = half.squaredNorm();
+    const double before = fit.parameters.squaredNorm();
+    fit.parameters -= step;
+    fit.sum_of_squares = sums.squares;
+    if (gain > kLastGain * sums.squares && step.squaredNorm() > kLastStep * kLastStep * before) {
+      continue;
+    }
+    fit.sum_of_squares = std::max(sums.squares - gain, 0.0);
+    fit.unscaled_covariance = factor.inverse();
+    fit.log_det_information = std::log(factor.determinant());
+    fit.usable = fit.parameters.allFinite() && std::isfinite(fit.log_det_information);
+    return fit;
+  }
+  return std::nullopt;
+}
+
+}  // namespace
+
+ShapeFit ShapeFitter::refit(const Samples& samples, const ShapeFit& start) {
+  const ShapeResiduals residuals(samples, shape_, sigma_a_);
+  if (auto fit = fit_from_near(residuals, start.parameters)) return *fit;
+  return free_.solve(residuals, start.parameters, ShapeParameters::Ones(),
+                     {.step_tolerance = kShapeTolerance});
+}
+
+ProfilePoint ShapeFitter::profile_at(const Samples& samples, double t0, HeldParameters& start,
+                                     double close_enough) {
+  const ShapeResiduals residuals(samples, shape_, sigma_a_);
+  constexpr int kHeld = kShapeParameters - 1;
+  ShapeParameters p;
+  p << t0, start;
+  double last = std::numeric_limits<double>::infinity();
+  for (int i = 0; i < kMostSteps; ++i) {
+    const ShapeResiduals::Sums sums = residuals.sums(p);
+    if (!(sums.squares <= last)) break;
+    last = sums.squares;
+    const SmallCholesky<kHeld> factor(sums.information.bottomRightCorner<kHeld, kHeld>());
+    if (!(factor.least_pivot() > kLeastPivot)) break;
+    const HeldParameters half = factor.forward(sums.gradient.tail<kHeld>());
+    const HeldParameters step = factor.backward(half);
+    const double gain = half.squaredNorm();
+    p.tail<kHeld>() -= step;
+    if (gain > close_enough) continue;
+    start = p.tail<kHeld>();
+    return {std::max(sums.squares - gain, 0.0),
+            2 * (sums.gradient[0] - sums.information.col(0).tail<kHeld>().dot(step))};
+  }
+  const auto fit = held_.minimise(ShapeResidualsAt(residuals, t0), start, HeldParameters::Ones(),
+                                  {.step_tolerance = kSquaresTolerance});
+  if (fit.usable) start = fit.parameters;
+  p << t0, start;
+  return {fit.sum_of_squares, 2 * residuals.sums(p).gradient[0]};
 }
 
 double ShapeFitter::sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start) {
-  const auto fit =
-      held_.minimise(ShapeResidualsAt(ShapeResiduals(samples, shape_, sigma_a_), t0), start,
-                     HeldParameters::Ones(), {.step_tolerance = kSquaresTolerance});
-  if (fit.usable) start = fit.parameters;
-  return fit.sum_of_squares;
+  ShapeParameters p;
+  p << t0, start;
+  constexpr double kRelative = 1e-6;
+  const double about = ShapeResiduals(samples, shape_, sigma_a_).sums(p).squares;
+  return profile_at(samples, t0, start, kRelative * about).squares;
 }
 
 double shape_size(const Shape& shape, const ShapeParameters& p, double t) {

@@ -76,6 +76,13 @@ class ShapeResiduals {
   // others; either may be null.
   void evaluate(double t0, const double* rest, double* residuals, double* by_t0,
                 double* by_rest) const;
+  // J^T J, J^T r and r^T r in one pass.
+  struct Sums {
+    Eigen::Matrix<double, kShapeParameters, kShapeParameters> information;  // lower triangle
+    ShapeParameters gradient;
+    double squares;
+  };
+  [[nodiscard]] Sums sums(const ShapeParameters& parameters) const;
 
  private:
   const Samples& samples_;
@@ -102,23 +109,34 @@ class ShapeResidualsAt {
 using ShapeFit = LeastSquaresFit<kShapeParameters>;
 using HeldParameters = Eigen::Matrix<double, kShapeParameters - 1, 1>;
 
-// Relative steps that end a search. The last step is smaller than the tolerance and what is left
-// is a small part of it; best focus is hardly ever known to a thousandth of the half range.
+// Relative steps that end a search from far. The last step is smaller than the tolerance and what
+// is left is a small part of it; best focus is hardly ever known to a thousandth of the half range.
 inline constexpr double kShapeTolerance = 1e-5;
 // Where only the sum of squares counts: the parameters' error enters it by its square.
 inline constexpr double kSquaresTolerance = 1e-4;
 
-// Solves many fits of one data set; keeps the solvers' memory between them.
+// The smallest sum of squares with t0 held, and how it changes with t0.
+struct ProfilePoint {
+  double squares = 0;
+  double slope = 0;
+};
+
+// Solves many fits of one data set. From a near start it takes plain Gauss-Newton steps, on normal
+// equations that are summed while the curve is evaluated; where one of those does not lower the
+// squares, or the points hardly determine the curve, the general solver takes over.
 class ShapeFitter {
  public:
   explicit ShapeFitter(Shape shape, double sigma_a = kEven) : shape_(shape), sigma_a_(sigma_a) {}
 
   // Best of several starts. Not usable where the points determine no curve.
   ShapeFit fit(const Samples& samples);
-  // From one start, which must be near (a fit of nearly the same points), to a relative step.
-  ShapeFit refit(const Samples& samples, const ShapeFit& start,
-                 double step_tolerance = kShapeTolerance);
-  // The smallest sum of squares with t0 held; `start` gives ln H0, ln k and a and is updated.
+  // From one start, which must be near (a fit of nearly the same points).
+  ShapeFit refit(const Samples& samples, const ShapeFit& start);
+  // `start` gives ln H0, ln k and a and is updated. `close_enough`: error of the sum of squares
+  // that does not matter.
+  ProfilePoint profile_at(const Samples& samples, double t0, HeldParameters& start,
+                          double close_enough);
+  // The same to what a search needs: a millionth of itself.
   double sum_of_squares_at(const Samples& samples, double t0, HeldParameters& start);
 
   [[nodiscard]] const Shape& shape() const { return shape_; }

@@ -75,6 +75,12 @@ class Judge {
       why += "the sizes lie between " + number(f_.smallest_seen_px) + " and " +
              number(f_.largest_seen_px) + " px, and scatter by " + number(f_.noise_px) +
              " px about the best curve; widen the sweep";
+    } else if (f_.interval_95_steps.bounded()) {
+      why += "best focus may lie anywhere from " + number(*f_.interval_95_steps.low, range() / 20) +
+             " to " + number(*f_.interval_95_steps.high, range() / 20) +
+             " steps, most of it outside the sampled range (" +
+             number(f_.lowest_position_steps, range() / 20) + " to " +
+             number(f_.highest_position_steps, range() / 20) + ")";
     } else if (f_.interval_95_steps.low && !f_.interval_95_steps.high) {
       why += "best focus may lie anywhere above " +
              number(*f_.interval_95_steps.low, range() / 20) + " steps; sample larger positions";
@@ -145,8 +151,6 @@ class Judge {
   }
 
   void narrow_enough() {
-    if (!f_.interval_95_steps.bounded()) return;
-    const double half_width = 0.5 * (*f_.interval_95_steps.high - *f_.interval_95_steps.low);
     const double core = std::min(f_.core_width_steps.value_or(0.5 * range()), 0.5 * range());
     double allowed = VerdictRules::kHalfWidthOverCore * core;
     std::string against = "a third of the curve's own width (" + number(core) + " steps)";
@@ -154,15 +158,31 @@ class Judge {
       allowed = 0.5 * *f_.zone_steps;
       against = "half of the critical focus zone (" + number(*f_.zone_steps) + " steps)";
     }
-    if (half_width <= allowed) return;
+    std::string how;
+    double half_width = 0;
+    const Interval& interval = f_.interval_95_steps;
+    if (interval.bounded()) {
+      half_width = 0.5 * (*interval.high - *interval.low);
+      if (half_width <= allowed) return;
+      how = "best focus is uncertain by +-" + number(half_width) +
+            " steps (95 % interval), more than " + against;
+    } else {
+      half_width = 0.5 * range();
+      how =
+          "best focus is known to one sigma only" +
+          (f_.sigma_steps ? " (+-" + number(*f_.sigma_steps) + " steps)" : "") +
+          ", the 95 % interval is open " +
+          (interval.low    ? "above " + number(*interval.low) + " steps; sample larger positions"
+           : interval.high ? "below " + number(*interval.high) + " steps; sample smaller positions"
+                           : "on both sides; sample more positions near it and beyond");
+    }
     // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
     // says more about what is not known of the noise than about best focus.
     const double spread = f_.sigma_steps ? 2 * *f_.sigma_steps : half_width;
     const double nothing_learnt = VerdictRules::kHalfWidthOverRange * range();
     lower(spread > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
                                                                  : Verdict::doubtful,
-          "best focus is uncertain by +-" + number(half_width) +
-              " steps (95 % interval), more than " + against);
+          how);
   }
 
   void possible_slope() {
