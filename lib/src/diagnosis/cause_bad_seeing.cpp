@@ -23,9 +23,11 @@ CausePage page() {
           "common practice, no source; seeing of 2 to 3 arcseconds is usual at low sites"};
 }
 
-// Full width at half maximum that is usual at a low site, and where bad begins.
+// Full width at half maximum that is usual at a low site, and where bad begins: over that, and over
+// what a rig says of its own site. Common practice, no source.
 constexpr double kUsualArcsec = 2.6;
 constexpr double kBadFactor = 1.75;
+constexpr double kBadFactorOfOwn = 1.6;
 constexpr double kArcsecPerRadian = 206264.806;
 
 // The narrow ones among the stars of the sharpest frame over the typical one, 1 at the most: where
@@ -64,9 +66,10 @@ std::optional<Candidate> look(const RunView& run) {
   fwhm_px = std::sqrt(std::max(fwhm_px * fwhm_px - own2, 0.01));
   const double seeing = fwhm_px * arcsec_per_px;
   Candidate c;
-  c.log_odds = std::min((rig.seeing_arcsec ? 10 : 8) *
-                            std::log(seeing / (usual * (rig.seeing_arcsec ? 1.5 : kBadFactor))),
-                        3.0);
+  c.log_odds =
+      std::min((rig.seeing_arcsec ? 10 : 8) *
+                   std::log(seeing / (usual * (rig.seeing_arcsec ? kBadFactorOfOwn : kBadFactor))),
+               3.0);
   // A run is sound only if the focuser did as it was told: what it did is to be taken out first.
   if (const auto& r = run.rivals()) {
     const double focuser =
