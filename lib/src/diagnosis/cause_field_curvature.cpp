@@ -45,7 +45,7 @@ std::optional<Candidate> look(const RunView& run) {
                         log_odds_beyond(size, field.curvature_sigma_steps, degrees, limit.steps));
   const double over_core = size / (2 * field.core_steps);
   c.share = over_core * over_core / (1 + over_core * over_core);
-  c.effect = effect_of_field(run);
+  c.effect = effect_of_field(run, size);
   // The stars' sizes scatter by it, and the smallest is larger.
   c.covers = {"few_stars", "bad_seeing"};
   c.summary = "The corners of the frame focus at " +

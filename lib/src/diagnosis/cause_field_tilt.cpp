@@ -71,7 +71,7 @@ std::optional<Candidate> look(const RunView& run) {
                         log_odds_beyond(tilt, sigma, degrees, limit.steps));
   const double over_core = tilt / field.core_steps;
   c.share = over_core * over_core / (1 + over_core * over_core);
-  c.effect = effect_of_field(run);
+  c.effect = effect_of_field(run, tilt);
   // The stars' sizes scatter by it, and the smallest is larger.
   c.covers = {"few_stars", "bad_seeing"};
   c.summary = "Best focus is at larger positions towards the " +

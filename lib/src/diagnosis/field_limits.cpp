@@ -23,12 +23,15 @@ double log_odds_beyond(double value, double sigma, double degrees_of_freedom, do
   return log_odds_of(std::clamp(p, 1e-6, 1 - 1e-6));
 }
 
-Effect effect_of_field(const RunView& run) {
+Effect effect_of_field(const RunView& run, double change_steps) {
   constexpr double kElsewhere = 0.75;  // of what is tolerable; both places have errors of their own
+  constexpr double kFlat = 0.85;       // the same of the flat part's half width
   const auto& best = run.record().fit.best_focus_steps;
   if (!best) return Effect::harmless;
   const double apart = std::abs(run.record().field_focus->compromise_focus_steps - *best);
-  return apart > kElsewhere * tolerable_steps(run) ? Effect::doubtful : Effect::harmless;
+  const double tolerable = tolerable_steps(run);
+  const bool flat = 0.25 * change_steps > kFlat * tolerable;
+  return flat || apart > kElsewhere * tolerable ? Effect::doubtful : Effect::harmless;
 }
 
 std::string in_zones(double steps, const RunRecord& record) {

@@ -24,9 +24,11 @@ FieldLimit field_limit(const RunRecord& record, double share_of_zone);
 // ln of the odds that a figure of `sigma` and `degrees_of_freedom` lies beyond `limit`.
 double log_odds_beyond(double value, double sigma, double degrees_of_freedom, double limit);
 
-// What the field's shape means for best focus as fitted: where the place at which the field's stars
-// are smallest on the whole lies elsewhere, the fit is no more than a hint.
-Effect effect_of_field(const RunView& run);
+// What a change of focus by `change_steps` over the field means for best focus as fitted. Where the
+// place at which the field's stars are smallest on the whole lies elsewhere, the fit is no more
+// than a hint. So it is where no place is: with focus spread evenly over the change, the median of
+// the stars' distances from it is the same a quarter of the change to either side of the middle.
+Effect effect_of_field(const RunView& run, double change_steps);
 
 // "34.2 steps, 1.4 critical focus zones" or only the first.
 std::string in_zones(double steps, const RunRecord& record);
