@@ -8,7 +8,8 @@
 // correlated from frame to frame; sizes rounded as programs write them, positions that the focuser
 // misses by up to half a step, sigmas and rig known or not, now and then a rig that is wrong by
 // some per cent. Only causes that a table shows; true is what was made to happen, however little of
-// it, and what cannot be told from it (equal sizes: no motion, or far too small a step).
+// it, and nothing else: of two that cannot be told apart (equal sizes: no motion, or far too small
+// a step) one is wrong.
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -16,19 +17,18 @@
 #include <cstdio>
 #include <cstdlib>
 #include <map>
-#include <random>
 #include <string>
 #include <vector>
 
 #include "core/parallel.h"
+#include "dice.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/rig.h"
 #include "support/wave_optics.h"
 
 namespace {
 
-using starwaist::Diagnosis;
-using starwaist::Rig;
+using starwaist::bench::Dice;
 using starwaist::wave::FocusCurve;
 using starwaist::wave::Optics;
 
@@ -42,33 +42,16 @@ struct Telescope {
 };
 
 Telescope telescope(double focal_ratio, double obstruction, bool kolmogorov, double w040) {
-  Optics o;
-  o.focal_ratio = focal_ratio;
-  o.obstruction = obstruction;
-  o.kolmogorov = kolmogorov;
-  o.w040_waves = w040;
-  o.seeing_hfr_um = 1.8 * kPixelUm;
+  const Optics o{.focal_ratio = focal_ratio,
+                 .obstruction = obstruction,
+                 .w040_waves = w040,
+                 .seeing_hfr_um = 1.8 * kPixelUm,
+                 .kolmogorov = kolmogorov};
   const double core = o.seeing_hfr_um / starwaist::arm_slope_px_per_um(focal_ratio, obstruction, 1);
-  const double reach = 9 * core + 8 * focal_ratio * focal_ratio * 0.55 * w040;
-  return {o, core, 2 * 0.55 * focal_ratio * focal_ratio, FocusCurve(o, reach)};
+  const double reach = 9 * core + 8 * focal_ratio * focal_ratio * o.wavelength_um * w040;
+  const double zone = starwaist::critical_focus_zone_um(focal_ratio, o.wavelength_um);
+  return {o, core, 0.5 * zone, FocusCurve(o, reach)};
 }
-
-class Dice {
- public:
-  explicit Dice(std::uint64_t seed) : engine_(seed) {}
-  double between(double low, double high) {
-    return std::uniform_real_distribution<double>(low, high)(engine_);
-  }
-  double log_between(double low, double high) {
-    return std::exp(between(std::log(low), std::log(high)));
-  }
-  bool chance(double probability) { return between(0, 1) < probability; }
-  double normal() { return normal_(engine_); }
-
- private:
-  std::mt19937_64 engine_;
-  std::normal_distribution<double> normal_;
-};
 
 struct Run {
   std::vector<double> commanded_um;  // from best focus, in the order taken
@@ -202,8 +185,6 @@ constexpr const char* kCauses[] = {
     "no_motion", "focus_jump",     "passing_cloud",  "fogging",        "thermal_drift"};
 
 struct Bin {
-  double low = 0;
-  double high = 1;
   int findings = 0;
   int right = 0;
   double confidence = 0;
@@ -233,8 +214,7 @@ int main(int argc, char** argv) {
   std::vector<Named> named(2 * ill);
   starwaist::core::parallel_for(named.size(), starwaist::core::thread_count(0), [&](std::size_t r) {
     Dice dice(seed * 1000003 + r);
-    const Telescope& t = telescopes[static_cast<std::size_t>(
-        dice.between(0, 1) * static_cast<double>(telescopes.size()))];
+    const Telescope& t = dice.pick(telescopes);
     const double um_per_step = t.core_um / dice.log_between(25, 150);
     const double um_per_c = dice.between(4, 20);
     Named& n = named[r];
@@ -244,7 +224,7 @@ int main(int argc, char** argv) {
     n.findings = starwaist::diagnose(record).findings;
   });
 
-  std::array<Bin, 3> bins = {{{0.5, 0.7}, {0.7, 0.9}, {0.9, 1.0}}};
+  std::array<Bin, 3> bins;  // 0.5 to 0.7, to 0.9, to 1
   std::map<std::string, std::array<Bin, 3>> of_cause;
   int healthy_named = 0;
   for (std::size_t r = 0; r < named.size(); ++r) {

@@ -46,12 +46,15 @@
 #include <vector>
 
 #include "core/parallel.h"
+#include "dice.h"
 #include "starwaist/numbers.h"
 #include "starwaist/render.h"
 #include "starwaist/rig.h"
 #include "starwaist/run.h"
 
 namespace {
+
+using starwaist::bench::Dice;
 
 namespace fs = std::filesystem;
 
@@ -82,25 +85,6 @@ struct Settings {
   std::string only;
   std::uint64_t seed = 1;
   int threads = 0;
-};
-
-class Dice {
- public:
-  explicit Dice(std::uint64_t seed) : engine_(seed) {}
-  double between(double low, double high) {
-    return low + (high - low) * (static_cast<double>(engine_() >> 11) * 0x1p-53);
-  }
-  double log_between(double low, double high) {
-    return std::exp(between(std::log(low), std::log(high)));
-  }
-  bool chance(double probability) { return between(0, 1) < probability; }
-  template <class List>
-  const auto& pick(const List& list) {
-    return list[static_cast<std::size_t>(between(0, 1) * static_cast<double>(std::size(list)))];
-  }
-
- private:
-  std::mt19937_64 engine_;
 };
 
 RenderOptions random_night(Dice& dice, bool obstructed) {

@@ -2,6 +2,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/focus_samples.h"
 #include "diagnosis/words.h"
 #include "starwaist/statistics.h"
 
@@ -25,8 +26,8 @@ CausePage page() {
 
 // The size that the far end of the sweep would have if the focus had moved by the rig's slope.
 std::optional<double> expected_rise_px(const RunView& run) {
-  const auto slope = arm_slope_px_per_step(run.record().rig);
-  if (!slope || run.record().fit.size_measure != "hfr") return std::nullopt;
+  const auto slope = optics_slope_px_per_step(run.record());
+  if (!slope) return std::nullopt;
   return *slope * range_steps_of(run) / 2;
 }
 

@@ -2,6 +2,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/focus_samples.h"
 #include "diagnosis/words.h"
 #include "starwaist/statistics.h"
 
@@ -49,12 +50,11 @@ std::optional<Candidate> look(const RunView& run) {
   // A focuser that moved at first and then stood still leaves a short range, too.
   if (r.no_motion.log_odds > 0) odds = std::min(odds, 0.9 * r.no_motion.log_odds);
   // By the optics the sweep was long enough: then the focus did not move, or the noise is at fault.
-  const auto rig_slope = arm_slope_px_per_step(run.record().rig);
-  const bool rise_known = rig_slope && run.record().fit.size_measure == "hfr";
+  const auto rig_slope = optics_slope_px_per_step(run.record());
   // Sizes that are all alike tell no more than that: the focuser may as well have stood still.
   constexpr double kOneOfTwo = 0.4;
-  if (r.log_odds_flat > 0) odds = rise_known ? std::max(odds, kOneOfTwo) : kOneOfTwo;
-  if (rise_known) {
+  if (r.log_odds_flat > 0) odds = rig_slope ? std::max(odds, kOneOfTwo) : kOneOfTwo;
+  if (rig_slope) {
     const double arm = *rig_slope * range_steps_of(run) / 2;
     const double expected = std::hypot(smallest, arm) - smallest;
     constexpr double kLongEnough = 0.5;  // of the smallest size

@@ -21,6 +21,11 @@ curve::Shape shape_of(const RunRecord& record) {
                             record.rig.obstruction.value_or(kUsualObstruction));
 }
 
+std::optional<double> optics_slope_px_per_step(const RunRecord& record) {
+  if (record.fit.size_measure != "hfr") return std::nullopt;
+  return arm_slope_px_per_step(record.rig);
+}
+
 curve::Samples samples_of(const RunView& run, const std::vector<std::size_t>& which) {
   curve::Samples s;
   if (which.empty()) return s;

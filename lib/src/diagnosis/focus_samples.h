@@ -16,6 +16,10 @@ namespace starwaist::diagnosis {
 // The shape that the record's size measure and rig ask for.
 curve::Shape shape_of(const RunRecord& record);
 
+// The arms' slope by the optics, for half-flux radii; absent where the rig does not tell it or the
+// sizes are widths.
+std::optional<double> optics_slope_px_per_step(const RunRecord& record);
+
 // Samples of the points `which`, all of weight 1. Sizes must be there.
 curve::Samples samples_of(const RunView& run, const std::vector<std::size_t>& which);
 

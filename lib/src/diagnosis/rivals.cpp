@@ -73,12 +73,10 @@ class Weigher {
     for (std::size_t i = 0; i < samples_.count(); ++i) {
       if (samples_.own_sigma[i] > 0) relative.push_back(samples_.own_sigma[i] / samples_.y[i]);
     }
-    const Rig& rig = run.record().rig;
-    if (const auto slope = arm_slope_px_per_step(rig);
-        slope && run.record().fit.size_measure == "hfr") {
+    if (const auto slope = optics_slope_px_per_step(run.record())) {
       log_rig_slope_ =
           std::log(*slope * samples_.half_range_steps / samples_.size_unit_px) + kSlopeBias;
-      rig_slope_sigma_ = rig.obstruction ? 0.0 : kUnknownObstructionSigma;
+      rig_slope_sigma_ = run.record().rig.obstruction ? 0.0 : kUnknownObstructionSigma;
     }
     const double usual = relative.empty() ? kUsualMeasuringError : median(relative);
     for (std::size_t i = 0; i < samples_.count(); ++i) {

@@ -56,7 +56,8 @@ inline SweepSettings sweep_about(const RunView& run, double centre_steps, double
   sweep.start_position_steps = within_limits(rig, centre_steps - 0.5 * moves * sweep.step_steps);
   return sweep;
 }
-// "about 5000 steps: 9 positions from 4880 to 5120 in steps of 30".
+// "about 5000 steps: 9 positions from 4880 to 5120, 30 steps apart", downwards for a run taken
+// inward.
 inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
                                double centre_steps) {
   const double highest = sweep.start_position_steps + (sweep.points - 1) * sweep.step_steps;
