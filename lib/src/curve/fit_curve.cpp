@@ -268,12 +268,23 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::si
     const int degrees = s.used() - kModelParameters;
     if (!fit.usable || degrees < 1) continue;
     const double variance = residual_variance(s, fit.sum_of_squares, degrees, all.has_own_sigmas());
-    const double student = degrees_of_best_focus(fit, degrees);
+    std::optional<ShapeFitter> own_prior;
+    ShapeFit at = fit;
+    if (h.lopsided) {
+      // The spread of a is its own, whatever the noise: where all is scaled by the variance of the
+      // residuals it must not be.
+      const double moderate =
+          (degrees * variance + kPriorDegrees) / (degrees + kPriorDegrees);
+      own_prior.emplace(fitter.shape(), fitter.sigma_a() / std::sqrt(moderate));
+      at = own_prior->refit(s, fit);
+      if (!at.usable) continue;
+    }
+    const double student = degrees_of_best_focus(at, degrees);
     Component part =
         h.weight >= kFullProfileWeight
-            ? shape_component(fitter, s, fit, variance, student)
-            : straight_component(fit.parameters[0],
-                                 std::sqrt(variance * fit.unscaled_covariance(0, 0)), student);
+            ? shape_component(own_prior ? *own_prior : fitter, s, at, variance, student)
+            : straight_component(at.parameters[0],
+                                 std::sqrt(variance * at.unscaled_covariance(0, 0)), student);
     part.weight = h.weight;
     if (h.lopsided) part.say = kLopsidedSay;
     if (part.sound()) answer.parts.push_back(std::move(part));
@@ -497,19 +508,29 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
 // The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
 constexpr double kUsualObstruction = 0.3;
 
+// A hyperbola beside the blur curve, which half-flux radii have: it serves sizes that were measured
+// in another way. Where it fits worse its misfit would count as noise and widen the interval.
+constexpr double kHyperbolaOdds = 0.2;
+
 struct NamedShape {
   std::string name;
   Shape shape;
+  double odds = 1;                                         // against the others, beforehand
   std::vector<std::pair<std::string, double>> parameters;  // the shape's own
 };
 
 std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure) {
-  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola), Shape::hyperbola(), {}}};
-  if (measure != SizeMeasure::hfr) return shapes;
+  const bool has_blur = measure == SizeMeasure::hfr;
+  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola),
+                                  Shape::hyperbola(),
+                                  has_blur ? kHyperbolaOdds : 1.0,
+                                  {}}};
+  if (!has_blur) return shapes;
   const double obstruction = rig.obstruction.value_or(kUsualObstruction);
   for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
     shapes.push_back({model_name(CurveModel::blur),
                       Shape::blur(profile, obstruction),
+                      1,
                       {{"obstruction", obstruction},
                        {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}}});
   }
@@ -527,7 +548,7 @@ struct FittedShape {
 std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const Samples& s) {
   std::vector<FittedShape> fitted;
   for (const NamedShape& named : shapes) {
-    FittedShape next{named, ShapeFitters(named.shape), {}};
+    FittedShape next{named, ShapeFitters(named.shape, named.odds), {}};
     next.fit = fitted.empty() || !fitted.front().fit.usable
                    ? next.fitters.even.fit(s)
                    : next.fitters.even.refit(s, fitted.front().fit);

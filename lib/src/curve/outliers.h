@@ -29,10 +29,12 @@ struct Hypothesis {
 
 // One shape without and with its lopsidedness.
 struct ShapeFitters {
-  explicit ShapeFitters(const Shape& shape) : even(shape, kEven), lopsided(shape, kLopsided) {}
+  explicit ShapeFitters(const Shape& shape, double prior_odds = 1)
+      : even(shape, kEven), lopsided(shape, kLopsided), odds(prior_odds) {}
   ShapeFitter& of(bool is_lopsided) { return is_lopsided ? lopsided : even; }
   ShapeFitter even;
   ShapeFitter lopsided;
+  double odds;  // of the shape against the others, before seeing the data
 };
 
 // Hypotheses with a notable weight, heaviest first; at least one. `clean` is a fit of all points by
