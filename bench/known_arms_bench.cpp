@@ -8,9 +8,28 @@
 // in steps and over its sigma, its median.
 #include <cstdio>
 #include <cstdlib>
+#include <string>
+#include <vector>
 
 #include "starwaist/statistics.h"
 #include "support/held_back.h"
+
+namespace {
+
+void print_end(const std::string& telescope, const char* end, std::size_t kept,
+               const starwaist::held_back::Count& count) {
+  if (count.by_others == 0) return;
+  std::vector<double> over_sigma;
+  for (std::size_t i = 0; i < count.errors_steps.size(); ++i) {
+    over_sigma.push_back(count.errors_steps[i] / count.sigmas_steps[i]);
+  }
+  std::printf("%-9s  %-5s %6zu %6d %9d %10d %10.1f %8.3f %11.2f %+7.3f\n", telescope.c_str(), end,
+              kept, count.tried, count.answered, count.by_others,
+              100.0 * count.covered / count.by_others, starwaist::robust_sigma(count.errors_steps),
+              starwaist::robust_sigma(over_sigma), starwaist::median(count.errors_steps));
+}
+
+}  // namespace
 
 int main(int argc, char** argv) {
   using namespace starwaist;
@@ -29,19 +48,16 @@ int main(int argc, char** argv) {
       "median\n");
   for (const auto& [telescope, of_one] : *sweeps) {
     for (const std::size_t kept : {2U, 3U, 4U}) {
-      for (const bool smallest : {true, false}) {
-        const auto count = held_back::answer_by_others(of_one, kept, smallest, stride);
-        if (count.by_others == 0) continue;
-        std::vector<double> over_sigma;
-        for (std::size_t i = 0; i < count.errors_steps.size(); ++i) {
-          over_sigma.push_back(count.errors_steps[i] / count.sigmas_steps[i]);
-        }
-        std::printf("%-9s  %-5s %6zu %6d %9d %10d %10.1f %8.3f %11.2f %+7.3f\n", telescope.c_str(),
-                    smallest ? "small" : "large", kept, count.tried, count.answered,
-                    count.by_others, 100.0 * count.covered / count.by_others,
-                    robust_sigma(count.errors_steps), robust_sigma(over_sigma),
-                    median(count.errors_steps));
-      }
+      const auto small = held_back::answer_by_others(of_one, kept, true, stride);
+      const auto large = held_back::answer_by_others(of_one, kept, false, stride);
+      print_end(telescope, "small", kept, small);
+      print_end(telescope, "large", kept, large);
+      if (kept > 3) continue;  // the ends of seven points share one
+      const auto agreement = held_back::agreement_of(small, large);
+      if (agreement.both == 0) continue;
+      std::printf("%-9s  both  %6zu: %d answered at both ends, agree %.1f %%, over sigma %.2f\n",
+                  telescope.c_str(), kept, agreement.both, 100.0 * agreement.agree / agreement.both,
+                  starwaist::robust_sigma(agreement.over_sigma));
     }
   }
   return 0;
