@@ -8,7 +8,9 @@ curve_fit of sqrt(a^2 + k^2 (x - x0)^2), equal weights, with two rounds of clipp
 sigmas. Both are judged by pairs of consecutive sweeps of one telescope in one night: the difference
 of their best focus, the telescope's temperature slope taken out, has a scatter of which 1 / sqrt 2
 is the error of one sweep (and whatever moved between the two). Pairs that both ways answered count.
-The limits of a ratio (95 %) are from 400 bootstrap samples of the nights.
+The limits of a ratio (95 %) are from 400 bootstrap samples of the nights. The last ratio is that of
+all pairs together, each less its own telescope's median and temperature slope. What few points of a
+sweep give by what the others tell is printed by build/release/bench/known_arms_bench TABLE.csv.
 """
 import csv
 import json
@@ -92,8 +94,11 @@ def main():
         plain_best = plain(x, y) if len(x) >= 4 else None
         if plain_best is not None:
             best["plain"][name] = plain_best
+    by_others = sum(a["verdict"] == "doubtful" and "other runs" in a["reasons"][0]
+                    for a in answers.values())
     print(f"{len(runs)} runs; starwaist: {dict(verdicts)}, without a reason {len(silent)}; "
-          f"answered {len(best['starwaist'])}, plain {len(best['plain'])}")
+          f"answered {len(best['starwaist'])} ({by_others} of them by what the other runs tell), "
+          f"plain {len(best['plain'])}")
     order = defaultdict(list)
     for name, rows in runs.items():
         order[rows[0]["telescope"], rows[0]["night"]].append(name)
@@ -103,12 +108,22 @@ def main():
             if all(n in best[way] for n in (a, b) for way in best):
                 pairs[telescope][night].append((a, b))
 
-    def scatter_of(way, some):
+    def rest_of(way, some):
         degrees = [temperature[b] - temperature[a] for a, b in some]
-        rest, slope = slope_free(np.array([best[way][b] - best[way][a] for a, b in some]), degrees)
+        return slope_free(np.array([best[way][b] - best[way][a] for a, b in some]), degrees)
+
+    def scatter_of(way, some):
+        rest, slope = rest_of(way, some)
         return robust_scatter(rest) / np.sqrt(2), slope
 
+    def pooled_ratio(some_of):
+        """`some_of`: pairs by telescope."""
+        pooled = {way: np.concatenate([rest - np.median(rest) for rest in
+                                       (rest_of(way, some)[0] for some in some_of)]) for way in best}
+        return robust_scatter(pooled["starwaist"]) / robust_scatter(pooled["plain"])
+
     random = np.random.default_rng(1)
+    resampled = []  # by telescope, then by bootstrap sample
     for telescope in sorted(pairs):
         nights = list(pairs[telescope].values())
         every = [pair for night in nights for pair in night]
@@ -117,12 +132,17 @@ def main():
         for way in best:
             scatter[way], slope = scatter_of(way, every)
             line += f"  {way} {scatter[way]:.4f} (slope {slope:+.4f} a degree)"
-        ratios = []
-        for _ in range(400):
-            some = [pair for i in random.integers(len(nights), size=len(nights)) for pair in nights[i]]
-            ratios.append(scatter_of("starwaist", some)[0] / scatter_of("plain", some)[0])
+        resampled.append([[pair for i in random.integers(len(nights), size=len(nights))
+                           for pair in nights[i]] for _ in range(400)])
+        ratios = [scatter_of("starwaist", some)[0] / scatter_of("plain", some)[0]
+                  for some in resampled[-1]]
         low, high = np.percentile(ratios, [2.5, 97.5])
         print(line + f"  ratio {scatter['starwaist'] / scatter['plain']:.3f} ({low:.3f} to {high:.3f})")
+    every = [[pair for night in pairs[telescope].values() for pair in night]
+             for telescope in sorted(pairs)]
+    low, high = np.percentile([pooled_ratio(some_of) for some_of in zip(*resampled)], [2.5, 97.5])
+    print(f"all    {sum(map(len, every)):4d} pairs together: ratio {pooled_ratio(every):.3f} "
+          f"({low:.3f} to {high:.3f})")
     # The intervals: errors of a pair over its own sigma, where nothing else moved it would be 1.
     d, s = [], []
     for telescope in pairs:

@@ -289,10 +289,11 @@ void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::stri
 }
 
 void add_table_options(CLI::App& app, TableOptions& table) {
-  add_column_option(app, table,
-                    {"position", "hfr", "hfd", "fwhm", "sigma", "stars", "flux", "temperature",
-                     "filter", "time", "background", "eccentricity", "run", "file", "exposure"},
-                    "hfr=HalfFlux");
+  add_column_option(
+      app, table,
+      {"position", "hfr", "hfd", "fwhm", "sigma", "stars", "flux", "temperature", "filter", "time",
+       "background", "eccentricity", "run", "telescope", "file", "exposure"},
+      "hfr=HalfFlux");
 }
 
 RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,

@@ -33,8 +33,10 @@ void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
          "Size that is fitted: hfr (half-flux radius) or fwhm [hfr; of a table, what it has]")
       ->type_name("NAME");
   add_table_options(app, options.table);
-  app.add_flag("--each", options.each,
-               "INPUT holds many runs: a folder of run folders, or a table with a column 'run'");
+  app.add_flag(
+      "--each", options.each,
+      "INPUT holds many runs: a folder of run folders, or a table with a column 'run' (and "
+      "'telescope' where they are of several)");
   add_rig_options(app, options.rig);
 }
 

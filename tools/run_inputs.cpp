@@ -23,7 +23,9 @@ bool is_table(const std::string& path) {
 Result<void> add_run(const std::vector<std::string>& run, const RunOptions& options,
                      std::vector<RunFit>& answers) {
   if (run.size() == 1 && is_table(run.front()) && read_run_tables(run.front(), options.table)) {
-    return fit_each(run, options, [&answers](const std::string&, const RunFit& answer) {
+    RunOptions alone = options;
+    alone.each_by_itself = true;
+    return fit_each(run, alone, [&answers](const std::string&, const RunFit& answer) {
       answers.push_back(answer);
     });
   }

@@ -64,7 +64,9 @@ std::string verdict_name(Verdict verdict);
 //   than a quarter of it, or with a 95 % interval longer than it; or two sigmas either way that
 //   span half of the range and more than the curve's own width.
 //   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
-//   unusable where two places are open (one ring does not tell its side).
+//   unusable where two places are open (one ring does not tell its side). With FitOptions::
+//   known_arms what would be unusable is answered by what other runs of the telescope tell, where
+//   that bounds best focus: doubtful. So is a place outside the sampled range then.
 // doubtful: any other rule below is broken. trusted: none is.
 // The half width of the 95 % interval is held against half of the critical focus zone where the rig
 // is known, and against the curve's own width B = smallest size / slope of the arms: within 0.3 B
@@ -121,9 +123,40 @@ struct Fields<ModelFit> {
 };
 static_assert(describes_every_field<ModelFit>());
 
+// What several runs of one telescope tell of the next one: the slope of the arms, c(e) / (2 N p)
+// px per step, belongs to the telescope and not to the night (on four small telescopes it is
+// constant to 4 to 6 %), the size in focus to the site's seeing (14 to 19 %).
+struct KnownArms {
+  SizeMeasure size = SizeMeasure::hfr;
+  double slope_px_per_step = 0;
+  double slope_relative_sigma = 0;  // of one run more; at least 3 %
+  double min_size_px = 0;
+  double min_size_relative_spread = 0;  // between runs; at least 10 %
+  // Of the sizes about their curve in a usual run, over the curve: far out, and what the seeing
+  // adds in focus (it fades with distance, see lib/src/curve/shape.h).
+  double scatter_far_out = 0;
+  double scatter_of_seeing = 0;
+  int runs = 0;  // that this rests on
+};
+
+// What one run says for it.
+struct ArmsOfRun {
+  SizeMeasure size = SizeMeasure::hfr;
+  double slope_px_per_step = 0;
+  double min_size_px = 0;
+  struct Deviation {
+    double share_of_seeing;  // of the point: 1 in focus, 0 far out
+    double relative;         // of the size from the curve; as many as the points are, so that a
+                             // standard deviation of them is that of the noise
+  };
+  std::vector<Deviation> deviations;
+};
+
 struct FitOptions {
   std::optional<CurveModel> model;  // only this one is used for the answer; all are still listed
   SizeMeasure size = SizeMeasure::hfr;
+  // Used only where the run by itself is unusable, and where they are of `size`.
+  std::optional<KnownArms> known_arms{};
 };
 
 // The answer, the contract's `fit` object without its schema and skipped files.
@@ -172,6 +205,15 @@ static_assert(describes_every_field<FitResult>());
 // or a size that is not positive.
 Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
                             const FitOptions& options = {});
+
+// Of a trusted run, by the blur curve for half-flux radii and by the hyperbola for widths; absent
+// for others, and where that model was not fitted.
+std::optional<ArmsOfRun> arms_of(const FitResult& fit);
+
+// By medians. Absent for fewer than eight runs, for runs of different measures, and where the
+// slopes are not those of one telescope: their robust spread is above 0.15 in ln slope, or more
+// than a tenth of them lie farther than twice that from their median.
+std::optional<KnownArms> learn_arms(std::span<const ArmsOfRun> runs);
 
 // The model that the answer names, or null.
 const ModelFit* chosen_model(const FitResult& result);

@@ -84,6 +84,8 @@ struct RunTable {
   SizeMeasure size = SizeMeasure::hfr;
   std::vector<SkippedFile> skipped;  // bad rows, by line number
   std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
+  // What its rows have in the column `telescope`, each once ("east, west"); absent: nothing.
+  std::optional<std::string> telescope;
 };
 
 struct NamedTable {
@@ -109,7 +111,9 @@ struct RunOptions {
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
   bool follow = false;  // measure_run: each star in every frame, also where it was not found
   bool field = false;   // record_run: also focus over the field and the shadow in donuts
-  int threads = 0;      // 0: all cores
+  // fit_each: no run is answered by what the others tell.
+  bool each_by_itself = false;
+  int threads = 0;  // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
   std::function<void(int, int)> progress;
   // No further frame is begun once this returns true (an interrupt).
@@ -179,6 +183,7 @@ struct RecordedRun {
   RunRecord record;
   std::vector<SkippedFile> skipped;
   std::optional<Arrival> arrived;
+  std::optional<std::string> telescope;  // as in RunTable
 };
 // The run without what only a diagnosis needs.
 RunFit fit_of(const RecordedRun& recorded);
@@ -217,6 +222,12 @@ Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunO
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
 // table with a column `run`; `consume` gets each run's name and answer in input order, as soon as
 // it is there. A run that cannot be read is answered too: unusable, the reason in its words.
+//
+// fit_each: a run of which its own points make nothing usable is answered by what the trusted runs
+// of the same telescope tell (learn_arms), doubtful at most; every other run has the answer that it
+// has alone. Such a run, and those after it, are told when all are read (or at an interrupt, as
+// they are by themselves). Of one telescope are runs with the same name of it (the tables' column
+// `telescope`) and the same rig; without a name, where the rig is not known, those of one input.
 // Errors: those of reading an input itself; no_data for a folder without run folders; interrupted.
 Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
                       const std::function<void(const std::string&, const RunFit&)>& consume);

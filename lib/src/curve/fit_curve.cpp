@@ -4,7 +4,7 @@
 #include <map>
 #include <set>
 
-#include "curve/few_points.h"
+#include "curve/known_slope.h"
 #include "curve/noise.h"
 #include "curve/outliers.h"
 #include "curve/parabola.h"
@@ -705,27 +705,77 @@ void note_sigmas(FitResult& result) {
   }
 }
 
+std::vector<CurvePoint> usable_points(const Run& run, std::span<const CurvePoint> points) {
+  std::vector<CurvePoint> usable;
+  for (const std::size_t i : run.point_of_sample) {
+    usable.push_back(points[i]);
+    std::optional<double>& sigma = usable.back().sigma_px;
+    if (sigma && !(std::isfinite(*sigma) && *sigma > 0)) sigma.reset();
+  }
+  return usable;
+}
+
+// Puts the answer by a known slope in place of the points' own.
+void take_answer(KnownSlopeAnswer answer, FitResult& result) {
+  result.verdict = verdict_name(Verdict::doubtful);
+  result.reasons = {std::move(answer.reason)};
+  result.best_focus_steps = answer.best_focus_steps;
+  result.best_focus_sigma_steps = answer.sigma_steps;
+  result.interval_68_steps = answer.interval_68_steps;
+  result.interval_95_steps = answer.interval_95_steps;
+  result.probability_in_zone = answer.probability_in_zone;
+  result.chosen = answer.model.model;
+  for (ModelFit& other : result.models) {
+    if (other.weight) other.weight = 0;
+  }
+  const auto same =
+      std::find_if(result.models.begin(), result.models.end(),
+                   [&answer](const ModelFit& m) { return m.model == answer.model.model; });
+  if (same == result.models.end()) {
+    result.models.push_back(std::move(answer.model));
+  } else {
+    *same = std::move(answer.model);
+  }
+}
+
 // One to three points and a known rig; true where that was the case.
 bool answer_few_points(const Run& run, const Rig& rig, FitResult& result) {
   if (run.samples.count() >= static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
       result.size_measure != "hfr") {
     return false;
   }
-  std::vector<CurvePoint> points;
-  for (const std::size_t i : run.point_of_sample) points.push_back(result.points[i]);
-  auto answer = locate_by_rig(points, rig);
+  auto answer = locate_by_rig(usable_points(run, result.points), rig);
   if (!answer) return false;
-  result.reasons = {answer->reason};
-  result.verdict = verdict_name(answer->best_focus_steps ? Verdict::doubtful : Verdict::unusable);
-  if (!answer->best_focus_steps) return true;
-  result.best_focus_steps = answer->best_focus_steps;
-  result.best_focus_sigma_steps = answer->sigma_steps;
-  result.interval_68_steps = answer->interval_68_steps;
-  result.interval_95_steps = answer->interval_95_steps;
-  result.probability_in_zone = answer->probability_in_zone;
-  result.chosen = answer->model.model;
-  result.models.push_back(std::move(answer->model));
+  if (answer->best_focus_steps) {
+    take_answer(std::move(*answer), result);
+  } else {
+    result.verdict = verdict_name(Verdict::unusable);
+    result.reasons = {std::move(answer->reason)};
+  }
   return true;
+}
+
+// What is unusable by itself, by what other runs tell. `result` stays as it is where they tell
+// nothing, but for a reason more where they say why. `points`: the caller's.
+void answer_by_arms(const Run& run, std::span<const CurvePoint> points, const KnownArms& arms,
+                    const Rig& rig, FitResult& result) {
+  auto answer = locate_by_arms(usable_points(run, points), arms, rig);
+  if (!answer) return;
+  if (!answer->best_focus_steps) {
+    if (!answer->reason.empty()) result.reasons.push_back(std::move(answer->reason));
+    return;
+  }
+  const std::vector<double> bad = answer->bad;
+  if (run.samples.count() >= static_cast<std::size_t>(VerdictRules::kFewestPoints)) {
+    for (const std::string& reason : result.reasons) answer->reason += " (" + reason + ")";
+  }
+  // What the points' own fit said of them goes with it.
+  result.points.assign(points.begin(), points.end());
+  name_unused(result.points);
+  result.notes.clear();
+  take_answer(std::move(*answer), result);
+  std::vector<bool> used(run.samples.count(), true);
+  reject_points(run, bad, result, used);
 }
 
 void note_parabola(const std::vector<ModelAnswer>& answers, const FitOptions& options,
@@ -743,6 +793,35 @@ void note_parabola(const std::vector<ModelAnswer>& answers, const FitOptions& op
   result.notes.push_back(note);
 }
 
+FitResult fit_alone(Run& run, std::span<const CurvePoint> points, const Rig& rig,
+                    const FitOptions& options) {
+  FitResult result;
+  result.points.assign(points.begin(), points.end());
+  name_unused(result.points);
+  result.size_measure = options.size == SizeMeasure::hfr ? "hfr" : "fwhm";
+  result.approach = approach_of(points);
+  result.critical_focus_zone_steps = rig.known() ? critical_focus_zone_steps(rig) : std::nullopt;
+
+  std::vector<ModelAnswer> answers(2);
+  answers[0].fit.model = model_name(CurveModel::hyperbola);
+  answers[1].fit.model = model_name(CurveModel::parabola);
+  std::vector<double> bad;
+  std::vector<bool> used(run.samples.count(), true);
+  if (fit_models(run, rig, options.size, answers, bad)) {
+    weigh_models(answers, static_cast<int>(run.samples.count()), options.model);
+    combine(run, answers, rig, result);
+  }
+  for (const auto& answer : answers) result.models.push_back(answer.fit);
+  if (answer_few_points(run, rig, result)) return result;
+  reject_points(run, bad, result, used);
+  note_sigmas(result);
+  note_parabola(answers, options, result);
+  const Judgement judgement = judge(facts_of(run, used, result, rig));
+  result.verdict = verdict_name(judgement.verdict);
+  result.reasons = judgement.reasons;
+  return result;
+}
+
 }  // namespace
 }  // namespace curve
 
@@ -750,30 +829,13 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
                             const FitOptions& options) {
   auto run = curve::collect(points);
   if (!run) return tl::unexpected<Error>(run.error());
-  FitResult result;
-  result.points.assign(points.begin(), points.end());
-  curve::name_unused(result.points);
-  result.size_measure = options.size == SizeMeasure::hfr ? "hfr" : "fwhm";
-  result.approach = curve::approach_of(points);
-  result.critical_focus_zone_steps = rig.known() ? critical_focus_zone_steps(rig) : std::nullopt;
-
-  std::vector<curve::ModelAnswer> answers(2);
-  answers[0].fit.model = model_name(CurveModel::hyperbola);
-  answers[1].fit.model = model_name(CurveModel::parabola);
-  std::vector<double> bad;
-  std::vector<bool> used(run->samples.count(), true);
-  if (curve::fit_models(*run, rig, options.size, answers, bad)) {
-    curve::weigh_models(answers, static_cast<int>(run->samples.count()), options.model);
-    curve::combine(*run, answers, rig, result);
+  FitResult result = curve::fit_alone(*run, points, rig, options);
+  const auto& arms = options.known_arms;
+  if (!arms || arms->size != options.size) return result;
+  if (options.model && *options.model != curve::model_of(arms->size)) return result;
+  if (result.verdict == verdict_name(Verdict::unusable)) {
+    curve::answer_by_arms(*run, points, *arms, rig, result);
   }
-  for (const auto& answer : answers) result.models.push_back(answer.fit);
-  if (curve::answer_few_points(*run, rig, result)) return result;
-  curve::reject_points(*run, bad, result, used);
-  curve::note_sigmas(result);
-  curve::note_parabola(answers, options, result);
-  const curve::Judgement judgement = curve::judge(curve::facts_of(*run, used, result, rig));
-  result.verdict = verdict_name(judgement.verdict);
-  result.reasons = judgement.reasons;
   return result;
 }
 

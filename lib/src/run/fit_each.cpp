@@ -1,9 +1,12 @@
 #include <algorithm>
+#include <deque>
 #include <filesystem>
+#include <map>
 #include <system_error>
 
 #include "run/folder.h"
 #include "run/record_table.h"
+#include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -25,7 +28,8 @@ Result<void> stopped(const RunOptions& options) {
   return {};
 }
 
-using Consume = std::function<void(const std::string&, const RecordedRun&)>;
+// With the input that the run is from and its name.
+using Consume = std::function<void(const std::string&, const std::string&, const RecordedRun&)>;
 
 Result<void> each_of_table(const std::string& path, const RunOptions& options,
                            const Consume& consume) {
@@ -37,11 +41,11 @@ Result<void> each_of_table(const std::string& path, const RunOptions& options,
     std::vector<SkippedFile> skipped = named.table.skipped;
     const auto answer = run_detail::record_table(std::move(named.table), options);
     if (answer) {
-      consume(named.run, *answer);
+      consume(path, named.run, *answer);
     } else {
       RecordedRun none = refused(answer.error(), options);
       none.skipped = std::move(skipped);
-      consume(named.run, none);
+      consume(path, named.run, none);
     }
     if (options.progress) options.progress(++done, static_cast<int>(tables->size()));
   }
@@ -74,7 +78,7 @@ Result<void> each_of_folder(const std::string& folder, const RunOptions& options
     if (!answer && answer.error().code == ErrorCode::interrupted) {
       return tl::unexpected<Error>(answer.error());
     }
-    consume(run.filename().string(), answer ? *answer : refused(answer.error(), options));
+    consume(folder, run.filename().string(), answer ? *answer : refused(answer.error(), options));
   }
   return {};
 }
@@ -98,13 +102,102 @@ Result<void> record_each(const std::vector<std::string>& inputs, const RunOption
   return {};
 }
 
+// What a run must share with another to be of the same telescope.
+std::string telescope_of(const std::string& input, const RecordedRun& run) {
+  const Rig& rig = run.record.rig;
+  std::string key = run.record.fit.size_measure;
+  for (const auto& fact :
+       {rig.focal_length_mm, rig.focal_ratio(), rig.obstruction, rig.pixel_um, rig.um_per_step}) {
+    key += "|" + (fact ? format_short(*fact) : std::string());
+  }
+  if (run.telescope) return key + "|telescope " + *run.telescope;
+  return rig.known() ? key : key + "|input " + input;
+}
+
+// Hands runs out in their order. From the first on that the others may help, they are held until
+// all are there: their points and answers, not their frames.
+class Together {
+ public:
+  Together(const RunOptions& options,
+           const std::function<void(const std::string&, const RunFit&)>& consume)
+      : options_(options), consume_(consume) {}
+
+  void add(const std::string& input, const std::string& name, const RecordedRun& run) {
+    const std::string telescope = telescope_of(input, run);
+    if (const auto arms = arms_of(run.record.fit)) arms_[telescope].push_back(*arms);
+    const bool waits = wants_help(run.record.fit);
+    if (held_.empty() && !waits) {
+      consume_(name, fit_of(run));
+    } else {
+      held_.push_back({name, fit_of(run), telescope, waits});
+    }
+  }
+
+  void tell_what_is_held(bool with_help) {
+    for (; !held_.empty(); held_.pop_front()) {
+      Held& run = held_.front();
+      if (with_help && run.waits) {
+        if (const auto arms = learn_arms(arms_[run.telescope])) help(*arms, run.run);
+      }
+      consume_(run.name, run.run);
+    }
+  }
+
+ private:
+  struct Held {
+    std::string name;
+    RunFit run;
+    std::string telescope;
+    bool waits;
+  };
+
+  static bool wants_help(const FitResult& fit) {
+    return fit.verdict == verdict_name(Verdict::unusable) &&
+           std::any_of(fit.points.begin(), fit.points.end(),
+                       [](const CurvePoint& p) { return p.size_px.has_value(); });
+  }
+
+  // Fits the run's points once more. What is noted beside the fit is kept.
+  void help(const KnownArms& arms, RunFit& run) const {
+    std::vector<CurvePoint> points = run.fit.points;
+    for (CurvePoint& p : points) {
+      if (!p.size_px) continue;
+      p.used = true;  // a run's measured points all go into its fit
+      p.reason.reset();
+    }
+    FitOptions fit = options_.fit;
+    fit.size = arms.size;
+    const auto alone = fit_curve(points, run.rig, fit);
+    fit.known_arms = arms;
+    auto helped = fit_curve(points, run.rig, fit);
+    if (!alone || !helped) return;
+    const auto beside = static_cast<std::ptrdiff_t>(alone->notes.size());
+    helped->notes.insert(helped->notes.end(), run.fit.notes.begin() + beside, run.fit.notes.end());
+    run.fit = std::move(*helped);
+  }
+
+  const RunOptions& options_;
+  const std::function<void(const std::string&, const RunFit&)>& consume_;
+  std::map<std::string, std::vector<ArmsOfRun>> arms_;  // by telescope
+  std::deque<Held> held_;
+};
+
 }  // namespace
 
 Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
                       const std::function<void(const std::string&, const RunFit&)>& consume) {
-  return record_each(inputs, options, [&](const std::string& name, const RecordedRun& run) {
-    consume(name, fit_of(run));
-  });
+  if (options.each_by_itself) {
+    return record_each(inputs, options,
+                       [&](const std::string&, const std::string& name, const RecordedRun& run) {
+                         consume(name, fit_of(run));
+                       });
+  }
+  Together together(options, consume);
+  auto done = record_each(inputs, options,
+                          [&](const std::string& input, const std::string& name,
+                              const RecordedRun& run) { together.add(input, name, run); });
+  together.tell_what_is_held(done.has_value());
+  return done;
 }
 
 Result<void> diagnose_each(
@@ -112,9 +205,10 @@ Result<void> diagnose_each(
     const std::function<void(const std::string&, const RunDiagnosis&)>& consume) {
   RunOptions closer = options;
   closer.field = true;
-  return record_each(inputs, closer, [&](const std::string& name, const RecordedRun& run) {
-    consume(name, diagnosis_of(run));
-  });
+  return record_each(inputs, closer,
+                     [&](const std::string&, const std::string& name, const RecordedRun& run) {
+                       consume(name, diagnosis_of(run));
+                     });
 }
 
 }  // namespace starwaist

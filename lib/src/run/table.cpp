@@ -2,6 +2,7 @@
 #include <cmath>
 #include <filesystem>
 #include <map>
+#include <set>
 
 #include "core/clock.h"
 #include "run/csv.h"
@@ -28,6 +29,7 @@ struct Columns {
   std::optional<std::size_t> exposure;
   std::optional<std::size_t> file;
   std::optional<std::size_t> run;
+  std::optional<std::size_t> telescope;
   std::string size_name;  // hfr, hfd or fwhm
 };
 
@@ -64,6 +66,7 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
   columns.exposure = find("exposure");
   columns.file = find("file");
   columns.run = find("run");
+  columns.telescope = find("telescope");
   if (finder.missing()) {
     return fail(ErrorCode::no_data, file + ": there is no column '" + *finder.missing() + "'",
                 "The table has " + run_detail::listed(header));
@@ -137,6 +140,7 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
   const SizeMeasure measure = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
   const double to_radius = columns->size_name == "hfd" ? 0.5 : 1.0;
   std::map<std::string, int> sigmas_unknown;
+  std::map<std::string, std::set<std::string>> telescopes;  // by run
   for (std::size_t k = 1; k < rows.size(); ++k) {
     const CsvRow& row = rows[k];
     const std::string where = name + " line " + std::to_string(row.line);
@@ -144,6 +148,9 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
     const auto number = [&csv](const std::string& text) { return csv->number(text); };
     const std::string run = cell(columns->run);
     RunTable& table = table_of(tables.runs, run, measure);
+    if (std::string name_of = cell(columns->telescope); !name_of.empty()) {
+      telescopes[run].insert(std::move(name_of));
+    }
     const auto position = number(cell(columns->position));
     const auto size = number(cell(columns->size));
     if (!position) {
@@ -178,6 +185,10 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
   for (NamedTable& run : tables.runs) {
     run_detail::since_earliest(run.table.facts);
     run_detail::relative_light(run.table.facts);
+    for (const std::string& telescope : telescopes[run.run]) {
+      auto& names = run.table.telescope;
+      names = names ? *names + ", " + telescope : telescope;
+    }
   }
   for (const auto& [run, count] : sigmas_unknown) {
     table_of(tables.runs, run, measure)
