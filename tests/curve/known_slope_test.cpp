@@ -155,11 +155,11 @@ TEST(KnownArms, TwoPointsOnOneSideGiveTheCurvesMinimum) {
   const auto fit = fit_curve(points, {}, widths(usual_arms()));
   ASSERT_TRUE(fit && fit->best_focus_steps);
   // From exact sizes only what is thought beforehand can move it: the slope's 4 % of 250 steps is
-  // one sigma.
-  EXPECT_NEAR(*fit->best_focus_steps, 5000, 10);
+  // one sigma; and the blur curve is 1 to 4 % below the hyperbola here, 9 steps at most.
+  EXPECT_NEAR(*fit->best_focus_steps, 5000, 10 + 9);
   EXPECT_TRUE(fit->interval_95_steps.contains(5000));
   EXPECT_EQ(fit->verdict, "doubtful");
-  EXPECT_EQ(fit->chosen, "hyperbola");
+  EXPECT_EQ(fit->chosen, "blur");
   ASSERT_EQ(fit->reasons.size(), 1U);
   EXPECT_THAT(fit->reasons[0],
               HasSubstr("only 2 usable points: the slope of the arms (0.02000 +- 0.00080 px per "

@@ -46,7 +46,7 @@ static_assert(describes_every_field<CurvePoint>());
 
 // hyperbola: H^2 = H0^2 + k^2 (x - x0)^2, variances add. parabola: a polynomial in the size, the
 // fallback. blur: the half-flux radius of the pupil's blur convolved with the seeing (Gaussian or
-// Kolmogorov), which is what a defocused star has; only for half-flux radii. Hyperbola and blur are
+// Kolmogorov), which is what a defocused star has; widths follow either. Hyperbola and blur are
 // fitted with and without a lopsidedness (spherical aberration moves the arms against the core),
 // each with its weight; `parameters` shows that of the heavier.
 enum class CurveModel { hyperbola, parabola, blur };
@@ -206,8 +206,7 @@ static_assert(describes_every_field<FitResult>());
 Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
                             const FitOptions& options = {});
 
-// Of a trusted run, by the blur curve for half-flux radii and by the hyperbola for widths; absent
-// for others, and where that model was not fitted.
+// Of a trusted run, by the blur curve; absent for others, and where that model was not fitted.
 std::optional<ArmsOfRun> arms_of(const FitResult& fit);
 
 // By medians. Absent for fewer than eight runs, for runs of different measures, and where the

@@ -500,10 +500,11 @@ std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& poi
 std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& points,
                                                const KnownArms& arms, const Rig& rig) {
   if (points.empty()) return std::nullopt;
-  const bool blur = model_of(arms.size) == CurveModel::blur;
   const double obstruction = rig.obstruction.value_or(kUsualObstruction);
-  const Shape shape =
-      blur ? Shape::blur(SeeingProfile::kolmogorov, obstruction) : Shape::hyperbola();
+  // Widths know little of the wings: of 3357 real sweeps 95 % are nearer to the Gaussian's curve.
+  const SeeingProfile profile =
+      arms.size == SizeMeasure::hfr ? SeeingProfile::kolmogorov : SeeingProfile::gaussian;
+  const Shape shape = Shape::blur(profile, obstruction);
   const Seen seen(points);
   const double reach = reach_steps(seen, arms.slope_px_per_step);
   const Posterior wide = posterior(points, by_arms(arms, shape, points.size(), kSearch),
@@ -529,11 +530,10 @@ std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& po
   const double longest = few ? std::max(range, seen.largest_px / arms.slope_px_per_step) : range;
   if (*answer.interval_95_steps.high - *answer.interval_95_steps.low > longest)
     return KnownSlopeAnswer{};
-  const std::vector<std::pair<std::string, double>> own =
-      blur ? std::vector<std::pair<std::string, double>>{{"obstruction", obstruction},
-                                                         {"kolmogorov_seeing", 1.0}}
-           : std::vector<std::pair<std::string, double>>{};
-  describe(found.likeliest, model_of(arms.size), own, answer);
+  describe(found.likeliest, kModelOfArms,
+           {{"obstruction", obstruction},
+            {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}},
+           answer);
   answer.bad = found.bad;
   answer.reason = slope_of(arms) + " and the size in focus (" +
                   plus_minus(arms.min_size_px, arms.min_size_px * arms.min_size_relative_spread) +

@@ -35,10 +35,8 @@ struct KnownSlopeAnswer {
 std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& points,
                                               const Rig& rig);
 
-// The shape that arms of a measure are of.
-inline CurveModel model_of(SizeMeasure size) {
-  return size == SizeMeasure::hfr ? CurveModel::blur : CurveModel::hyperbola;
-}
+// The shape that arms are of.
+inline constexpr CurveModel kModelOfArms = CurveModel::blur;
 
 // `points`: the usable ones, any number, sizes of the measure that `arms` are of. Absent without a
 // point. An answer is given where one place holds 95 % of the probability and the 95 % interval is

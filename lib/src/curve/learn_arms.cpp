@@ -42,7 +42,7 @@ std::optional<ArmsOfRun> arms_of(const FitResult& fit) {
   if (fit.verdict != verdict_name(Verdict::trusted)) return std::nullopt;
   ArmsOfRun arms;
   arms.size = fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
-  const std::string name = model_name(curve::model_of(arms.size));
+  const std::string name = model_name(curve::kModelOfArms);
   const auto model = std::find_if(fit.models.begin(), fit.models.end(),
                                   [&name](const ModelFit& m) { return m.model == name; });
   if (model == fit.models.end() || !model->best_focus_steps || !model->slope_px_per_step ||

@@ -30,9 +30,9 @@ struct NoisePrior {
   double excess;  // mean, of a bad point's size over the curve's, less 1: a trailed or clouded star
   double lopsided;  // probability of a notable aberration, before seeing the data
 };
-// More lopsidedness widens the intervals of all runs, and a run hardly shows which it has: curves by
-// wave optics with 0 and with 1 wave of W040 are covered by 98.5 and 89 % then in the quietest runs
-// (by 99 and 88.5 % without sigmas, whose noise tells the two apart still less).
+// More lopsidedness widens the intervals of all runs, and a run hardly shows which it has: curves
+// by wave optics with 0 and with 1 wave of W040 are covered by 98.5 and 89 % in the quietest runs
+// (by 99 and 89 % without sigmas, whose noise tells the two apart still less).
 constexpr NoisePrior kWithOwnSigmas{20, 0.08, 1, 0.36};
 constexpr NoisePrior kWithoutSigmas{1, 0.015, 3, 0.25};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
@@ -541,7 +541,9 @@ class Search {
     const std::vector<Ranked> ranked = screening.heaviest(most_bad(unit_.count()), kMostRefits);
     if (ranked.empty()) return {};
     double top = ranked.front().log_evidence;
-    if (!known.empty()) top = std::max(top, known.front().log_evidence - evidence_.log_prior(*shapes_[shape], true));
+    if (!known.empty()) {
+      top = std::max(top, known.front().log_evidence - evidence_.log_prior(*shapes_[shape], true));
+    }
     std::vector<Weighed> found;
     double best_evidence = kNothing;
     for (const Ranked& r : ranked) {
@@ -556,8 +558,8 @@ class Search {
       for (std::size_t k = 0; k < shapes_.size() && !hopeless; ++k) {
         const std::size_t number = (shape + k) % shapes_.size();
         for (const bool lopsided : {false, true}) {
-          auto w = weighed(*shapes_[number], lopsided, samples_, unit_, evidence_,
-                           r.bad, sigma, at);
+          auto w =
+              weighed(*shapes_[number], lopsided, samples_, unit_, evidence_, r.bad, sigma, at);
           if (!w) continue;
           w->hypothesis.shape = number;
           best_evidence = std::max(best_evidence, w->log_evidence);
