@@ -508,10 +508,12 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
 constexpr double kUsualObstruction = 0.3;
 
 // A hyperbola beside the blur curve, which half-flux radii have: it serves sizes that were measured
-// in another way. Where it fits worse its misfit would count as noise and widen the interval.
-// Widths (FWHM) may follow either: of 3357 real sweeps of widths 96 % are nearer to the blur curve.
-constexpr double hyperbola_odds(SizeMeasure measure) {
-  return measure == SizeMeasure::hfr ? 0.2 : 1.0;
+// in another way, as those of a table without sigmas may have been. Where it fits worse its misfit
+// would count as noise and widen the interval. Widths (FWHM) may follow either: of 3357 real sweeps
+// of widths 96 % are nearer to the blur curve.
+double hyperbola_odds(SizeMeasure measure, bool own_sigmas) {
+  if (measure == SizeMeasure::fwhm) return 1;
+  return own_sigmas ? 0.25 : 0.5;
 }
 
 struct NamedShape {
@@ -521,9 +523,11 @@ struct NamedShape {
   std::vector<std::pair<std::string, double>> parameters;  // the shape's own
 };
 
-std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure) {
-  std::vector<NamedShape> shapes{
-      {model_name(CurveModel::hyperbola), Shape::hyperbola(), hyperbola_odds(measure), {}}};
+std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure, bool own_sigmas) {
+  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola),
+                                  Shape::hyperbola(),
+                                  hyperbola_odds(measure, own_sigmas),
+                                  {}}};
   const double obstruction = rig.obstruction.value_or(kUsualObstruction);
   for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
     shapes.push_back({model_name(CurveModel::blur),
@@ -582,7 +586,7 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
     return false;
   }
   weigh_relative(s);
-  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure), s);
+  std::vector<FittedShape> shapes = fit_shapes(shapes_for(rig, measure, s.has_own_sigmas()), s);
   FittedShape* base = best_of(shapes);
   bad.assign(s.count(), 0.0);
   const auto number_of = [&](const FittedShape* shape) {

@@ -16,7 +16,7 @@ namespace {
 // hardly ever down to half of it. The density must end somewhere: even for any excess it let a
 // curve that is far too small call three points "larger" for nothing (two of eleven points 12 to 40
 // sigma off, either way, cost some 1.5 times the error of clean runs, and 1.3 to 1.4 with an end).
-constexpr double kLarger = 0.96;  // part of the bad points
+constexpr double kLarger = 0.95;  // part of the bad points
 constexpr double kDensitySmaller = (1 - kLarger) / 0.5;
 // What noise is usual counts as that many degrees of freedom, so that three points that happen to
 // lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
@@ -33,8 +33,8 @@ struct NoisePrior {
 // More lopsidedness widens the intervals of all runs, and a run hardly shows which it has: curves
 // by wave optics with 0 and with 1 wave of W040 are covered by 98.5 and 89 % in the quietest runs
 // (by 99 and 89 % without sigmas, whose noise tells the two apart still less).
-constexpr NoisePrior kWithOwnSigmas{20, 0.08, 1, 0.36};
-constexpr NoisePrior kWithoutSigmas{1, 0.015, 3, 0.25};
+constexpr NoisePrior kWithOwnSigmas{20, 0.1, 0.6, 0.35};
+constexpr NoisePrior kWithoutSigmas{1, 0.015, 3, 0.23};
 // What is known of the curve before any point: best focus within about a half range of the sweep's
 // centre, size and slope within a factor of a few of the median size (and of it over the half
 // range). Without this a hypothesis that throws away the points that fix best focus would gain from
