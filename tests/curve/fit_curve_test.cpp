@@ -218,6 +218,30 @@ TEST(FitCurve, TrustsAGoodRun) {
   EXPECT_FALSE(result->probability_in_zone);
 }
 
+TEST(FitCurve, WidensByAnErrorThatThePointsShare) {
+  std::mt19937_64 random(11);
+  std::vector<CurvePoint> points = made::run({}, 15, 5030, 300);
+  made::add_relative_noise(points, 0.01, random);
+  const auto alone = fit_curve(points, {});
+  ASSERT_TRUE(alone && alone->best_focus_sigma_steps);
+  const double own = *alone->best_focus_sigma_steps;
+  for (const double share : {0.3, 1.0, 3.0}) {
+    FitOptions options;
+    options.shared_sigma_steps = share * own;
+    const auto fit = fit_curve(points, {}, options);
+    ASSERT_TRUE(fit && fit->best_focus_sigma_steps);
+    EXPECT_EQ(fit->models.size(), alone->models.size());
+    // A mean over parts that are clamped to the interval hardly moves.
+    EXPECT_NEAR(*fit->best_focus_steps, *alone->best_focus_steps, 0.1 * own);
+    // Independent errors add in squares; Student's t of 12 and more degrees of freedom and the mean
+    // over models, whose parts lie apart, leave 10 %.
+    EXPECT_NEAR(*fit->best_focus_sigma_steps / (own * std::hypot(1, share)), 1, 0.1) << share;
+    ASSERT_TRUE(fit->interval_95_steps.bounded() && alone->interval_95_steps.bounded());
+    EXPECT_GT(*fit->interval_95_steps.high - *fit->interval_95_steps.low,
+              *alone->interval_95_steps.high - *alone->interval_95_steps.low);
+  }
+}
+
 TEST(FitCurve, FewerThanFourPointsAreUnusable) {
   for (const int n : {0, 1, 2, 3}) {
     const auto result = fit_curve(made::run(Curve{}, n, 5000, 400), {});

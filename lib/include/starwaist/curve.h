@@ -155,6 +155,9 @@ struct ArmsOfRun {
 struct FitOptions {
   std::optional<CurveModel> model;  // only this one is used for the answer; all are still listed
   SizeMeasure size = SizeMeasure::hfr;
+  // Standard error of best focus that all points share, so that their scatter does not show it
+  // (which of the field's stars were measured, focus_error_of_stars). Intervals are widened by it.
+  std::optional<double> shared_sigma_steps{};
   // Used only where the run by itself is unusable, and where they are of `size`.
   std::optional<KnownArms> known_arms{};
 };

@@ -206,6 +206,15 @@ bool has_dependable_size(const Star& star, StarSize size = StarSize::hfr);
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
                                      StarSize size = StarSize::hfr);
 
+// Standard error of a run's best focus (steps) from which stars were matched: over a tilted or
+// curved field each has its focus elsewhere, so that a few of them stand for it only so well, and
+// no frame more helps. `by_focus_per_step`: by frame, how ln size changes as best focus moves (the
+// curve's slope over its size, with the sign turned). The spread of the stars' own best focus
+// beyond their errors, by moments, times what is left of it in the mean by the weights of
+// match_sizes. Absent where fewer than three stars tell theirs.
+std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames, StarSize size,
+                                           std::span<const double> by_focus_per_step);
+
 // One star through a run: its index in frames[i].stars, absent where frame i does not have it.
 using StarTrack = std::vector<std::optional<std::size_t>>;
 

@@ -618,6 +618,16 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
   return true;
 }
 
+// See FitOptions::shared_sigma_steps.
+void add_shared_error(const Run& run, double sigma_steps, std::vector<ModelAnswer>& answers) {
+  for (ModelAnswer& answer : answers) {
+    for (Component& part : answer.parts) {
+      part = widened(std::move(part), sigma_steps / run.samples.half_range_steps);
+    }
+    locate(run.samples, answer.parts, answer.fit);
+  }
+}
+
 void combine(const Run& run, std::vector<ModelAnswer>& answers, const Rig& rig, FitResult& result) {
   std::vector<Component> parts;
   double heaviest = 0;
@@ -810,6 +820,7 @@ FitResult fit_alone(Run& run, std::span<const CurvePoint> points, const Rig& rig
   std::vector<double> bad;
   std::vector<bool> used(run.samples.count(), true);
   if (fit_models(run, rig, options.size, answers, bad)) {
+    if (options.shared_sigma_steps) add_shared_error(run, *options.shared_sigma_steps, answers);
     weigh_models(answers, static_cast<int>(run.samples.count()), options.model);
     combine(run, answers, rig, result);
   }

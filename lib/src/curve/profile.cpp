@@ -222,6 +222,17 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
   return profiled(root, centre, scale, degrees_of_freedom);
 }
 
+Component widened(Component part, double sigma) {
+  if (!(part.scale > 0) || !(sigma > 0)) return part;
+  const double ratio = std::hypot(part.scale, sigma) / part.scale;
+  part.scale *= ratio;
+  for (Knot& knot : part.knots) knot.t = part.centre + ratio * (knot.t - part.centre);
+  constexpr double kMost = 60;  // as good as a normal distribution
+  part.degrees_of_freedom =
+      std::floor(std::min(part.degrees_of_freedom * std::pow(ratio, 4) + 1e-6, kMost));
+  return part;
+}
+
 Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom) {
   const double centre = -fit.parameters[1] / (2 * fit.parameters[2]);
   const auto root = [&](double t) {

@@ -48,6 +48,10 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
 Component straight_component(double centre, double scale, double degrees_of_freedom);
 Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom);
 
+// With an independent normal error of that standard deviation (in t) added: scaled about its
+// centre, with the degrees of freedom of the sum (Satterthwaite 1946, from memory).
+Component widened(Component part, double sigma);
+
 // Where the mixture's cumulative probability is `probability`; absent where it never gets there.
 std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability);
 // Central interval that holds `1 - 2 tail`.

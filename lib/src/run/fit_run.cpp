@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <cmath>
 #include <map>
 #include <set>
 
@@ -109,6 +110,23 @@ void add_field(const std::map<std::string, std::string>& path_of, const RunOptio
       });
 }
 
+// Of best focus, by which of the field's stars were measured; absent where there is none to tell.
+std::optional<double> error_of_choice(const std::vector<FrameMeasurement>& frames,
+                                      const FitResult& fit, SizeMeasure measure) {
+  const ModelFit* curve = chosen_model(fit);
+  if (curve == nullptr || !fit.best_focus_steps || !fit.best_focus_sigma_steps) return std::nullopt;
+  const double step = *fit.best_focus_sigma_steps;  // small against the curve, if it is any good
+  std::vector<double> by_focus_per_step;
+  for (const FrameMeasurement& frame : frames) {
+    const auto below = curve_size_px(*curve, *frame.position_steps - step);
+    const auto above = curve_size_px(*curve, *frame.position_steps + step);
+    if (!below || !above || !(*below > 0) || !(*above > 0)) return std::nullopt;
+    by_focus_per_step.push_back((std::log(*below) - std::log(*above)) / (2 * step));
+  }
+  const auto error = focus_error_of_stars(frames, star_size(measure), by_focus_per_step);
+  return error && *error > 0 ? error : std::nullopt;
+}
+
 }  // namespace
 
 Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
@@ -145,6 +163,12 @@ Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
   }
   auto fit = fit_curve(points, answer.record.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
+  if (const auto shared = error_of_choice(frames, *fit, options.fit.size)) {
+    FitOptions with_shared = options.fit;
+    with_shared.shared_sigma_steps = shared;
+    fit = fit_curve(points, answer.record.rig, with_shared);
+    if (!fit) return tl::unexpected<Error>(fit.error());
+  }
   answer.record.fit = std::move(*fit);
   if (auto added = add_arrival(frames, stated, options, answer); !added) {
     return tl::unexpected<Error>(added.error());

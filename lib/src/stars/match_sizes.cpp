@@ -117,19 +117,27 @@ struct TwoWayFit {
   std::vector<std::optional<double>> log_size;  // by frame
   std::vector<double> sigma;
   std::vector<int> stars;
+  std::vector<double> tau2;  // by frame: variance of a star beyond its own errors
 };
 
-// ln h_ij = a_i + s_j by alternating Huber means; the scatter of a star beyond its own errors is
-// estimated once for all (a bright star must not rule alone).
+// A residual beyond so many sigmas counts as one at them; the mean square of a normal one then.
+constexpr double kWild = 2.5;
+constexpr double kHeldSquares = 0.976;
+constexpr int kFewestForScatter = 3;
+
+// ln h_ij = a_i + s_j by alternating Huber means. How much stars scatter beyond their own errors is
+// estimated for each frame: over a tilted or curved field each has its focus elsewhere, so that far
+// out they differ by per cents which no brightness lessens, and a few bright stars must not rule.
 TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
   TwoWayFit fit;
   fit.log_size.assign(frames, std::nullopt);
   fit.sigma.assign(frames, 0.0);
   fit.stars.assign(frames, 0);
   std::vector<double> star(table.size(), 0.0);
-  double tau2 = 0;
-  const auto weight = [&](const Seen& s, double residual) {
-    const double variance = s.variance + tau2;
+  fit.tau2.assign(frames, 0.0);
+  std::vector<double>& tau2 = fit.tau2;
+  const auto weight = [&](const Seen& s, double residual, std::size_t frame) {
+    const double variance = s.variance + tau2[frame];
     const double z = std::abs(residual) / std::sqrt(variance);
     return stars::huber_weight(z) / variance;
   };
@@ -150,7 +158,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       for (std::size_t i = 0; i < frames; ++i) {
         if (!table[j][i] || !fit.log_size[i]) continue;
         const double value = table[j][i]->log_size - *fit.log_size[i];
-        const double w = weight(*table[j][i], value - star[j]);
+        const double w = weight(*table[j][i], value - star[j], i);
         sum += w * value;
         sum_w += w;
       }
@@ -162,25 +170,28 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       for (double& s : star) s -= mean / mean_weight;
     }
     // Frames given the stars.
-    std::vector<double> residuals;
-    std::vector<double> variances;
     double change = 0;
     for (std::size_t i = 0; i < frames; ++i) {
       if (!fit.log_size[i]) continue;
       double sum = 0;
       double sum_w = 0;
       double sum_w2r2 = 0;
+      double excess = 0;
+      double excess_weight = 0;
       int count = 0;
       for (std::size_t j = 0; j < table.size(); ++j) {
         if (!table[j][i]) continue;
         const double residual = table[j][i]->log_size - star[j] - *fit.log_size[i];
-        const double w = weight(*table[j][i], residual);
+        const double w = weight(*table[j][i], residual, i);
         sum += w * residual;
         sum_w += w;
         sum_w2r2 += w * w * residual * residual;
         ++count;
-        residuals.push_back(residual);
-        variances.push_back(table[j][i]->variance);
+        // Fisher's step for the scatter beyond the stars' own errors, wild ones held at a limit.
+        const double variance = table[j][i]->variance + tau2[i];
+        const double squares = std::min(residual * residual, kWild * kWild * variance);
+        excess += (squares / variance / kHeldSquares - 1) / variance;
+        excess_weight += 1 / (variance * variance);
       }
       if (!(sum_w > 0)) continue;
       *fit.log_size[i] += sum / sum_w;
@@ -189,17 +200,112 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       const double sandwich = n > 1 ? std::sqrt(sum_w2r2 * n / (n - 1)) / sum_w : 0.0;
       fit.sigma[i] = std::max(sandwich, 1.0 / std::sqrt(sum_w));
       fit.stars[i] = count;
-    }
-    if (residuals.size() > 3) {
-      const double spread = robust_sigma(residuals);
-      tau2 = std::max(0.0, spread * spread - median(variances));
+      if (count > kFewestForScatter) tau2[i] = std::max(0.0, tau2[i] + excess / excess_weight);
     }
     if (round > 3 && change < 1e-7) break;
   }
   return fit;
 }
 
+// The run's stars and frames as match_sizes takes them.
+Table matched_table(std::span<const FrameMeasurement> frames, StarSize kind) {
+  const Registration registration = register_frames(frames, kind);
+  const auto laid_frames =
+      static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
+                                             [](const auto& map) { return map.has_value(); }));
+  return widely_seen(star_table(frames, registration, kind), laid_frames);
+}
+
+// A star's own focus against the run's, and its say in the run's.
+struct StarFocus {
+  double offset_steps = 0;
+  double variance = 0;  // of the offset, by the star's errors
+  double weight = 0;
+};
+
+// Regression of a star's deviations on the change of ln size with best focus.
+std::optional<StarFocus> focus_of_star(const std::vector<std::optional<Seen>>& row,
+                                       const TwoWayFit& fit,
+                                       std::span<const double> by_focus_per_step) {
+  struct Sums {
+    double w = 0, g = 0, gg = 0, y = 0, gy = 0;
+    int count = 0;
+    void add(double weight, double slope, double value) {
+      w += weight;
+      g += weight * slope;
+      gg += weight * slope * slope;
+      y += weight * value;
+      gy += weight * slope * value;
+      ++count;
+    }
+    [[nodiscard]] double information() const { return gg - g * g / w; }
+  };
+  Sums own;      // by the star's errors alone
+  Sums matched;  // by the weights of the matching
+  for (std::size_t i = 0; i < row.size(); ++i) {
+    if (!row[i] || !fit.log_size[i]) continue;
+    const double deviation = row[i]->log_size - *fit.log_size[i];
+    own.add(1 / row[i]->variance, by_focus_per_step[i], deviation);
+    matched.add(1 / (row[i]->variance + fit.tau2[i]), by_focus_per_step[i], deviation);
+  }
+  constexpr int kFewestFrames = 3;
+  if (own.count < kFewestFrames || !(own.information() > 0)) return std::nullopt;
+  const double offset = (own.gy - own.g * own.y / own.w) / own.information();
+  return StarFocus{offset, 1 / own.information(), matched.information()};
+}
+
 }  // namespace
+
+std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames, StarSize kind,
+                                           std::span<const double> by_focus_per_step) {
+  if (frames.empty()) return std::nullopt;
+  const Table table = matched_table(frames, kind);
+  const TwoWayFit fit = fit_two_way(table, frames.size());
+  std::vector<StarFocus> found;
+  for (const auto& row : table) {
+    if (const auto star = focus_of_star(row, fit, by_focus_per_step)) found.push_back(*star);
+  }
+  constexpr std::size_t kFewestStars = 3;
+  if (found.size() < kFewestStars) return std::nullopt;
+  // The spread beyond the stars' own errors by the moments, wild stars held at a limit.
+  double spread2 = 0;
+  double centre = 0;
+  for (int round = 0; round < 50; ++round) {
+    double sum = 0;
+    double sum_w = 0;
+    for (const StarFocus& star : found) {
+      const double variance = star.variance + spread2;
+      const double w =
+          stars::huber_weight(std::abs(star.offset_steps - centre) / std::sqrt(variance)) /
+          variance;
+      sum += w * star.offset_steps;
+      sum_w += w;
+    }
+    centre = sum / sum_w;
+    double excess = 0;
+    double excess_weight = 0;
+    for (const StarFocus& star : found) {
+      const double variance = star.variance + spread2;
+      const double off = star.offset_steps - centre;
+      const double squares = std::min(off * off, kWild * kWild * variance);
+      // A star that rules the centre lies near it whatever the spread.
+      const double freedom = std::max(0.0, 1 - 1 / (variance * sum_w));
+      excess += (squares / variance / kHeldSquares - freedom) / variance;
+      excess_weight += freedom / (variance * variance);
+    }
+    if (!(excess_weight > 0)) return std::nullopt;
+    const double next = std::max(0.0, spread2 + excess / excess_weight);
+    if (std::abs(next - spread2) < 1e-6 * spread2) break;
+    spread2 = next;
+  }
+  double weights = 0;
+  double squares = 0;
+  for (const StarFocus& star : found) {
+    weights += star.weight;
+    squares += star.weight * star.weight;
+  }
+  return std::sqrt(spread2 * squares) / weights;
+}
 
 bool has_dependable_size(const Star& star, StarSize size) {
   if (!is_whole(star) || star.snr < kLeastSnr || !star.hfr_px || !star.hfr_sigma_px) return false;
@@ -254,13 +360,7 @@ std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
-  const Registration registration = register_frames(frames, kind);
-  const Table all = star_table(frames, registration, kind);
-  const auto laid_frames =
-      static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
-                                             [](const auto& map) { return map.has_value(); }));
-  const Table table = widely_seen(all, laid_frames);
-  const TwoWayFit fit = fit_two_way(table, frames.size());
+  const TwoWayFit fit = fit_two_way(matched_table(frames, kind), frames.size());
   constexpr int kFewestShared = 3;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     MatchedSize& out = sizes[i];
