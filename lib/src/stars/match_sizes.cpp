@@ -122,7 +122,7 @@ struct TwoWayFit {
 
 // A residual beyond so many sigmas counts as one at them; the mean square of a normal one then.
 constexpr double kWild = 2.5;
-constexpr double kHeldSquares = 0.976;
+constexpr double kHeldSquares = 0.978;
 constexpr int kFewestForScatter = 3;
 
 // ln h_ij = a_i + s_j by alternating Huber means. How much stars scatter beyond their own errors is
