@@ -398,8 +398,8 @@ Belief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
   constexpr double kSizeReach = 5;  // in spreads
   constexpr double kSizeDegrees = 4;
   constexpr double kSlopeReach = 2.25;
-  // Part of the telescopes with a notable lopsidedness (as in outliers.cpp), half of them either
-  // way by its standard deviation: the same variance.
+  // Part of the telescopes with a notable lopsidedness (more than in outliers.cpp: so few points
+  // show nothing of it), half of them either way by its standard deviation: the same variance.
   constexpr double kLopsidedShare = 0.45;
   Belief belief;
   belief.shape = shape;
