@@ -239,14 +239,11 @@ bool normalise(std::vector<Component>& parts) {
 }
 
 // The part of best focus' variance that comes from the lopsidedness' prior is not estimated from
-// the residuals: the degrees of freedom of the sum are larger (Satterthwaite 1946, from memory),
-// whole so that Student's closed form serves.
+// the residuals.
 double degrees_of_best_focus(const ShapeFit& fit, int degrees) {
   const Eigen::Matrix3d even = fit.unscaled_covariance.inverse().topLeftCorner<3, 3>().inverse();
   const double ratio = fit.unscaled_covariance(0, 0) / even(0, 0);
-  constexpr double kMost = 60;  // as good as a normal distribution
-  return std::isfinite(ratio) ? std::floor(std::min(degrees * ratio * ratio + 1e-6, kMost))
-                              : degrees;
+  return std::isfinite(ratio) ? degrees_of_sum(degrees, ratio) : degrees;
 }
 
 // The shape number `shape` of the hypotheses; where they have none of it (too improbable), the
@@ -503,9 +500,6 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
   facts.parabola_answers = shown->model == model_name(CurveModel::parabola);
   return facts;
 }
-
-// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
-constexpr double kUsualObstruction = 0.3;
 
 // A hyperbola beside the blur curve, which half-flux radii have: it serves sizes that were measured
 // in another way, as those of a table without sigmas may have been. Where it fits worse its misfit

@@ -7,6 +7,7 @@
 
 #include "curve/shape.h"
 #include "curve/shape_fit.h"
+#include "curve/verdict.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::curve {
@@ -287,10 +288,6 @@ std::string words_of(const std::vector<Hill>& places, const Grid& grid) {
   return words(places[0]) + (places.size() > 1 ? " or at " + words(places[1]) : "");
 }
 
-std::string count_of(std::size_t n, const std::string& what) {
-  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
-}
-
 void locate(const Posterior& found, const Hill& first, const Rig& rig, KnownSlopeAnswer& answer) {
   const Grid& grid = found.grid;
   const std::size_t all = grid.mass.size();
@@ -366,8 +363,6 @@ Belief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen
 
 // --- by other runs ---
 
-// The obstruction of a rig of which nobody said it, as where the runs themselves were fitted.
-constexpr double kUsualObstruction = 0.3;
 // From so many points on one of them may be bad: of fewer none is told from a good one.
 constexpr std::size_t kFewestWithBad = 4;
 constexpr double kMostBad = 1.0 / 3;  // of the points; beyond, they contradict the slope

@@ -222,14 +222,17 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
   return profiled(root, centre, scale, degrees_of_freedom);
 }
 
+double degrees_of_sum(double degrees, double ratio) {
+  constexpr double kMost = 60;  // as good as a normal distribution
+  return std::floor(std::min(degrees * ratio * ratio + 1e-6, kMost));
+}
+
 Component widened(Component part, double sigma) {
   if (!(part.scale > 0) || !(sigma > 0)) return part;
   const double ratio = std::hypot(part.scale, sigma) / part.scale;
   part.scale *= ratio;
   for (Knot& knot : part.knots) knot.t = part.centre + ratio * (knot.t - part.centre);
-  constexpr double kMost = 60;  // as good as a normal distribution
-  part.degrees_of_freedom =
-      std::floor(std::min(part.degrees_of_freedom * std::pow(ratio, 4) + 1e-6, kMost));
+  part.degrees_of_freedom = degrees_of_sum(part.degrees_of_freedom, ratio * ratio);
   return part;
 }
 

@@ -48,8 +48,11 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
 Component straight_component(double centre, double scale, double degrees_of_freedom);
 Component parabola_component(const ParabolaFit& fit, double variance, double degrees_of_freedom);
 
+// Degrees of freedom of a variance that is `ratio` times its part with `degrees`, the rest of it
+// known (Satterthwaite 1946, from memory); whole so that Student's closed form serves.
+double degrees_of_sum(double degrees, double ratio);
 // With an independent normal error of that standard deviation (in t) added: scaled about its
-// centre, with the degrees of freedom of the sum (Satterthwaite 1946, from memory).
+// centre, with the degrees of freedom of the sum.
 Component widened(Component part, double sigma);
 
 // Where the mixture's cumulative probability is `probability`; absent where it never gets there.

@@ -12,10 +12,6 @@ std::string number(double value, std::optional<double> sigma = std::nullopt) {
   return format_like_sigma(value, sigma);
 }
 
-std::string count_of(int n, const std::string& what) {
-  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
-}
-
 class Judge {
  public:
   explicit Judge(const VerdictFacts& facts) : f_(facts) {}

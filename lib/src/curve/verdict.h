@@ -1,6 +1,7 @@
 // The verdict and its words, from the rules stated in starwaist/curve.h.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <string>
 #include <vector>
@@ -41,5 +42,10 @@ struct Judgement {
 };
 
 Judgement judge(const VerdictFacts& facts);
+
+// "1 usable point", "3 usable points"
+inline std::string count_of(std::size_t n, const std::string& what) {
+  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
+}
 
 }  // namespace starwaist::curve

@@ -125,6 +125,27 @@ constexpr double kWild = 2.5;
 constexpr double kHeldSquares = 0.978;
 constexpr int kFewestForScatter = 3;
 
+// By moments: the variance beyond what is known, from residuals weighed by the variance that is
+// thought of so far; a step of Fisher's scoring.
+class Excess {
+ public:
+  // `variance`: the known one and what is thought. `freedom`: part of it that the residual can
+  // show; a value that rules the centre lies near it whatever the spread.
+  void add(double residual, double variance, double freedom = 1) {
+    const double squares = std::min(residual * residual, kWild * kWild * variance);
+    sum_ += (squares / variance / kHeldSquares - freedom) / variance;
+    weight_ += freedom / (variance * variance);
+  }
+  [[nodiscard]] bool known() const { return weight_ > 0; }
+  [[nodiscard]] double after(double thought) const {
+    return std::max(0.0, thought + sum_ / weight_);
+  }
+
+ private:
+  double sum_ = 0;
+  double weight_ = 0;
+};
+
 // ln h_ij = a_i + s_j by alternating Huber means. How much stars scatter beyond their own errors is
 // estimated for each frame: over a tilted or curved field each has its focus elsewhere, so that far
 // out they differ by per cents which no brightness lessens, and a few bright stars must not rule.
@@ -176,8 +197,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       double sum = 0;
       double sum_w = 0;
       double sum_w2r2 = 0;
-      double excess = 0;
-      double excess_weight = 0;
+      Excess excess;
       int count = 0;
       for (std::size_t j = 0; j < table.size(); ++j) {
         if (!table[j][i]) continue;
@@ -187,11 +207,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
         sum_w += w;
         sum_w2r2 += w * w * residual * residual;
         ++count;
-        // Fisher's step for the scatter beyond the stars' own errors, wild ones held at a limit.
-        const double variance = table[j][i]->variance + tau2[i];
-        const double squares = std::min(residual * residual, kWild * kWild * variance);
-        excess += (squares / variance / kHeldSquares - 1) / variance;
-        excess_weight += 1 / (variance * variance);
+        excess.add(residual, table[j][i]->variance + tau2[i]);
       }
       if (!(sum_w > 0)) continue;
       *fit.log_size[i] += sum / sum_w;
@@ -200,7 +216,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       const double sandwich = n > 1 ? std::sqrt(sum_w2r2 * n / (n - 1)) / sum_w : 0.0;
       fit.sigma[i] = std::max(sandwich, 1.0 / std::sqrt(sum_w));
       fit.stars[i] = count;
-      if (count > kFewestForScatter) tau2[i] = std::max(0.0, tau2[i] + excess / excess_weight);
+      if (count > kFewestForScatter) tau2[i] = excess.after(tau2[i]);
     }
     if (round > 3 && change < 1e-7) break;
   }
@@ -282,19 +298,14 @@ std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> fra
       sum_w += w;
     }
     centre = sum / sum_w;
-    double excess = 0;
-    double excess_weight = 0;
+    Excess excess;
     for (const StarFocus& star : found) {
       const double variance = star.variance + spread2;
-      const double off = star.offset_steps - centre;
-      const double squares = std::min(off * off, kWild * kWild * variance);
-      // A star that rules the centre lies near it whatever the spread.
       const double freedom = std::max(0.0, 1 - 1 / (variance * sum_w));
-      excess += (squares / variance / kHeldSquares - freedom) / variance;
-      excess_weight += freedom / (variance * variance);
+      excess.add(star.offset_steps - centre, variance, freedom);
     }
-    if (!(excess_weight > 0)) return std::nullopt;
-    const double next = std::max(0.0, spread2 + excess / excess_weight);
+    if (!excess.known()) return std::nullopt;
+    const double next = excess.after(spread2);
     if (std::abs(next - spread2) < 1e-6 * spread2) break;
     spread2 = next;
   }
