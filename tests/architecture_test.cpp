@@ -21,7 +21,9 @@ struct Module {
 
 const std::map<std::string, Module>& modules() {
   static const std::map<std::string, Module> table = {
-      {"core", {{"error.h", "interval.h", "fields.h", "numbers.h", "statistics.h", "terms.h"}, {}}},
+      {"core",
+       {{"error.h", "interval.h", "fields.h", "limits.h", "numbers.h", "statistics.h", "terms.h"},
+        {}}},
       {"optics", {{"rig.h", "seeing.h"}, {"core"}}},
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},

@@ -59,16 +59,6 @@ int report_failure(const ToolStreams& streams, const Error& error);
 // Options shared by the commands, each declared in one place.
 
 // A number within limits, checked when it is read; the message names the option.
-struct NumberLimits {
-  double low = -1e300;
-  double high = 1e300;
-  bool low_excluded = false;
-  bool high_excluded = false;
-};
-// A length, a gain and the like: above nought.
-inline constexpr NumberLimits kPositive{0, 1e300, true, false};
-inline constexpr NumberLimits kNotNegative{0, 1e300, false, false};
-
 CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
                         const NumberLimits& limits, const std::string& help);
 CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,

@@ -1,5 +1,6 @@
 // The options that commands share, and the checks of their values.
 #include <algorithm>
+#include <cctype>
 #include <charconv>
 #include <regex>
 #include <string_view>
@@ -13,31 +14,11 @@ namespace starwaist::tool {
 
 namespace {
 
-// As few digits as read back as the same number: 0.55, not 0.550.
-std::string shortest(double value) {
-  char buffer[40];
-  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
-  return {buffer, end};
-}
-
-std::string limits_words(const NumberLimits& limits) {
-  const bool low = limits.low > -1e300;
-  const bool high = limits.high < 1e300;
-  std::string low_words = (limits.low_excluded ? "above " : "at least ") + shortest(limits.low);
-  std::string high_words = (limits.high_excluded ? "below " : "at most ") + shortest(limits.high);
-  if (low && high) return low_words + " and " + high_words;
-  if (low) return low_words;
-  if (high) return high_words;
-  return "finite";
-}
-
 double number_within(const std::string& option, const std::string& text,
                      const NumberLimits& limits) {
   const auto value = parse_number(text);
   if (!value) throw CLI::ValidationError(option, "'" + text + "' is not a number");
-  const bool above = limits.low_excluded ? *value > limits.low : *value >= limits.low;
-  const bool below = limits.high_excluded ? *value < limits.high : *value <= limits.high;
-  if (!above || !below) {
+  if (!limits.contains(*value)) {
     throw CLI::ValidationError(option, text + " must be " + limits_words(limits));
   }
   return *value;
@@ -135,7 +116,8 @@ CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<
 
 CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,
                         const NumberLimits& limits, const std::string& help) {
-  return add_checked_number(app, option, target, limits, help + " [" + shortest(target) + "]");
+  return add_checked_number(app, option, target, limits,
+                            help + " [" + format_shortest(target) + "]");
 }
 
 CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, int low, int high,
@@ -174,37 +156,11 @@ void add_common_options(CLI::App& app, CommonOptions& options) {
 
 void add_rig_options(CLI::App& app, Rig& rig) {
   const std::string group = "Rig (what is not given is taken from the frames' headers)";
-  const NumberLimits kFraction{0, 1, false, true};
-  add_number(app, "--focal-length-mm", rig.focal_length_mm, kPositive, "Focal length")
-      ->group(group);
-  add_number(app, "--aperture-mm", rig.aperture_mm, kPositive, "Free diameter")->group(group);
-  add_number(app, "--f-number", rig.f_number, kPositive, "Focal length over aperture")
-      ->group(group);
-  add_number(app, "--obstruction", rig.obstruction, kFraction,
-             "Diameter of the central obstruction over the aperture's")
-      ->group(group);
-  add_number(app, "--pixel-um", rig.pixel_um, kPositive, "Pixel of the frame as stored, binned")
-      ->group(group);
-  add_number(app, "--um-per-step", rig.um_per_step, kPositive,
-             "Travel of the focus for one focuser step")
-      ->group(group);
-  add_number(app, "--wavelength-um", rig.wavelength_um, kPositive, "Wavelength")->group(group);
-  add_number(app, "--seeing-arcsec", rig.seeing_arcsec, kPositive,
-             "Seeing, full width at half maximum")
-      ->group(group);
-  add_number(app, "--focus-um-per-c", rig.focus_um_per_c, {},
-             "Movement of the focus by temperature")
-      ->group(group);
-  add_number(app, "--gain-e-per-adu", rig.gain_e_per_adu, kPositive, "Electrons for one ADU")
-      ->group(group);
-  add_number(app, "--read-noise-e", rig.read_noise_e, kNotNegative, "Read noise in electrons")
-      ->group(group);
-  add_number(app, "--saturation-adu", rig.saturation_adu, kPositive, "Level of a full pixel")
-      ->group(group);
-  add_number(app, "--min-position-steps", rig.min_position_steps, {}, "Focuser's lower limit")
-      ->group(group);
-  add_number(app, "--max-position-steps", rig.max_position_steps, {}, "Focuser's upper limit")
-      ->group(group);
+  for_each_field(rig, [&](const auto& f, auto& value) {
+    std::string help(f.meaning);
+    help.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(help.front())));
+    add_number(app, "--" + option_name(f.name), value, f.limits, help)->group(group);
+  });
 }
 
 void add_input_options(CLI::App& app, InputOptions& options) {

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <limits>
 #include <numbers>
+#include <string>
 
 namespace starwaist {
 namespace {
@@ -138,6 +139,27 @@ TEST(Completed, TakesOnlyWhatIsMissing) {
   EXPECT_DOUBLE_EQ(rig.wavelength_um, 0.656);
   // f/5 was given through focal length and aperture.
   EXPECT_DOUBLE_EQ(*rig.focal_ratio(), 5.0);
+}
+
+TEST(Completed, TakesEveryFieldOfTheFallback) {
+  Rig header;
+  double value = 1;
+  for_each_field(header, [&value](const auto&, auto& field) { field = value++; });
+  const Rig rig = completed(Rig{}, header);
+  for_each_field(rig, [&header](const auto& f, const auto& field) {
+    EXPECT_EQ(field, header.*(f.member)) << f.name;
+  });
+}
+
+TEST(Checked, RefusesWhatIsNotFiniteInEveryField) {
+  Rig names;
+  for_each_field(names, [](const auto& f, const auto&) {
+    Rig rig = newtonian();
+    rig.*(f.member) = std::numeric_limits<double>::infinity();
+    const auto result = checked(rig);
+    ASSERT_FALSE(result) << f.name;
+    EXPECT_NE(result.error().message.find(f.name), std::string::npos) << result.error().text();
+  });
 }
 
 // Airy's pattern leaves J0^2 + J1^2 at v = pi r / (lambda N) outside (Born & Wolf 8.5, from

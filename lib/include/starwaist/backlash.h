@@ -68,12 +68,12 @@ struct SweepSlack {
 template <>
 struct Fields<SweepSlack> {
   static constexpr auto list = std::make_tuple(
-      field("direction", &SweepSlack::direction, "", "outward or inward"),
-      field("points", &SweepSlack::points, "", "usable points"),
-      field("best_focus_steps", &SweepSlack::best_focus_steps, "steps",
-            "commanded best focus in this direction"),
-      field("sigma_steps", &SweepSlack::sigma_steps, "steps", "its standard deviation"),
-      field("slack_steps", &SweepSlack::slack_steps, "steps", "dead travel at its beginning"));
+      STARWAIST_FIELD(SweepSlack, direction, "", "outward or inward"),
+      STARWAIST_FIELD(SweepSlack, points, "", "usable points"),
+      STARWAIST_FIELD(SweepSlack, best_focus_steps, "steps",
+                      "commanded best focus in this direction"),
+      STARWAIST_FIELD(SweepSlack, sigma_steps, "steps", "its standard deviation"),
+      STARWAIST_FIELD(SweepSlack, slack_steps, "steps", "dead travel at its beginning"));
 };
 static_assert(describes_every_field<SweepSlack>());
 
@@ -100,29 +100,26 @@ struct BacklashResult {
 template <>
 struct Fields<BacklashResult> {
   static constexpr auto list = std::make_tuple(
-      field("backlash_steps", &BacklashResult::backlash_steps, "steps", "slack"),
-      field("sigma_steps", &BacklashResult::sigma_steps, "steps", "its standard deviation"),
-      field("interval_95_steps", &BacklashResult::interval_95_steps, "steps", "95 % interval"),
-      field("takeup_steps", &BacklashResult::takeup_steps, "steps",
-            "how far to go past the target before the last move"),
-      field("final_direction", &BacklashResult::final_direction, "", "of the last move"),
-      field("verdict", &BacklashResult::verdict, "", "trusted, doubtful or unusable"),
-      field("reasons", &BacklashResult::reasons, "", "why it is not trusted"),
-      field("sweeps", &BacklashResult::sweeps, "", "each sweep"),
-      field("slack_found", &BacklashResult::slack_found, "", "whether the interval is above 0"),
-      field("drift_steps", &BacklashResult::drift_steps, "steps",
-            "drift of best focus from the first frame to the last"),
-      field("drift_sigma_steps", &BacklashResult::drift_sigma_steps, "steps",
-            "its standard deviation"),
-      field("drift_identified", &BacklashResult::drift_identified, "",
-            "whether the sweeps tell drift from slack"),
-      field("rejected_points", &BacklashResult::rejected_points, "",
-            "points that do not fit the others"),
-      field("remaining_steps", &BacklashResult::remaining_steps, "steps",
-            "slack left in the run taken with take-up"),
-      field("remaining_interval_95_steps", &BacklashResult::remaining_interval_95_steps, "steps",
-            "its 95 % interval"),
-      field("notes", &BacklashResult::notes, "", "remarks"));
+      STARWAIST_FIELD(BacklashResult, backlash_steps, "steps", "slack"),
+      STARWAIST_FIELD(BacklashResult, sigma_steps, "steps", "its standard deviation"),
+      STARWAIST_FIELD(BacklashResult, interval_95_steps, "steps", "95 % interval"),
+      STARWAIST_FIELD(BacklashResult, takeup_steps, "steps",
+                      "how far to go past the target before the last move"),
+      STARWAIST_FIELD(BacklashResult, final_direction, "", "of the last move"),
+      STARWAIST_FIELD(BacklashResult, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(BacklashResult, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(BacklashResult, sweeps, "", "each sweep"),
+      STARWAIST_FIELD(BacklashResult, slack_found, "", "whether the interval is above 0"),
+      STARWAIST_FIELD(BacklashResult, drift_steps, "steps",
+                      "drift of best focus from the first frame to the last"),
+      STARWAIST_FIELD(BacklashResult, drift_sigma_steps, "steps", "its standard deviation"),
+      STARWAIST_FIELD(BacklashResult, drift_identified, "",
+                      "whether the sweeps tell drift from slack"),
+      STARWAIST_FIELD(BacklashResult, rejected_points, "", "points that do not fit the others"),
+      STARWAIST_FIELD(BacklashResult, remaining_steps, "steps",
+                      "slack left in the run taken with take-up"),
+      STARWAIST_FIELD(BacklashResult, remaining_interval_95_steps, "steps", "its 95 % interval"),
+      STARWAIST_FIELD(BacklashResult, notes, "", "remarks"));
 };
 static_assert(describes_every_field<BacklashResult>());
 

@@ -35,15 +35,15 @@ struct CurvePoint {
 
 template <>
 struct Fields<CurvePoint> {
-  static constexpr auto list = std::make_tuple(
-      field("file", &CurvePoint::file, "", "frame or table row"),
-      field("position_steps", &CurvePoint::position_steps, "steps", "focuser position"),
-      field("size_px", &CurvePoint::size_px, "px", "star size"),
-      field("sigma_px", &CurvePoint::sigma_px, "px", "its standard error"),
-      field("stars", &CurvePoint::stars, "", "stars it rests on"),
-      field("temperature_c", &CurvePoint::temperature_c, "c", "temperature"),
-      field("used", &CurvePoint::used, "", "whether the fit uses it"),
-      field("reason", &CurvePoint::reason, "", "why it is not used"));
+  static constexpr auto list =
+      std::make_tuple(STARWAIST_FIELD(CurvePoint, file, "", "frame or table row"),
+                      STARWAIST_FIELD(CurvePoint, position_steps, "steps", "focuser position"),
+                      STARWAIST_FIELD(CurvePoint, size_px, "px", "star size"),
+                      STARWAIST_FIELD(CurvePoint, sigma_px, "px", "its standard error"),
+                      STARWAIST_FIELD(CurvePoint, stars, "", "stars it rests on"),
+                      STARWAIST_FIELD(CurvePoint, temperature_c, "c", "temperature"),
+                      STARWAIST_FIELD(CurvePoint, used, "", "whether the fit uses it"),
+                      STARWAIST_FIELD(CurvePoint, reason, "", "why it is not used"));
 };
 static_assert(describes_every_field<CurvePoint>());
 
@@ -131,20 +131,18 @@ struct ModelFit {
 template <>
 struct Fields<ModelFit> {
   static constexpr auto list = std::make_tuple(
-      field("model", &ModelFit::model, "", "hyperbola, parabola or blur"),
-      field("best_focus_steps", &ModelFit::best_focus_steps, "steps", "position of the minimum"),
-      field("best_focus_sigma_steps", &ModelFit::best_focus_sigma_steps, "steps",
-            "half of the 68 % interval"),
-      field("interval_68_steps", &ModelFit::interval_68_steps, "steps", "68 % interval"),
-      field("interval_95_steps", &ModelFit::interval_95_steps, "steps", "95 % interval"),
-      field("min_size_px", &ModelFit::min_size_px, "px", "size at the minimum"),
-      field("slope_px_per_step", &ModelFit::slope_px_per_step, "px/step", "slope of the arms"),
-      field("r_squared", &ModelFit::r_squared, "", "share of the variance explained"),
-      field("reduced_chi_squared", &ModelFit::reduced_chi_squared, "",
-            "misfit against the points' own sigmas"),
-      field("aicc", &ModelFit::aicc, "", "corrected Akaike criterion"),
-      field("weight", &ModelFit::weight, "", "weight in the answer"),
-      field("parameters", &ModelFit::parameters, "", "the model's own parameters"));
+      STARWAIST_FIELD(ModelFit, model, "", "hyperbola, parabola or blur"),
+      STARWAIST_FIELD(ModelFit, best_focus_steps, "steps", "position of the minimum"),
+      STARWAIST_FIELD(ModelFit, best_focus_sigma_steps, "steps", "half of the 68 % interval"),
+      STARWAIST_FIELD(ModelFit, interval_68_steps, "steps", "68 % interval"),
+      STARWAIST_FIELD(ModelFit, interval_95_steps, "steps", "95 % interval"),
+      STARWAIST_FIELD(ModelFit, min_size_px, "px", "size at the minimum"),
+      STARWAIST_FIELD(ModelFit, slope_px_per_step, "px/step", "slope of the arms"),
+      STARWAIST_FIELD(ModelFit, r_squared, "", "share of the variance explained"),
+      STARWAIST_FIELD(ModelFit, reduced_chi_squared, "", "misfit against the points' own sigmas"),
+      STARWAIST_FIELD(ModelFit, aicc, "", "corrected Akaike criterion"),
+      STARWAIST_FIELD(ModelFit, weight, "", "weight in the answer"),
+      STARWAIST_FIELD(ModelFit, parameters, "", "the model's own parameters"));
 };
 static_assert(describes_every_field<ModelFit>());
 
@@ -208,23 +206,22 @@ struct FitResult {
 template <>
 struct Fields<FitResult> {
   static constexpr auto list = std::make_tuple(
-      field("points", &FitResult::points, "", "the points, in the order taken"),
-      field("size_measure", &FitResult::size_measure, "", "hfr or fwhm"),
-      field("models", &FitResult::models, "", "each model's fit"),
-      field("chosen", &FitResult::chosen, "", "heaviest model"),
-      field("best_focus_steps", &FitResult::best_focus_steps, "steps", "best focus"),
-      field("best_focus_sigma_steps", &FitResult::best_focus_sigma_steps, "steps",
-            "half of the 68 % interval"),
-      field("interval_68_steps", &FitResult::interval_68_steps, "steps", "68 % interval"),
-      field("interval_95_steps", &FitResult::interval_95_steps, "steps", "95 % interval"),
-      field("critical_focus_zone_steps", &FitResult::critical_focus_zone_steps, "steps",
-            "full width of the quarter-wave zone"),
-      field("probability_in_zone", &FitResult::probability_in_zone, "",
-            "that true best focus lies within half the zone of the answer"),
-      field("approach", &FitResult::approach, "", "direction of the sweep"),
-      field("verdict", &FitResult::verdict, "", "trusted, doubtful or unusable"),
-      field("reasons", &FitResult::reasons, "", "why it is not trusted"),
-      field("notes", &FitResult::notes, "", "remarks"));
+      STARWAIST_FIELD(FitResult, points, "", "the points, in the order taken"),
+      STARWAIST_FIELD(FitResult, size_measure, "", "hfr or fwhm"),
+      STARWAIST_FIELD(FitResult, models, "", "each model's fit"),
+      STARWAIST_FIELD(FitResult, chosen, "", "heaviest model"),
+      STARWAIST_FIELD(FitResult, best_focus_steps, "steps", "best focus"),
+      STARWAIST_FIELD(FitResult, best_focus_sigma_steps, "steps", "half of the 68 % interval"),
+      STARWAIST_FIELD(FitResult, interval_68_steps, "steps", "68 % interval"),
+      STARWAIST_FIELD(FitResult, interval_95_steps, "steps", "95 % interval"),
+      STARWAIST_FIELD(FitResult, critical_focus_zone_steps, "steps",
+                      "full width of the quarter-wave zone"),
+      STARWAIST_FIELD(FitResult, probability_in_zone, "",
+                      "that true best focus lies within half the zone of the answer"),
+      STARWAIST_FIELD(FitResult, approach, "", "direction of the sweep"),
+      STARWAIST_FIELD(FitResult, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(FitResult, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(FitResult, notes, "", "remarks"));
 };
 static_assert(describes_every_field<FitResult>());
 

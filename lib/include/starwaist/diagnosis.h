@@ -65,9 +65,9 @@ struct EvidenceItem {
 template <>
 struct Fields<EvidenceItem> {
   static constexpr auto list =
-      std::make_tuple(field("what", &EvidenceItem::what, "", "what the figure is of"),
-                      field("value", &EvidenceItem::value, "", "the figure"),
-                      field("unit", &EvidenceItem::unit, "", "its unit"));
+      std::make_tuple(STARWAIST_FIELD(EvidenceItem, what, "", "what the figure is of"),
+                      STARWAIST_FIELD(EvidenceItem, value, "", "the figure"),
+                      STARWAIST_FIELD(EvidenceItem, unit, "", "its unit"));
 };
 static_assert(describes_every_field<EvidenceItem>());
 
@@ -87,14 +87,14 @@ inline constexpr double kLeastConfidence = 0.5;
 
 template <>
 struct Fields<Finding> {
-  static constexpr auto list = std::make_tuple(
-      field("cause", &Finding::cause, "", "name of the cause"),
-      field("confidence", &Finding::confidence, "", "probability that it happened"),
-      field("share", &Finding::share, "", "part of the misfit that it explains"),
-      field("summary", &Finding::summary, "", "what happened, in words"),
-      field("evidence", &Finding::evidence, "", "the figures behind it"),
-      field("remedy", &Finding::remedy, "", "what to do"),
-      field("settings", &Finding::settings, "", "settings for the next run, by name"));
+  static constexpr auto list =
+      std::make_tuple(STARWAIST_FIELD(Finding, cause, "", "name of the cause"),
+                      STARWAIST_FIELD(Finding, confidence, "", "probability that it happened"),
+                      STARWAIST_FIELD(Finding, share, "", "part of the misfit that it explains"),
+                      STARWAIST_FIELD(Finding, summary, "", "what happened, in words"),
+                      STARWAIST_FIELD(Finding, evidence, "", "the figures behind it"),
+                      STARWAIST_FIELD(Finding, remedy, "", "what to do"),
+                      STARWAIST_FIELD(Finding, settings, "", "settings for the next run, by name"));
 };
 static_assert(describes_every_field<Finding>());
 

@@ -68,12 +68,12 @@ struct DriftFilter {
 template <>
 struct Fields<DriftFilter> {
   static constexpr auto list = std::make_tuple(
-      field("filter", &DriftFilter::filter, "", "name"),
-      field("runs", &DriftFilter::runs, "", "runs that count"),
-      field("offset_steps", &DriftFilter::offset_steps, "steps",
-            "best focus less that of the filter with the most runs"),
-      field("sigma_steps", &DriftFilter::sigma_steps, "steps", "half of the 68 % interval"),
-      field("interval_95_steps", &DriftFilter::interval_95_steps, "steps", "95 % interval"));
+      STARWAIST_FIELD(DriftFilter, filter, "", "name"),
+      STARWAIST_FIELD(DriftFilter, runs, "", "runs that count"),
+      STARWAIST_FIELD(DriftFilter, offset_steps, "steps",
+                      "best focus less that of the filter with the most runs"),
+      STARWAIST_FIELD(DriftFilter, sigma_steps, "steps", "half of the 68 % interval"),
+      STARWAIST_FIELD(DriftFilter, interval_95_steps, "steps", "95 % interval"));
 };
 static_assert(describes_every_field<DriftFilter>());
 
@@ -85,8 +85,8 @@ struct DriftRejection {
 template <>
 struct Fields<DriftRejection> {
   static constexpr auto list =
-      std::make_tuple(field("row", &DriftRejection::row, "", "data row, from 1"),
-                      field("reason", &DriftRejection::reason, "", "why it does not count"));
+      std::make_tuple(STARWAIST_FIELD(DriftRejection, row, "", "data row, from 1"),
+                      STARWAIST_FIELD(DriftRejection, reason, "", "why it does not count"));
 };
 static_assert(describes_every_field<DriftRejection>());
 
@@ -101,13 +101,13 @@ struct DriftPrediction {
 template <>
 struct Fields<DriftPrediction> {
   static constexpr auto list = std::make_tuple(
-      field("temperature_c", &DriftPrediction::temperature_c, "c", "temperature"),
-      field("filter", &DriftPrediction::filter, "", "filter"),
-      field("position_steps", &DriftPrediction::position_steps, "steps", "predicted best focus"),
-      field("interval_95_steps", &DriftPrediction::interval_95_steps, "steps",
-            "for the true best focus of one run, run-to-run scatter included"),
-      field("probability_in_zone", &DriftPrediction::probability_in_zone, "",
-            "that best focus lies within half the zone of it"));
+      STARWAIST_FIELD(DriftPrediction, temperature_c, "c", "temperature"),
+      STARWAIST_FIELD(DriftPrediction, filter, "", "filter"),
+      STARWAIST_FIELD(DriftPrediction, position_steps, "steps", "predicted best focus"),
+      STARWAIST_FIELD(DriftPrediction, interval_95_steps, "steps",
+                      "for the true best focus of one run, run-to-run scatter included"),
+      STARWAIST_FIELD(DriftPrediction, probability_in_zone, "",
+                      "that best focus lies within half the zone of it"));
 };
 static_assert(describes_every_field<DriftPrediction>());
 
@@ -156,44 +156,42 @@ struct DriftResult {
 template <>
 struct Fields<DriftResult> {
   static constexpr auto list = std::make_tuple(
-      field("runs", &DriftResult::runs, "", "runs given"),
-      field("used", &DriftResult::used, "", "runs that count"),
-      field("slope_steps_per_c", &DriftResult::slope_steps_per_c, "steps/c",
-            "movement of best focus for one degree"),
-      field("slope_sigma", &DriftResult::slope_sigma, "steps/c", "half of the 68 % interval"),
-      field("slope_interval_95", &DriftResult::slope_interval_95, "steps/c", "95 % interval"),
-      field("reference_temperature_c", &DriftResult::reference_temperature_c, "c",
-            "where position_at_reference_steps holds"),
-      field("position_at_reference_steps", &DriftResult::position_at_reference_steps, "steps",
-            "best focus there, in the filter with the most runs"),
-      field("lag_minutes", &DriftResult::lag_minutes, "minutes",
-            "by which focus follows the thermometer"),
-      field("lag_interval_95_minutes", &DriftResult::lag_interval_95_minutes, "minutes",
-            "95 % interval"),
-      field("altitude_steps_per_deg", &DriftResult::altitude_steps_per_deg, "steps/deg",
-            "movement of best focus for one degree of altitude"),
-      field("altitude_sigma", &DriftResult::altitude_sigma, "steps/deg",
-            "half of the 68 % interval"),
-      field("reference_altitude_deg", &DriftResult::reference_altitude_deg, "deg",
-            "where position_at_reference_steps and predictions hold"),
-      field("residual_rms_steps", &DriftResult::residual_rms_steps, "steps",
-            "root mean square of the used runs off the line"),
-      field("run_scatter_steps", &DriftResult::run_scatter_steps, "steps",
-            "scatter of the runs beyond their own sigmas"),
-      field("filters", &DriftResult::filters, "", "offsets between filters"),
-      field("refocus_every_c", &DriftResult::refocus_every_c, "c",
-            "change of temperature that moves best focus by 2 lambda N^2"),
-      field("night_rate_c_per_hour", &DriftResult::night_rate_c_per_hour, "c/hour",
-            "change of temperature in the last night"),
-      field("refocus_every_minutes", &DriftResult::refocus_every_minutes, "minutes",
-            "refocus_every_c at that rate"),
-      field("next_in_zone_probability", &DriftResult::next_in_zone_probability, "",
-            "that best focus of a next run lies within half the zone of its prediction"),
-      field("rejected", &DriftResult::rejected, "", "runs that do not count"),
-      field("predictions", &DriftResult::predictions, "", "what was asked for"),
-      field("verdict", &DriftResult::verdict, "", "trusted, doubtful or unusable"),
-      field("reasons", &DriftResult::reasons, "", "why it is not trusted"),
-      field("notes", &DriftResult::notes, "", "remarks"));
+      STARWAIST_FIELD(DriftResult, runs, "", "runs given"),
+      STARWAIST_FIELD(DriftResult, used, "", "runs that count"),
+      STARWAIST_FIELD(DriftResult, slope_steps_per_c, "steps/c",
+                      "movement of best focus for one degree"),
+      STARWAIST_FIELD(DriftResult, slope_sigma, "steps/c", "half of the 68 % interval"),
+      STARWAIST_FIELD(DriftResult, slope_interval_95, "steps/c", "95 % interval"),
+      STARWAIST_FIELD(DriftResult, reference_temperature_c, "c",
+                      "where position_at_reference_steps holds"),
+      STARWAIST_FIELD(DriftResult, position_at_reference_steps, "steps",
+                      "best focus there, in the filter with the most runs"),
+      STARWAIST_FIELD(DriftResult, lag_minutes, "minutes",
+                      "by which focus follows the thermometer"),
+      STARWAIST_FIELD(DriftResult, lag_interval_95_minutes, "minutes", "95 % interval"),
+      STARWAIST_FIELD(DriftResult, altitude_steps_per_deg, "steps/deg",
+                      "movement of best focus for one degree of altitude"),
+      STARWAIST_FIELD(DriftResult, altitude_sigma, "steps/deg", "half of the 68 % interval"),
+      STARWAIST_FIELD(DriftResult, reference_altitude_deg, "deg",
+                      "where position_at_reference_steps and predictions hold"),
+      STARWAIST_FIELD(DriftResult, residual_rms_steps, "steps",
+                      "root mean square of the used runs off the line"),
+      STARWAIST_FIELD(DriftResult, run_scatter_steps, "steps",
+                      "scatter of the runs beyond their own sigmas"),
+      STARWAIST_FIELD(DriftResult, filters, "", "offsets between filters"),
+      STARWAIST_FIELD(DriftResult, refocus_every_c, "c",
+                      "change of temperature that moves best focus by 2 lambda N^2"),
+      STARWAIST_FIELD(DriftResult, night_rate_c_per_hour, "c/hour",
+                      "change of temperature in the last night"),
+      STARWAIST_FIELD(DriftResult, refocus_every_minutes, "minutes",
+                      "refocus_every_c at that rate"),
+      STARWAIST_FIELD(DriftResult, next_in_zone_probability, "",
+                      "that best focus of a next run lies within half the zone of its prediction"),
+      STARWAIST_FIELD(DriftResult, rejected, "", "runs that do not count"),
+      STARWAIST_FIELD(DriftResult, predictions, "", "what was asked for"),
+      STARWAIST_FIELD(DriftResult, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(DriftResult, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(DriftResult, notes, "", "remarks"));
 };
 static_assert(describes_every_field<DriftResult>());
 

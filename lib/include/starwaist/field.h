@@ -32,11 +32,11 @@ struct FieldZone {
 template <>
 struct Fields<FieldZone> {
   static constexpr auto list = std::make_tuple(
-      field("row", &FieldZone::row, "", "from the first row on"),
-      field("column", &FieldZone::column, "", "from the left"),
-      field("best_focus_steps", &FieldZone::best_focus_steps, "steps", "best focus of its stars"),
-      field("sigma_steps", &FieldZone::sigma_steps, "steps", "against the other zones"),
-      field("stars", &FieldZone::stars, "", "stars in it"));
+      STARWAIST_FIELD(FieldZone, row, "", "from the first row on"),
+      STARWAIST_FIELD(FieldZone, column, "", "from the left"),
+      STARWAIST_FIELD(FieldZone, best_focus_steps, "steps", "best focus of its stars"),
+      STARWAIST_FIELD(FieldZone, sigma_steps, "steps", "against the other zones"),
+      STARWAIST_FIELD(FieldZone, stars, "", "stars in it"));
 };
 static_assert(describes_every_field<FieldZone>());
 
@@ -107,15 +107,15 @@ struct Collimation {
 template <>
 struct Fields<Collimation> {
   static constexpr auto list = std::make_tuple(
-      field("shadow_offset", &Collimation::shadow_offset, "",
-            "shadow's centre from the donut's, over the outer radius"),
-      field("sigma", &Collimation::sigma, "", "standard error of either component"),
-      field("angle_deg", &Collimation::angle_deg, "deg", "from the donut's centre to the shadow's"),
-      field("stars", &Collimation::stars, "", "stars stacked"),
-      field("outer_radius_px", &Collimation::outer_radius_px, "px", "radius of the donut"),
-      field("inner_over_outer", &Collimation::inner_over_outer, "", "shadow's radius over it"),
-      field("file", &Collimation::file, "", "frame"),
-      field("position_steps", &Collimation::position_steps, "steps", "its position"));
+      STARWAIST_FIELD(Collimation, shadow_offset, "",
+                      "shadow's centre from the donut's, over the outer radius"),
+      STARWAIST_FIELD(Collimation, sigma, "", "standard error of either component"),
+      STARWAIST_FIELD(Collimation, angle_deg, "deg", "from the donut's centre to the shadow's"),
+      STARWAIST_FIELD(Collimation, stars, "", "stars stacked"),
+      STARWAIST_FIELD(Collimation, outer_radius_px, "px", "radius of the donut"),
+      STARWAIST_FIELD(Collimation, inner_over_outer, "", "shadow's radius over it"),
+      STARWAIST_FIELD(Collimation, file, "", "frame"),
+      STARWAIST_FIELD(Collimation, position_steps, "steps", "its position"));
 };
 static_assert(describes_every_field<Collimation>());
 

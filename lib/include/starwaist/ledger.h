@@ -34,13 +34,13 @@ struct LedgerPoint {
 
 template <>
 struct Fields<LedgerPoint> {
-  static constexpr auto list = std::make_tuple(
-      field("file", &LedgerPoint::file, "", "frame or table row"),
-      field("position_steps", &LedgerPoint::position_steps, "steps", "focuser position"),
-      field("size_px", &LedgerPoint::size_px, "px", "star size"),
-      field("sigma_px", &LedgerPoint::sigma_px, "px", "its standard error"),
-      field("temperature_c", &LedgerPoint::temperature_c, "c", "temperature"),
-      field("used", &LedgerPoint::used, "", "whether the fit used it"));
+  static constexpr auto list =
+      std::make_tuple(STARWAIST_FIELD(LedgerPoint, file, "", "frame or table row"),
+                      STARWAIST_FIELD(LedgerPoint, position_steps, "steps", "focuser position"),
+                      STARWAIST_FIELD(LedgerPoint, size_px, "px", "star size"),
+                      STARWAIST_FIELD(LedgerPoint, sigma_px, "px", "its standard error"),
+                      STARWAIST_FIELD(LedgerPoint, temperature_c, "c", "temperature"),
+                      STARWAIST_FIELD(LedgerPoint, used, "", "whether the fit used it"));
 };
 static_assert(describes_every_field<LedgerPoint>());
 
@@ -64,20 +64,20 @@ struct LedgerRun {
 template <>
 struct Fields<LedgerRun> {
   static constexpr auto list = std::make_tuple(
-      field("id", &LedgerRun::id, "", "number in the ledger"),
-      field("rig", &LedgerRun::rig, "", "name of the rig"),
-      field("time_utc", &LedgerRun::time_utc, "", "middle of the run"),
-      field("filter", &LedgerRun::filter, "", "filter"),
-      field("temperature_c", &LedgerRun::temperature_c, "c", "temperature of the tube or the air"),
-      field("altitude_deg", &LedgerRun::altitude_deg, "deg", "altitude of the telescope"),
-      field("best_focus_steps", &LedgerRun::best_focus_steps, "steps", "best focus"),
-      field("sigma_steps", &LedgerRun::sigma_steps, "steps", "half of its 68 % interval"),
-      field("interval_95_steps", &LedgerRun::interval_95_steps, "steps", "95 % interval"),
-      field("verdict", &LedgerRun::verdict, "", "trusted, doubtful or unusable"),
-      field("source", &LedgerRun::source, "", "where the run came from"),
-      field("reasons", &LedgerRun::reasons, "", "why it is not trusted"),
-      field("findings", &LedgerRun::findings, "", "causes that a diagnosis named"),
-      field("points", &LedgerRun::points, "", "the points of its curve"));
+      STARWAIST_FIELD(LedgerRun, id, "", "number in the ledger"),
+      STARWAIST_FIELD(LedgerRun, rig, "", "name of the rig"),
+      STARWAIST_FIELD(LedgerRun, time_utc, "", "middle of the run"),
+      STARWAIST_FIELD(LedgerRun, filter, "", "filter"),
+      STARWAIST_FIELD(LedgerRun, temperature_c, "c", "temperature of the tube or the air"),
+      STARWAIST_FIELD(LedgerRun, altitude_deg, "deg", "altitude of the telescope"),
+      STARWAIST_FIELD(LedgerRun, best_focus_steps, "steps", "best focus"),
+      STARWAIST_FIELD(LedgerRun, sigma_steps, "steps", "half of its 68 % interval"),
+      STARWAIST_FIELD(LedgerRun, interval_95_steps, "steps", "95 % interval"),
+      STARWAIST_FIELD(LedgerRun, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(LedgerRun, source, "", "where the run came from"),
+      STARWAIST_FIELD(LedgerRun, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(LedgerRun, findings, "", "causes that a diagnosis named"),
+      STARWAIST_FIELD(LedgerRun, points, "", "the points of its curve"));
 };
 static_assert(describes_every_field<LedgerRun>());
 
@@ -101,19 +101,19 @@ struct LedgerMeasurement {
 template <>
 struct Fields<LedgerMeasurement> {
   static constexpr auto list = std::make_tuple(
-      field("rig", &LedgerMeasurement::rig, "", "name of the rig"),
-      field("file", &LedgerMeasurement::file, "", "frame"),
-      field("time_utc", &LedgerMeasurement::time_utc, "", "start of the exposure"),
-      field("filter", &LedgerMeasurement::filter, "", "filter"),
-      field("exposure_s", &LedgerMeasurement::exposure_s, "s", "exposure"),
-      field("temperature_c", &LedgerMeasurement::temperature_c, "c", "temperature"),
-      field("position_steps", &LedgerMeasurement::position_steps, "steps", "focuser position"),
-      field("hfr_px", &LedgerMeasurement::hfr_px, "px", "half-flux radius"),
-      field("hfr_sigma_px", &LedgerMeasurement::hfr_sigma_px, "px", "its standard error"),
-      field("fwhm_px", &LedgerMeasurement::fwhm_px, "px", "full width at half maximum"),
-      field("eccentricity", &LedgerMeasurement::eccentricity, "", "0 round"),
-      field("star_count", &LedgerMeasurement::star_count, "", "stars"),
-      field("background_adu", &LedgerMeasurement::background_adu, "adu", "sky"));
+      STARWAIST_FIELD(LedgerMeasurement, rig, "", "name of the rig"),
+      STARWAIST_FIELD(LedgerMeasurement, file, "", "frame"),
+      STARWAIST_FIELD(LedgerMeasurement, time_utc, "", "start of the exposure"),
+      STARWAIST_FIELD(LedgerMeasurement, filter, "", "filter"),
+      STARWAIST_FIELD(LedgerMeasurement, exposure_s, "s", "exposure"),
+      STARWAIST_FIELD(LedgerMeasurement, temperature_c, "c", "temperature"),
+      STARWAIST_FIELD(LedgerMeasurement, position_steps, "steps", "focuser position"),
+      STARWAIST_FIELD(LedgerMeasurement, hfr_px, "px", "half-flux radius"),
+      STARWAIST_FIELD(LedgerMeasurement, hfr_sigma_px, "px", "its standard error"),
+      STARWAIST_FIELD(LedgerMeasurement, fwhm_px, "px", "full width at half maximum"),
+      STARWAIST_FIELD(LedgerMeasurement, eccentricity, "", "0 round"),
+      STARWAIST_FIELD(LedgerMeasurement, star_count, "", "stars"),
+      STARWAIST_FIELD(LedgerMeasurement, background_adu, "adu", "sky"));
 };
 static_assert(describes_every_field<LedgerMeasurement>());
 

@@ -85,17 +85,16 @@ struct NightFrameAnswer {
 
 template <>
 struct Fields<NightFrameAnswer> {
-  static constexpr auto list =
-      std::make_tuple(field("loss_percent", &NightFrameAnswer::loss_percent, "",
-                            "size above the best reachable one"),
-                      field("focus_loss_percent", &NightFrameAnswer::focus_loss_percent, "",
-                            "part of it that lost focus accounts for"),
-                      field("light_percent", &NightFrameAnswer::light_percent, "",
-                            "light of the stars against a clear sky"),
-                      field("worth_percent", &NightFrameAnswer::worth_percent, "",
-                            "share of the exposure that a frame of best size in a clear sky would "
-                            "have needed for the same faint stars"),
-                      field("cause", &NightFrameAnswer::cause, "", "what costs it most"));
+  static constexpr auto list = std::make_tuple(
+      STARWAIST_FIELD(NightFrameAnswer, loss_percent, "", "size above the best reachable one"),
+      STARWAIST_FIELD(NightFrameAnswer, focus_loss_percent, "",
+                      "part of it that lost focus accounts for"),
+      STARWAIST_FIELD(NightFrameAnswer, light_percent, "",
+                      "light of the stars against a clear sky"),
+      STARWAIST_FIELD(NightFrameAnswer, worth_percent, "",
+                      "share of the exposure that a frame of best size in a clear sky would "
+                      "have needed for the same faint stars"),
+      STARWAIST_FIELD(NightFrameAnswer, cause, "", "what costs it most"));
 };
 static_assert(describes_every_field<NightFrameAnswer>());
 
@@ -121,20 +120,17 @@ struct NightPeriod {
 template <>
 struct Fields<NightPeriod> {
   static constexpr auto list = std::make_tuple(
-      field("from_utc", &NightPeriod::from_utc, "", "start of its first exposure"),
-      field("to_utc", &NightPeriod::to_utc, "", "end of its last exposure"),
-      field("from_file", &NightPeriod::from_file, "", "first frame"),
-      field("to_file", &NightPeriod::to_file, "", "last frame"),
-      field("frames", &NightPeriod::frames, "", "frames that show it"),
-      field("cause", &NightPeriod::cause, "", "what happened"),
-      field("also_possible", &NightPeriod::also_possible, "",
-            "causes that explain it nearly as well"),
-      field("focus_lost", &NightPeriod::focus_lost, "", "whether a refocus would have helped"),
-      field("loss_percent", &NightPeriod::loss_percent, "",
-            "mean size above the best reachable one"),
-      field("exposure_lost_s", &NightPeriod::exposure_lost_s, "s",
-            "what this took of the exposure time"),
-      field("summary", &NightPeriod::summary, "", "in plain words"));
+      STARWAIST_FIELD(NightPeriod, from_utc, "", "start of its first exposure"),
+      STARWAIST_FIELD(NightPeriod, to_utc, "", "end of its last exposure"),
+      STARWAIST_FIELD(NightPeriod, from_file, "", "first frame"),
+      STARWAIST_FIELD(NightPeriod, to_file, "", "last frame"),
+      STARWAIST_FIELD(NightPeriod, frames, "", "frames that show it"),
+      STARWAIST_FIELD(NightPeriod, cause, "", "what happened"),
+      STARWAIST_FIELD(NightPeriod, also_possible, "", "causes that explain it nearly as well"),
+      STARWAIST_FIELD(NightPeriod, focus_lost, "", "whether a refocus would have helped"),
+      STARWAIST_FIELD(NightPeriod, loss_percent, "", "mean size above the best reachable one"),
+      STARWAIST_FIELD(NightPeriod, exposure_lost_s, "s", "what this took of the exposure time"),
+      STARWAIST_FIELD(NightPeriod, summary, "", "in plain words"));
 };
 static_assert(describes_every_field<NightPeriod>());
 
@@ -156,18 +152,18 @@ struct RefocusRule {
 template <>
 struct Fields<RefocusRule> {
   static constexpr auto list = std::make_tuple(
-      field("every_c", &RefocusRule::every_c, "c", "change of temperature"),
-      field("every_minutes", &RefocusRule::every_minutes, "minutes", "time since the last refocus"),
-      field("when_size_px", &RefocusRule::when_size_px, "px",
-            "half-flux radius in the filter with the most frames"),
-      field("pays_after_minutes", &RefocusRule::pays_after_minutes, "minutes",
-            "a refocus costs less than the drift from then on"),
-      field("refocus_minutes", &RefocusRule::refocus_minutes, "minutes",
-            "taken as the cost of a refocus"),
-      field("basis", &RefocusRule::basis, "",
-            "zone: half the critical focus zone; time: where the time lost by drift and by "
-            "refocusing is least"),
-      field("summary", &RefocusRule::summary, "", "in plain words"));
+      STARWAIST_FIELD(RefocusRule, every_c, "c", "change of temperature"),
+      STARWAIST_FIELD(RefocusRule, every_minutes, "minutes", "time since the last refocus"),
+      STARWAIST_FIELD(RefocusRule, when_size_px, "px",
+                      "half-flux radius in the filter with the most frames"),
+      STARWAIST_FIELD(RefocusRule, pays_after_minutes, "minutes",
+                      "a refocus costs less than the drift from then on"),
+      STARWAIST_FIELD(RefocusRule, refocus_minutes, "minutes", "taken as the cost of a refocus"),
+      STARWAIST_FIELD(
+          RefocusRule, basis, "",
+          "zone: half the critical focus zone; time: where the time lost by drift and by "
+          "refocusing is least"),
+      STARWAIST_FIELD(RefocusRule, summary, "", "in plain words"));
 };
 static_assert(describes_every_field<RefocusRule>());
 
@@ -183,11 +179,11 @@ struct NightFilter {
 template <>
 struct Fields<NightFilter> {
   static constexpr auto list =
-      std::make_tuple(field("filter", &NightFilter::filter, "", "name"),
-                      field("frames", &NightFilter::frames, "", "frames with a size"),
-                      field("best_size_px", &NightFilter::best_size_px, "px",
-                            "half-flux radius in focus in the night's good seeing"),
-                      field("median_size_px", &NightFilter::median_size_px, "px", "typical one"));
+      std::make_tuple(STARWAIST_FIELD(NightFilter, filter, "", "name"),
+                      STARWAIST_FIELD(NightFilter, frames, "", "frames with a size"),
+                      STARWAIST_FIELD(NightFilter, best_size_px, "px",
+                                      "half-flux radius in focus in the night's good seeing"),
+                      STARWAIST_FIELD(NightFilter, median_size_px, "px", "typical one"));
 };
 static_assert(describes_every_field<NightFilter>());
 
@@ -208,19 +204,19 @@ struct NightResult {
 template <>
 struct Fields<NightResult> {
   static constexpr auto list = std::make_tuple(
-      field("filters", &NightResult::filters, "", "sizes by filter"),
-      field("exposure_s", &NightResult::exposure_s, "s", "exposure time of the night"),
-      field("exposure_lost_s", &NightResult::exposure_lost_s, "s",
-            "of it, against best size and a clear sky"),
-      field("focus_lost_s", &NightResult::focus_lost_s, "s", "part that lost focus accounts for"),
-      field("seeing_scatter_percent", &NightResult::seeing_scatter_percent, "",
-            "scatter of the sizes with focus taken out"),
-      field("refocuses", &NightResult::refocuses, "", "refocuses told by the position"),
-      field("periods", &NightResult::periods, "", "stretches worse than they could be"),
-      field("refocus_rule", &NightResult::refocus_rule, "", "when to refocus"),
-      field("verdict", &NightResult::verdict, "", "trusted, doubtful or unusable"),
-      field("reasons", &NightResult::reasons, "", "why it is not trusted"),
-      field("notes", &NightResult::notes, "", "remarks"));
+      STARWAIST_FIELD(NightResult, filters, "", "sizes by filter"),
+      STARWAIST_FIELD(NightResult, exposure_s, "s", "exposure time of the night"),
+      STARWAIST_FIELD(NightResult, exposure_lost_s, "s",
+                      "of it, against best size and a clear sky"),
+      STARWAIST_FIELD(NightResult, focus_lost_s, "s", "part that lost focus accounts for"),
+      STARWAIST_FIELD(NightResult, seeing_scatter_percent, "",
+                      "scatter of the sizes with focus taken out"),
+      STARWAIST_FIELD(NightResult, refocuses, "", "refocuses told by the position"),
+      STARWAIST_FIELD(NightResult, periods, "", "stretches worse than they could be"),
+      STARWAIST_FIELD(NightResult, refocus_rule, "", "when to refocus"),
+      STARWAIST_FIELD(NightResult, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(NightResult, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(NightResult, notes, "", "remarks"));
 };
 static_assert(describes_every_field<NightResult>());
 

@@ -30,6 +30,9 @@ std::string format_fixed(double value, int decimals);
 // sigma (absent, not positive) three significant digits of the value's own size are kept.
 std::string format_like_sigma(double value, std::optional<double> sigma);
 
+// The shortest text that reads back as the same number: 0.55, not 0.550. `value` is finite.
+std::string format_shortest(double value);
+
 // Whole numbers whole, others with three significant digits: for numbers in a sentence.
 std::string format_short(double value);
 

@@ -102,18 +102,17 @@ struct PlanAlternative {
 template <>
 struct Fields<PlanAlternative> {
   static constexpr auto list = std::make_tuple(
-      field("points", &PlanAlternative::points, "", "positions"),
-      field("step_steps", &PlanAlternative::step_steps, "steps", "between them"),
-      field("frames_per_point", &PlanAlternative::frames_per_point, "", "frames at each"),
-      field("exposure_s", &PlanAlternative::exposure_s, "s", "of each frame"),
-      field("expected_sigma_steps", &PlanAlternative::expected_sigma_steps, "steps",
-            "predicted standard deviation of best focus"),
-      field("probability_in_zone", &PlanAlternative::probability_in_zone, "",
-            "that best focus ends within half the zone"),
-      field("minutes", &PlanAlternative::minutes, "min", "of the whole run"),
-      field("edge_size_ratio", &PlanAlternative::edge_size_ratio, "",
-            "outermost size over the smallest"),
-      field("trusted", &PlanAlternative::trusted, "", "whether the verdict can be trusted"));
+      STARWAIST_FIELD(PlanAlternative, points, "", "positions"),
+      STARWAIST_FIELD(PlanAlternative, step_steps, "steps", "between them"),
+      STARWAIST_FIELD(PlanAlternative, frames_per_point, "", "frames at each"),
+      STARWAIST_FIELD(PlanAlternative, exposure_s, "s", "of each frame"),
+      STARWAIST_FIELD(PlanAlternative, expected_sigma_steps, "steps",
+                      "predicted standard deviation of best focus"),
+      STARWAIST_FIELD(PlanAlternative, probability_in_zone, "",
+                      "that best focus ends within half the zone"),
+      STARWAIST_FIELD(PlanAlternative, minutes, "min", "of the whole run"),
+      STARWAIST_FIELD(PlanAlternative, edge_size_ratio, "", "outermost size over the smallest"),
+      STARWAIST_FIELD(PlanAlternative, trusted, "", "whether the verdict can be trusted"));
 };
 static_assert(describes_every_field<PlanAlternative>());
 
@@ -148,39 +147,36 @@ struct FocusPlan {
 template <>
 struct Fields<FocusPlan> {
   static constexpr auto list = std::make_tuple(
-      field("step_steps", &FocusPlan::step_steps, "steps", "between positions"),
-      field("points", &FocusPlan::points, "", "positions"),
-      field("half_range_steps", &FocusPlan::half_range_steps, "steps", "from centre to the ends"),
-      field("frames_per_point", &FocusPlan::frames_per_point, "", "frames at each position"),
-      field("exposure_s", &FocusPlan::exposure_s, "s", "of each frame"),
-      field("expected_sigma_steps", &FocusPlan::expected_sigma_steps, "steps",
-            "predicted standard deviation of best focus"),
-      field("critical_focus_zone_um", &FocusPlan::critical_focus_zone_um, "um",
-            "full width, 4 lambda N^2"),
-      field("critical_focus_zone_steps", &FocusPlan::critical_focus_zone_steps, "steps",
-            "full width"),
-      field("um_per_step", &FocusPlan::um_per_step, "um", "travel of the focus for one step"),
-      field("edge_size_ratio", &FocusPlan::edge_size_ratio, "", "outermost size over the smallest"),
-      field("probability_in_zone", &FocusPlan::probability_in_zone, "",
-            "that best focus ends within half the zone"),
-      field("minutes", &FocusPlan::minutes, "min", "of the whole run"),
-      field("seeing_zone_tolerance", &FocusPlan::seeing_zone_tolerance, "",
-            "growth of the star at the ends of the seeing's zone"),
-      field("seeing_zone_um", &FocusPlan::seeing_zone_um, "um",
-            "full width in which stars grow by less than the tolerance"),
-      field("seeing_zone_steps", &FocusPlan::seeing_zone_steps, "steps", "the same"),
-      field("core_width_steps", &FocusPlan::core_width_steps, "steps",
-            "smallest size over the slope of the arms"),
-      field("smallest_size_px", &FocusPlan::smallest_size_px, "px", "star in best focus"),
-      field("slope_px_per_step", &FocusPlan::slope_px_per_step, "px/step", "of the arms"),
-      field("measuring_error", &FocusPlan::measuring_error, "",
-            "relative error of one frame's size"),
-      field("seeing_scatter", &FocusPlan::seeing_scatter, "",
-            "relative scatter of the seeing from frame to frame"),
-      field("centre_steps", &FocusPlan::centre_steps, "steps", "middle of the sweep"),
-      field("positions_steps", &FocusPlan::positions_steps, "steps", "where to take the frames"),
-      field("alternatives", &FocusPlan::alternatives, "", "other plans"),
-      field("notes", &FocusPlan::notes, "", "remarks"));
+      STARWAIST_FIELD(FocusPlan, step_steps, "steps", "between positions"),
+      STARWAIST_FIELD(FocusPlan, points, "", "positions"),
+      STARWAIST_FIELD(FocusPlan, half_range_steps, "steps", "from centre to the ends"),
+      STARWAIST_FIELD(FocusPlan, frames_per_point, "", "frames at each position"),
+      STARWAIST_FIELD(FocusPlan, exposure_s, "s", "of each frame"),
+      STARWAIST_FIELD(FocusPlan, expected_sigma_steps, "steps",
+                      "predicted standard deviation of best focus"),
+      STARWAIST_FIELD(FocusPlan, critical_focus_zone_um, "um", "full width, 4 lambda N^2"),
+      STARWAIST_FIELD(FocusPlan, critical_focus_zone_steps, "steps", "full width"),
+      STARWAIST_FIELD(FocusPlan, um_per_step, "um", "travel of the focus for one step"),
+      STARWAIST_FIELD(FocusPlan, edge_size_ratio, "", "outermost size over the smallest"),
+      STARWAIST_FIELD(FocusPlan, probability_in_zone, "",
+                      "that best focus ends within half the zone"),
+      STARWAIST_FIELD(FocusPlan, minutes, "min", "of the whole run"),
+      STARWAIST_FIELD(FocusPlan, seeing_zone_tolerance, "",
+                      "growth of the star at the ends of the seeing's zone"),
+      STARWAIST_FIELD(FocusPlan, seeing_zone_um, "um",
+                      "full width in which stars grow by less than the tolerance"),
+      STARWAIST_FIELD(FocusPlan, seeing_zone_steps, "steps", "the same"),
+      STARWAIST_FIELD(FocusPlan, core_width_steps, "steps",
+                      "smallest size over the slope of the arms"),
+      STARWAIST_FIELD(FocusPlan, smallest_size_px, "px", "star in best focus"),
+      STARWAIST_FIELD(FocusPlan, slope_px_per_step, "px/step", "of the arms"),
+      STARWAIST_FIELD(FocusPlan, measuring_error, "", "relative error of one frame's size"),
+      STARWAIST_FIELD(FocusPlan, seeing_scatter, "",
+                      "relative scatter of the seeing from frame to frame"),
+      STARWAIST_FIELD(FocusPlan, centre_steps, "steps", "middle of the sweep"),
+      STARWAIST_FIELD(FocusPlan, positions_steps, "steps", "where to take the frames"),
+      STARWAIST_FIELD(FocusPlan, alternatives, "", "other plans"),
+      STARWAIST_FIELD(FocusPlan, notes, "", "remarks"));
 };
 static_assert(describes_every_field<FocusPlan>());
 
@@ -216,15 +212,14 @@ struct NextSample {
 template <>
 struct Fields<NextSample> {
   static constexpr auto list = std::make_tuple(
-      field("enough", &NextSample::enough, "", "whether best focus is known as well as wanted"),
-      field("next_position_steps", &NextSample::next_position_steps, "steps",
-            "where the next frame adds most"),
-      field("bracketing", &NextSample::bracketing, "", "whether best focus is not yet enclosed"),
-      field("best_focus_steps", &NextSample::best_focus_steps, "steps", "best focus so far"),
-      field("sigma_steps", &NextSample::sigma_steps, "steps", "its standard deviation"),
-      field("sigma_after_steps", &NextSample::sigma_after_steps, "steps",
-            "the same once the next frame is there"),
-      field("reason", &NextSample::reason, "", "why there, or why no more"));
+      STARWAIST_FIELD(NextSample, enough, "", "whether best focus is known as well as wanted"),
+      STARWAIST_FIELD(NextSample, next_position_steps, "steps", "where the next frame adds most"),
+      STARWAIST_FIELD(NextSample, bracketing, "", "whether best focus is not yet enclosed"),
+      STARWAIST_FIELD(NextSample, best_focus_steps, "steps", "best focus so far"),
+      STARWAIST_FIELD(NextSample, sigma_steps, "steps", "its standard deviation"),
+      STARWAIST_FIELD(NextSample, sigma_after_steps, "steps",
+                      "the same once the next frame is there"),
+      STARWAIST_FIELD(NextSample, reason, "", "why there, or why no more"));
 };
 static_assert(describes_every_field<NextSample>());
 

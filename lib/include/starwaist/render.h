@@ -48,13 +48,11 @@ struct Aberrations {
 template <>
 struct Fields<Aberrations> {
   static constexpr auto list = std::make_tuple(
-      field("spherical_w040_waves", &Aberrations::spherical_w040_waves, "waves",
-            "spherical aberration"),
-      field("coma_w131_waves", &Aberrations::coma_w131_waves, "waves", "coma"),
-      field("coma_angle_deg", &Aberrations::coma_angle_deg, "deg", "its direction, +x to +y"),
-      field("astigmatism_w222_waves", &Aberrations::astigmatism_w222_waves, "waves", "astigmatism"),
-      field("astigmatism_angle_deg", &Aberrations::astigmatism_angle_deg, "deg",
-            "its direction, +x to +y"));
+      STARWAIST_FIELD(Aberrations, spherical_w040_waves, "waves", "spherical aberration"),
+      STARWAIST_FIELD(Aberrations, coma_w131_waves, "waves", "coma"),
+      STARWAIST_FIELD(Aberrations, coma_angle_deg, "deg", "its direction, +x to +y"),
+      STARWAIST_FIELD(Aberrations, astigmatism_w222_waves, "waves", "astigmatism"),
+      STARWAIST_FIELD(Aberrations, astigmatism_angle_deg, "deg", "its direction, +x to +y"));
 };
 static_assert(describes_every_field<Aberrations>());
 
@@ -77,11 +75,11 @@ struct AppliedScenario {
 template <>
 struct Fields<AppliedScenario> {
   static constexpr auto list = std::make_tuple(
-      field("cause", &AppliedScenario::cause, "", "name of the cause"),
-      field("strength", &AppliedScenario::strength, "", "1: the weakest that must be found"),
-      field("amount", &AppliedScenario::amount, "", "strength in the cause's own unit"),
-      field("unit", &AppliedScenario::unit, "", "that unit"),
-      field("meaning", &AppliedScenario::meaning, "", "what the amount is of"));
+      STARWAIST_FIELD(AppliedScenario, cause, "", "name of the cause"),
+      STARWAIST_FIELD(AppliedScenario, strength, "", "1: the weakest that must be found"),
+      STARWAIST_FIELD(AppliedScenario, amount, "", "strength in the cause's own unit"),
+      STARWAIST_FIELD(AppliedScenario, unit, "", "that unit"),
+      STARWAIST_FIELD(AppliedScenario, meaning, "", "what the amount is of"));
 };
 static_assert(describes_every_field<AppliedScenario>());
 
@@ -152,67 +150,64 @@ struct RenderOptions {
 template <>
 struct Fields<RenderOptions> {
   static constexpr auto list = std::make_tuple(
-      field("focal_length_mm", &RenderOptions::focal_length_mm, "mm", "focal length"),
-      field("f_number", &RenderOptions::f_number, "", "focal length over aperture"),
-      field("obstruction", &RenderOptions::obstruction, "", "diameter fraction, 0 to below 1"),
-      field("pixel_um", &RenderOptions::pixel_um, "um", "pixel size"),
-      field("um_per_step", &RenderOptions::um_per_step, "um", "image-plane travel of one step"),
-      field("wavelengths_um", &RenderOptions::wavelengths_um, "um", "wavelengths, equal weights"),
-      field("aberrations", &RenderOptions::aberrations, "", "Seidel terms"),
-      field("seeing_profile", &RenderOptions::seeing_profile, "", "moffat, kolmogorov, gaussian"),
-      field("moffat_beta", &RenderOptions::moffat_beta, "", "exponent of the Moffat profile"),
-      field("seeing_arcsec", &RenderOptions::seeing_arcsec, "arcsec", "seeing, full width"),
-      field("seeing_scatter", &RenderOptions::seeing_scatter, "", "relative, frame to frame"),
-      field("width_px", &RenderOptions::width_px, "px", "columns"),
-      field("height_px", &RenderOptions::height_px, "px", "rows"),
-      field("star_count", &RenderOptions::star_count, "", "stars in the field"),
-      field("faintest_electrons", &RenderOptions::faintest_electrons, "e", "faintest star"),
-      field("brightest_electrons", &RenderOptions::brightest_electrons, "e", "brightest star"),
-      field("sky_electrons", &RenderOptions::sky_electrons, "e", "sky per pixel and frame"),
-      field("sky_gradient", &RenderOptions::sky_gradient, "", "relative change between corners"),
-      field("read_noise_e", &RenderOptions::read_noise_e, "e", "read noise"),
-      field("gain_e_per_adu", &RenderOptions::gain_e_per_adu, "e/adu", "gain"),
-      field("bias_adu", &RenderOptions::bias_adu, "adu", "level of an unexposed pixel"),
-      field("saturation_adu", &RenderOptions::saturation_adu, "adu", "level where pixels clip"),
-      field("hot_pixels", &RenderOptions::hot_pixels, "", "hot pixels, the same in every frame"),
-      field("dither_px", &RenderOptions::dither_px, "px", "rms shift along each axis"),
-      field("positions_steps", &RenderOptions::positions_steps, "steps", "commanded positions"),
-      field("best_focus_steps", &RenderOptions::best_focus_steps, "steps", "paraxial focus"),
-      field("temperature_c", &RenderOptions::temperature_c, "c", "temperature"),
-      field("filter", &RenderOptions::filter, "", "filter name"),
-      field("exposure_s", &RenderOptions::exposure_s, "s", "exposure"),
-      field("start_utc", &RenderOptions::start_utc, "", "start of the first exposure"),
-      field("tilt_x_steps", &RenderOptions::tilt_x_steps, "steps", "focus, right less left edge"),
-      field("tilt_y_steps", &RenderOptions::tilt_y_steps, "steps", "focus, last less first row"),
-      field("curvature_steps", &RenderOptions::curvature_steps, "steps",
-            "focus, corners less centre"),
-      field("transmission", &RenderOptions::transmission, "", "stars' light, one value a frame"),
-      field("sky_factor", &RenderOptions::sky_factor, "", "sky's light, one value a frame"),
-      field("trail_px", &RenderOptions::trail_px, "px", "trail length, one value a frame"),
-      field("trail_angle_deg", &RenderOptions::trail_angle_deg, "deg", "trail direction"),
-      field("focus_offset_um", &RenderOptions::focus_offset_um, "um",
-            "focuser's error outwards, one value a frame"),
-      field("temperatures_c", &RenderOptions::temperatures_c, "c", "one value a frame"),
-      field("seed", &RenderOptions::seed, "", "of everything random"),
-      field("tile_compressed", &RenderOptions::tile_compressed, "", "RICE-compressed files"),
-      field("slack_steps", &RenderOptions::slack_steps, "steps",
-            "free play, not taken up at first"),
-      field("focus_um_per_c", &RenderOptions::focus_um_per_c, "um/c",
-            "best focus outwards with temperature"),
-      field("focus_drift_um", &RenderOptions::focus_drift_um, "um",
-            "best focus farther out, one value a frame"),
-      field("seeing_factor", &RenderOptions::seeing_factor, "", "on the seeing, one value a frame"),
-      field("sky_gradients", &RenderOptions::sky_gradients, "",
-            "relative change between corners, one value a frame"),
-      field("trail_angles_deg", &RenderOptions::trail_angles_deg, "deg", "one value a frame"),
-      field("shake_px", &RenderOptions::shake_px, "px", "round motion, rms, one value a frame"),
-      field("hot_neighbour_share", &RenderOptions::hot_neighbour_share, "",
-            "light of a hot pixel's neighbours over its own"),
-      field("extended_objects", &RenderOptions::extended_objects, "", "galaxies and clouds"),
-      field("extended_radius_px", &RenderOptions::extended_radius_px, "px", "half-light radius"),
-      field("bright_core_electrons", &RenderOptions::bright_core_electrons, "e",
-            "light of one wide core"),
-      field("scenarios", &RenderOptions::scenarios, "", "what apply_scenario put in"));
+      STARWAIST_FIELD(RenderOptions, focal_length_mm, "mm", "focal length"),
+      STARWAIST_FIELD(RenderOptions, f_number, "", "focal length over aperture"),
+      STARWAIST_FIELD(RenderOptions, obstruction, "", "diameter fraction, 0 to below 1"),
+      STARWAIST_FIELD(RenderOptions, pixel_um, "um", "pixel size"),
+      STARWAIST_FIELD(RenderOptions, um_per_step, "um", "image-plane travel of one step"),
+      STARWAIST_FIELD(RenderOptions, wavelengths_um, "um", "wavelengths, equal weights"),
+      STARWAIST_FIELD(RenderOptions, aberrations, "", "Seidel terms"),
+      STARWAIST_FIELD(RenderOptions, seeing_profile, "", "moffat, kolmogorov, gaussian"),
+      STARWAIST_FIELD(RenderOptions, moffat_beta, "", "exponent of the Moffat profile"),
+      STARWAIST_FIELD(RenderOptions, seeing_arcsec, "arcsec", "seeing, full width"),
+      STARWAIST_FIELD(RenderOptions, seeing_scatter, "", "relative, frame to frame"),
+      STARWAIST_FIELD(RenderOptions, width_px, "px", "columns"),
+      STARWAIST_FIELD(RenderOptions, height_px, "px", "rows"),
+      STARWAIST_FIELD(RenderOptions, star_count, "", "stars in the field"),
+      STARWAIST_FIELD(RenderOptions, faintest_electrons, "e", "faintest star"),
+      STARWAIST_FIELD(RenderOptions, brightest_electrons, "e", "brightest star"),
+      STARWAIST_FIELD(RenderOptions, sky_electrons, "e", "sky per pixel and frame"),
+      STARWAIST_FIELD(RenderOptions, sky_gradient, "", "relative change between corners"),
+      STARWAIST_FIELD(RenderOptions, read_noise_e, "e", "read noise"),
+      STARWAIST_FIELD(RenderOptions, gain_e_per_adu, "e/adu", "gain"),
+      STARWAIST_FIELD(RenderOptions, bias_adu, "adu", "level of an unexposed pixel"),
+      STARWAIST_FIELD(RenderOptions, saturation_adu, "adu", "level where pixels clip"),
+      STARWAIST_FIELD(RenderOptions, hot_pixels, "", "hot pixels, the same in every frame"),
+      STARWAIST_FIELD(RenderOptions, dither_px, "px", "rms shift along each axis"),
+      STARWAIST_FIELD(RenderOptions, positions_steps, "steps", "commanded positions"),
+      STARWAIST_FIELD(RenderOptions, best_focus_steps, "steps", "paraxial focus"),
+      STARWAIST_FIELD(RenderOptions, temperature_c, "c", "temperature"),
+      STARWAIST_FIELD(RenderOptions, filter, "", "filter name"),
+      STARWAIST_FIELD(RenderOptions, exposure_s, "s", "exposure"),
+      STARWAIST_FIELD(RenderOptions, start_utc, "", "start of the first exposure"),
+      STARWAIST_FIELD(RenderOptions, tilt_x_steps, "steps", "focus, right less left edge"),
+      STARWAIST_FIELD(RenderOptions, tilt_y_steps, "steps", "focus, last less first row"),
+      STARWAIST_FIELD(RenderOptions, curvature_steps, "steps", "focus, corners less centre"),
+      STARWAIST_FIELD(RenderOptions, transmission, "", "stars' light, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, sky_factor, "", "sky's light, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, trail_px, "px", "trail length, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, trail_angle_deg, "deg", "trail direction"),
+      STARWAIST_FIELD(RenderOptions, focus_offset_um, "um",
+                      "focuser's error outwards, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, temperatures_c, "c", "one value a frame"),
+      STARWAIST_FIELD(RenderOptions, seed, "", "of everything random"),
+      STARWAIST_FIELD(RenderOptions, tile_compressed, "", "RICE-compressed files"),
+      STARWAIST_FIELD(RenderOptions, slack_steps, "steps", "free play, not taken up at first"),
+      STARWAIST_FIELD(RenderOptions, focus_um_per_c, "um/c",
+                      "best focus outwards with temperature"),
+      STARWAIST_FIELD(RenderOptions, focus_drift_um, "um",
+                      "best focus farther out, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, seeing_factor, "", "on the seeing, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, sky_gradients, "",
+                      "relative change between corners, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, trail_angles_deg, "deg", "one value a frame"),
+      STARWAIST_FIELD(RenderOptions, shake_px, "px", "round motion, rms, one value a frame"),
+      STARWAIST_FIELD(RenderOptions, hot_neighbour_share, "",
+                      "light of a hot pixel's neighbours over its own"),
+      STARWAIST_FIELD(RenderOptions, extended_objects, "", "galaxies and clouds"),
+      STARWAIST_FIELD(RenderOptions, extended_radius_px, "px", "half-light radius"),
+      STARWAIST_FIELD(RenderOptions, bright_core_electrons, "e", "light of one wide core"),
+      STARWAIST_FIELD(RenderOptions, scenarios, "", "what apply_scenario put in"));
 };
 static_assert(describes_every_field<RenderOptions>());
 
@@ -258,9 +253,9 @@ struct RenderedStar {
 template <>
 struct Fields<RenderedStar> {
   static constexpr auto list =
-      std::make_tuple(field("x_px", &RenderedStar::x_px, "px", "along FITS axis 1, undithered"),
-                      field("y_px", &RenderedStar::y_px, "px", "along FITS axis 2, undithered"),
-                      field("electrons", &RenderedStar::electrons, "e", "light of one frame"));
+      std::make_tuple(STARWAIST_FIELD(RenderedStar, x_px, "px", "along FITS axis 1, undithered"),
+                      STARWAIST_FIELD(RenderedStar, y_px, "px", "along FITS axis 2, undithered"),
+                      STARWAIST_FIELD(RenderedStar, electrons, "e", "light of one frame"));
 };
 static_assert(describes_every_field<RenderedStar>());
 
@@ -279,14 +274,14 @@ struct RenderedFrame {
 template <>
 struct Fields<RenderedFrame> {
   static constexpr auto list = std::make_tuple(
-      field("file", &RenderedFrame::file, "", "file name"),
-      field("position_steps", &RenderedFrame::position_steps, "steps", "commanded position"),
-      field("defocus_um", &RenderedFrame::defocus_um, "um", "defocus of the field's centre"),
-      field("seeing_arcsec", &RenderedFrame::seeing_arcsec, "arcsec", "seeing of this frame"),
-      field("hfr_px", &RenderedFrame::hfr_px, "px", "median noise-free half-flux radius"),
-      field("shift_x_px", &RenderedFrame::shift_x_px, "px", "dither"),
-      field("shift_y_px", &RenderedFrame::shift_y_px, "px", "dither"),
-      field("transmission", &RenderedFrame::transmission, "", "factor on the stars' light"));
+      STARWAIST_FIELD(RenderedFrame, file, "", "file name"),
+      STARWAIST_FIELD(RenderedFrame, position_steps, "steps", "commanded position"),
+      STARWAIST_FIELD(RenderedFrame, defocus_um, "um", "defocus of the field's centre"),
+      STARWAIST_FIELD(RenderedFrame, seeing_arcsec, "arcsec", "seeing of this frame"),
+      STARWAIST_FIELD(RenderedFrame, hfr_px, "px", "median noise-free half-flux radius"),
+      STARWAIST_FIELD(RenderedFrame, shift_x_px, "px", "dither"),
+      STARWAIST_FIELD(RenderedFrame, shift_y_px, "px", "dither"),
+      STARWAIST_FIELD(RenderedFrame, transmission, "", "factor on the stars' light"));
 };
 static_assert(describes_every_field<RenderedFrame>());
 
@@ -304,14 +299,14 @@ struct RenderTruth {
 
 template <>
 struct Fields<RenderTruth> {
-  static constexpr auto list = std::make_tuple(
-      field("best_focus_steps", &RenderTruth::best_focus_steps, "steps", "true best focus"),
-      field("best_hfr_px", &RenderTruth::best_hfr_px, "px", "half-flux radius there"),
-      field("critical_focus_zone_steps", &RenderTruth::critical_focus_zone_steps, "steps",
-            "full width of the quarter-wave zone"),
-      field("frames", &RenderTruth::frames, "", "what each frame was made with"),
-      field("stars", &RenderTruth::stars, "", "the field"),
-      field("options", &RenderTruth::options, "", "what the run was made of"));
+  static constexpr auto list =
+      std::make_tuple(STARWAIST_FIELD(RenderTruth, best_focus_steps, "steps", "true best focus"),
+                      STARWAIST_FIELD(RenderTruth, best_hfr_px, "px", "half-flux radius there"),
+                      STARWAIST_FIELD(RenderTruth, critical_focus_zone_steps, "steps",
+                                      "full width of the quarter-wave zone"),
+                      STARWAIST_FIELD(RenderTruth, frames, "", "what each frame was made with"),
+                      STARWAIST_FIELD(RenderTruth, stars, "", "the field"),
+                      STARWAIST_FIELD(RenderTruth, options, "", "what the run was made of"));
 };
 static_assert(describes_every_field<RenderTruth>());
 

@@ -7,9 +7,11 @@
 #pragma once
 
 #include <optional>
-#include <string>
+#include <tuple>
 
 #include "starwaist/error.h"
+#include "starwaist/fields.h"
+#include "starwaist/limits.h"
 
 namespace starwaist {
 
@@ -36,11 +38,38 @@ struct Rig {
   [[nodiscard]] bool known() const;
 };
 
-// Checks ranges (positive lengths, 0 <= obstruction < 1, limits in order). The error's message
-// names the field.
+// The rig's one description. Command-line options, the file of options, JSON, checked() and
+// completed() follow from it.
+template <>
+struct Fields<Rig> {
+  static constexpr NumberLimits kFraction{0, 1, false, true};
+  static constexpr auto list = std::make_tuple(
+      STARWAIST_FIELD(Rig, focal_length_mm, "mm", "focal length", kPositive),
+      STARWAIST_FIELD(Rig, aperture_mm, "mm", "free diameter", kPositive),
+      STARWAIST_FIELD(Rig, f_number, "", "focal length over aperture", kPositive),
+      STARWAIST_FIELD(Rig, obstruction, "",
+                      "diameter of the central obstruction over the aperture's", kFraction),
+      STARWAIST_FIELD(Rig, pixel_um, "um", "pixel of the frame as stored, binned", kPositive),
+      STARWAIST_FIELD(Rig, um_per_step, "um", "travel of the focus for one focuser step",
+                      kPositive),
+      STARWAIST_FIELD(Rig, wavelength_um, "um", "wavelength", kPositive),
+      STARWAIST_FIELD(Rig, seeing_arcsec, "arcsec", "seeing, full width at half maximum",
+                      kPositive),
+      STARWAIST_FIELD(Rig, focus_um_per_c, "um/c", "movement of the focus by temperature"),
+      STARWAIST_FIELD(Rig, gain_e_per_adu, "e/adu", "electrons for one ADU", kPositive),
+      STARWAIST_FIELD(Rig, read_noise_e, "e", "read noise in electrons", kNotNegative),
+      STARWAIST_FIELD(Rig, saturation_adu, "adu", "level of a full pixel", kPositive),
+      STARWAIST_FIELD(Rig, min_position_steps, "steps", "focuser's lower limit"),
+      STARWAIST_FIELD(Rig, max_position_steps, "steps", "focuser's upper limit"));
+};
+static_assert(describes_every_field<Rig>());
+
+// Checks the limits of each field, and that the focuser's are in order. The error's message names
+// the field.
 Result<Rig> checked(Rig rig);
 
-// `given` completed from `fallback` (say, a frame's header) field by field.
+// `given` completed from `fallback` (say, a frame's header) field by field. Where the f-ratio
+// follows from what is given, the fallback's f-number is left aside.
 Rig completed(const Rig& given, const Rig& fallback);
 
 // Full width of the quarter-wave critical focus zone at the sensor: 4 lambda N^2 (um). Rayleigh's

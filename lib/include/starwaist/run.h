@@ -30,8 +30,8 @@ struct SkippedFile {
 template <>
 struct Fields<SkippedFile> {
   static constexpr auto list =
-      std::make_tuple(field("file", &SkippedFile::file, "", "file or table row"),
-                      field("reason", &SkippedFile::reason, "", "why, and what to do"));
+      std::make_tuple(STARWAIST_FIELD(SkippedFile, file, "", "file or table row"),
+                      STARWAIST_FIELD(SkippedFile, reason, "", "why, and what to do"));
 };
 static_assert(describes_every_field<SkippedFile>());
 
@@ -153,14 +153,14 @@ inline constexpr double kArrivalSigmas = 3;
 template <>
 struct Fields<Arrival> {
   static constexpr auto list = std::make_tuple(
-      field("file", &Arrival::file, "", "frame taken at best focus"),
-      field("position_steps", &Arrival::position_steps, "steps", "its position, where it says it"),
-      field("size_px", &Arrival::size_px, "px", "size of its stars"),
-      field("expected_size_px", &Arrival::expected_size_px, "px", "size that the curve promised"),
-      field("sigma_px", &Arrival::sigma_px, "px", "standard error of the difference"),
-      field("agrees", &Arrival::agrees, "", "whether the size is what was promised"),
-      field("off_by_steps", &Arrival::off_by_steps, "steps",
-            "distance from best focus at which stars have this size"));
+      STARWAIST_FIELD(Arrival, file, "", "frame taken at best focus"),
+      STARWAIST_FIELD(Arrival, position_steps, "steps", "its position, where it says it"),
+      STARWAIST_FIELD(Arrival, size_px, "px", "size of its stars"),
+      STARWAIST_FIELD(Arrival, expected_size_px, "px", "size that the curve promised"),
+      STARWAIST_FIELD(Arrival, sigma_px, "px", "standard error of the difference"),
+      STARWAIST_FIELD(Arrival, agrees, "", "whether the size is what was promised"),
+      STARWAIST_FIELD(Arrival, off_by_steps, "steps",
+                      "distance from best focus at which stars have this size"));
 };
 static_assert(describes_every_field<Arrival>());
 

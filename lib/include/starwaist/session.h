@@ -66,23 +66,23 @@ struct NightWatchAnswer {
 
 template <>
 struct Fields<NightWatchAnswer> {
-  static constexpr auto list = std::make_tuple(
-      field("file", &NightWatchAnswer::file, "", "the frame that came in"),
-      field("frames", &NightWatchAnswer::frames, "", "frames of the night so far"),
-      field("time_utc", &NightWatchAnswer::time_utc, "", "start of its exposure"),
-      field("filter", &NightWatchAnswer::filter, "", "filter"),
-      field("temperature_c", &NightWatchAnswer::temperature_c, "c", "temperature"),
-      field("size_px", &NightWatchAnswer::size_px, "px", "half-flux radius"),
-      field("best_size_px", &NightWatchAnswer::best_size_px, "px",
-            "reachable in this filter, by the frames so far"),
-      field("loss_percent", &NightWatchAnswer::loss_percent, "", "size above the best"),
-      field("focus_loss_percent", &NightWatchAnswer::focus_loss_percent, "",
-            "part of it that lost focus accounts for"),
-      field("light_percent", &NightWatchAnswer::light_percent, "",
-            "light of the stars against a clear sky"),
-      field("cause", &NightWatchAnswer::cause, "", "what costs this frame most"),
-      field("refocus", &NightWatchAnswer::refocus, "", "whether a refocus pays now"),
-      field("advice", &NightWatchAnswer::advice, "", "what to do, in plain words"));
+  static constexpr auto list =
+      std::make_tuple(STARWAIST_FIELD(NightWatchAnswer, file, "", "the frame that came in"),
+                      STARWAIST_FIELD(NightWatchAnswer, frames, "", "frames of the night so far"),
+                      STARWAIST_FIELD(NightWatchAnswer, time_utc, "", "start of its exposure"),
+                      STARWAIST_FIELD(NightWatchAnswer, filter, "", "filter"),
+                      STARWAIST_FIELD(NightWatchAnswer, temperature_c, "c", "temperature"),
+                      STARWAIST_FIELD(NightWatchAnswer, size_px, "px", "half-flux radius"),
+                      STARWAIST_FIELD(NightWatchAnswer, best_size_px, "px",
+                                      "reachable in this filter, by the frames so far"),
+                      STARWAIST_FIELD(NightWatchAnswer, loss_percent, "", "size above the best"),
+                      STARWAIST_FIELD(NightWatchAnswer, focus_loss_percent, "",
+                                      "part of it that lost focus accounts for"),
+                      STARWAIST_FIELD(NightWatchAnswer, light_percent, "",
+                                      "light of the stars against a clear sky"),
+                      STARWAIST_FIELD(NightWatchAnswer, cause, "", "what costs this frame most"),
+                      STARWAIST_FIELD(NightWatchAnswer, refocus, "", "whether a refocus pays now"),
+                      STARWAIST_FIELD(NightWatchAnswer, advice, "", "what to do, in plain words"));
 };
 static_assert(describes_every_field<NightWatchAnswer>());
 

@@ -71,25 +71,24 @@ struct Star {
 template <>
 struct Fields<Star> {
   static constexpr auto list = std::make_tuple(
-      field("x_px", &Star::x_px, "px", "centroid along FITS axis 1"),
-      field("y_px", &Star::y_px, "px", "centroid along FITS axis 2"),
-      field("flux_adu", &Star::flux_adu, "adu", "flux above the background, wings included"),
-      field("snr", &Star::snr, "", "flux over its own standard error"),
-      field("peak_adu", &Star::peak_adu, "adu", "highest pixel above the background"),
-      field("hfr_px", &Star::hfr_px, "px", "half-flux radius"),
-      field("hfr_sigma_px", &Star::hfr_sigma_px, "px", "standard error of hfr_px"),
-      field("mean_radius_px", &Star::mean_radius_px, "px",
-            "flux-weighted mean radius inside aperture_px"),
-      field("fwhm_px", &Star::fwhm_px, "px", "full width at half maximum of a profile fit"),
-      field("eccentricity", &Star::eccentricity, "", "sqrt(1 - (b/a)^2)"),
-      field("angle_deg", &Star::angle_deg, "deg", "major axis, from +x towards +y"),
-      field("aperture_px", &Star::aperture_px, "px", "radius of the aperture"),
-      field("saturated", &Star::saturated, "", "a pixel inside is at the saturation level"),
-      field("blended", &Star::blended, "", "a neighbour's light lies inside the aperture"),
-      field("at_edge", &Star::at_edge, "", "the aperture leaves the frame"),
-      field("extended", &Star::extended, "", "much wider than the frame's stars"),
-      field("followed", &Star::followed, "",
-            "not found here, measured where the run's other frames have it"));
+      STARWAIST_FIELD(Star, x_px, "px", "centroid along FITS axis 1"),
+      STARWAIST_FIELD(Star, y_px, "px", "centroid along FITS axis 2"),
+      STARWAIST_FIELD(Star, flux_adu, "adu", "flux above the background, wings included"),
+      STARWAIST_FIELD(Star, snr, "", "flux over its own standard error"),
+      STARWAIST_FIELD(Star, peak_adu, "adu", "highest pixel above the background"),
+      STARWAIST_FIELD(Star, hfr_px, "px", "half-flux radius"),
+      STARWAIST_FIELD(Star, hfr_sigma_px, "px", "standard error of hfr_px"),
+      STARWAIST_FIELD(Star, mean_radius_px, "px", "flux-weighted mean radius inside aperture_px"),
+      STARWAIST_FIELD(Star, fwhm_px, "px", "full width at half maximum of a profile fit"),
+      STARWAIST_FIELD(Star, eccentricity, "", "sqrt(1 - (b/a)^2)"),
+      STARWAIST_FIELD(Star, angle_deg, "deg", "major axis, from +x towards +y"),
+      STARWAIST_FIELD(Star, aperture_px, "px", "radius of the aperture"),
+      STARWAIST_FIELD(Star, saturated, "", "a pixel inside is at the saturation level"),
+      STARWAIST_FIELD(Star, blended, "", "a neighbour's light lies inside the aperture"),
+      STARWAIST_FIELD(Star, at_edge, "", "the aperture leaves the frame"),
+      STARWAIST_FIELD(Star, extended, "", "much wider than the frame's stars"),
+      STARWAIST_FIELD(Star, followed, "",
+                      "not found here, measured where the run's other frames have it"));
 };
 static_assert(describes_every_field<Star>());
 
@@ -101,8 +100,8 @@ struct StarPlace {
 template <>
 struct Fields<StarPlace> {
   static constexpr auto list =
-      std::make_tuple(field("x_px", &StarPlace::x_px, "px", "along FITS axis 1"),
-                      field("y_px", &StarPlace::y_px, "px", "along FITS axis 2"));
+      std::make_tuple(STARWAIST_FIELD(StarPlace, x_px, "px", "along FITS axis 1"),
+                      STARWAIST_FIELD(StarPlace, y_px, "px", "along FITS axis 2"));
 };
 static_assert(describes_every_field<StarPlace>());
 
@@ -142,36 +141,36 @@ struct FrameMeasurement {
 template <>
 struct Fields<FrameMeasurement> {
   static constexpr auto list = std::make_tuple(
-      field("file", &FrameMeasurement::file, "", "file name"),
-      field("width_px", &FrameMeasurement::width_px, "px", "columns"),
-      field("height_px", &FrameMeasurement::height_px, "px", "rows"),
-      field("position_steps", &FrameMeasurement::position_steps, "steps", "focuser position"),
-      field("temperature_c", &FrameMeasurement::temperature_c, "c", "tube or air temperature"),
-      field("filter", &FrameMeasurement::filter, "", "filter name"),
-      field("exposure_s", &FrameMeasurement::exposure_s, "s", "exposure"),
-      field("time_utc", &FrameMeasurement::time_utc, "", "start of the exposure"),
-      field("background_adu", &FrameMeasurement::background_adu, "adu", "sky level"),
-      field("noise_adu", &FrameMeasurement::noise_adu, "adu", "standard deviation of the sky"),
-      field("star_count", &FrameMeasurement::star_count, "", "stars that the sizes rest on"),
-      field("saturated_count", &FrameMeasurement::saturated_count, "", "saturated stars"),
-      field("defect_count", &FrameMeasurement::defect_count, "",
-            "hot pixels, cosmic-ray hits and trails left out"),
-      field("hfr_px", &FrameMeasurement::hfr_px, "px", "half-flux radius of the frame"),
-      field("hfr_sigma_px", &FrameMeasurement::hfr_sigma_px, "px", "its standard error"),
-      field("hfr_shared_sigma_px", &FrameMeasurement::hfr_shared_sigma_px, "px",
-            "part of it that all stars share"),
-      field("fwhm_px", &FrameMeasurement::fwhm_px, "px", "full width at half maximum"),
-      field("fwhm_sigma_px", &FrameMeasurement::fwhm_sigma_px, "px", "its standard error"),
-      field("mean_radius_px", &FrameMeasurement::mean_radius_px, "px", "flux-weighted mean radius"),
-      field("eccentricity", &FrameMeasurement::eccentricity, "", "median eccentricity"),
-      field("elongation_angle_deg", &FrameMeasurement::elongation_angle_deg, "deg",
-            "common direction of the elongation"),
-      field("elongation_coherence", &FrameMeasurement::elongation_coherence, "",
-            "0 directions random, 1 all the same"),
-      field("stars", &FrameMeasurement::stars, "", "the stars, with --stars"),
-      field("defects", &FrameMeasurement::defects, "", "places of the defects, with --stars"),
-      field("remarks", &FrameMeasurement::remarks, "", "remarks in words"),
-      field("keywords", &FrameMeasurement::keywords, "", "header keyword of each fact"));
+      STARWAIST_FIELD(FrameMeasurement, file, "", "file name"),
+      STARWAIST_FIELD(FrameMeasurement, width_px, "px", "columns"),
+      STARWAIST_FIELD(FrameMeasurement, height_px, "px", "rows"),
+      STARWAIST_FIELD(FrameMeasurement, position_steps, "steps", "focuser position"),
+      STARWAIST_FIELD(FrameMeasurement, temperature_c, "c", "tube or air temperature"),
+      STARWAIST_FIELD(FrameMeasurement, filter, "", "filter name"),
+      STARWAIST_FIELD(FrameMeasurement, exposure_s, "s", "exposure"),
+      STARWAIST_FIELD(FrameMeasurement, time_utc, "", "start of the exposure"),
+      STARWAIST_FIELD(FrameMeasurement, background_adu, "adu", "sky level"),
+      STARWAIST_FIELD(FrameMeasurement, noise_adu, "adu", "standard deviation of the sky"),
+      STARWAIST_FIELD(FrameMeasurement, star_count, "", "stars that the sizes rest on"),
+      STARWAIST_FIELD(FrameMeasurement, saturated_count, "", "saturated stars"),
+      STARWAIST_FIELD(FrameMeasurement, defect_count, "",
+                      "hot pixels, cosmic-ray hits and trails left out"),
+      STARWAIST_FIELD(FrameMeasurement, hfr_px, "px", "half-flux radius of the frame"),
+      STARWAIST_FIELD(FrameMeasurement, hfr_sigma_px, "px", "its standard error"),
+      STARWAIST_FIELD(FrameMeasurement, hfr_shared_sigma_px, "px",
+                      "part of it that all stars share"),
+      STARWAIST_FIELD(FrameMeasurement, fwhm_px, "px", "full width at half maximum"),
+      STARWAIST_FIELD(FrameMeasurement, fwhm_sigma_px, "px", "its standard error"),
+      STARWAIST_FIELD(FrameMeasurement, mean_radius_px, "px", "flux-weighted mean radius"),
+      STARWAIST_FIELD(FrameMeasurement, eccentricity, "", "median eccentricity"),
+      STARWAIST_FIELD(FrameMeasurement, elongation_angle_deg, "deg",
+                      "common direction of the elongation"),
+      STARWAIST_FIELD(FrameMeasurement, elongation_coherence, "",
+                      "0 directions random, 1 all the same"),
+      STARWAIST_FIELD(FrameMeasurement, stars, "", "the stars, with --stars"),
+      STARWAIST_FIELD(FrameMeasurement, defects, "", "places of the defects, with --stars"),
+      STARWAIST_FIELD(FrameMeasurement, remarks, "", "remarks in words"),
+      STARWAIST_FIELD(FrameMeasurement, keywords, "", "header keyword of each fact"));
 };
 static_assert(describes_every_field<FrameMeasurement>());
 

@@ -110,19 +110,17 @@ struct WatchAnswer {
 template <>
 struct Fields<WatchAnswer> {
   static constexpr auto list = std::make_tuple(
-      field("file", &WatchAnswer::file, "", "the frame that came in"),
-      field("position_steps", &WatchAnswer::position_steps, "steps", "its position"),
-      field("size_px", &WatchAnswer::size_px, "px", "size of its stars"),
-      field("frames", &WatchAnswer::frames, "", "frames of the run so far"),
-      field("best_focus_steps", &WatchAnswer::best_focus_steps, "steps", "best focus so far"),
-      field("best_focus_sigma_steps", &WatchAnswer::best_focus_sigma_steps, "steps",
-            "its standard error"),
-      field("interval_95_steps", &WatchAnswer::interval_95_steps, "steps", "95 % interval"),
-      field("verdict", &WatchAnswer::verdict, "", "of the points so far"),
-      field("next_position_steps", &WatchAnswer::next_position_steps, "steps",
-            "where one more frame adds most"),
-      field("enough", &WatchAnswer::enough, "", "whether best focus is known as well as wanted"),
-      field("advice", &WatchAnswer::advice, "", "what to do next"));
+      STARWAIST_FIELD(WatchAnswer, file, "", "the frame that came in"),
+      STARWAIST_FIELD(WatchAnswer, position_steps, "steps", "its position"),
+      STARWAIST_FIELD(WatchAnswer, size_px, "px", "size of its stars"),
+      STARWAIST_FIELD(WatchAnswer, frames, "", "frames of the run so far"),
+      STARWAIST_FIELD(WatchAnswer, best_focus_steps, "steps", "best focus so far"),
+      STARWAIST_FIELD(WatchAnswer, best_focus_sigma_steps, "steps", "its standard error"),
+      STARWAIST_FIELD(WatchAnswer, interval_95_steps, "steps", "95 % interval"),
+      STARWAIST_FIELD(WatchAnswer, verdict, "", "of the points so far"),
+      STARWAIST_FIELD(WatchAnswer, next_position_steps, "steps", "where one more frame adds most"),
+      STARWAIST_FIELD(WatchAnswer, enough, "", "whether best focus is known as well as wanted"),
+      STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"));
 };
 static_assert(describes_every_field<WatchAnswer>());
 

@@ -66,6 +66,12 @@ std::string format_like_sigma(double value, std::optional<double> sigma) {
   return format_fixed(value, std::clamp((known ? 1 : 2) - leading_digit, 0, 12));
 }
 
+std::string format_shortest(double value) {
+  char buffer[40];
+  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
+  return {buffer, end};
+}
+
 std::string format_short(double value) {
   const bool whole = value == std::round(value);
   return whole ? format_fixed(value, 0) : format_like_sigma(value, std::nullopt);

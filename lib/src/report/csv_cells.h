@@ -3,7 +3,6 @@
 // Private header of module report.
 #pragma once
 
-#include <charconv>
 #include <cmath>
 #include <cstdint>
 #include <optional>
@@ -11,6 +10,8 @@
 #include <type_traits>
 #include <utility>
 #include <vector>
+
+#include "starwaist/numbers.h"
 
 namespace starwaist::report {
 
@@ -32,10 +33,7 @@ inline std::string text_cell(std::string text) {
 
 // Shortest text that reads back as the same number; empty where there is none.
 inline std::string cell(double value) {
-  if (!std::isfinite(value)) return {};
-  char buffer[40];
-  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
-  return {buffer, end};
+  return std::isfinite(value) ? format_shortest(value) : std::string();
 }
 inline std::string cell(std::int64_t value) { return std::to_string(value); }
 inline std::string cell(int value) { return std::to_string(value); }

@@ -6,27 +6,10 @@ namespace starwaist {
 
 namespace {
 
-// The rig has no field list of its own: these are its keys, those of the command line's options.
 encoding::Json rig_json(const Rig& rig, encoding::Encoder& encoder) {
-  encoding::Json object = encoding::Json::object();
-  const auto put = [&](const char* name, const auto& value) {
-    object[name] = encoder.encode(value, std::string("rig.") + name);
-  };
-  put("focal_length_mm", rig.focal_length_mm);
-  put("aperture_mm", rig.aperture_mm);
-  put("f_number", rig.focal_ratio());
-  put("obstruction", rig.obstruction);
-  put("pixel_um", rig.pixel_um);
-  put("um_per_step", rig.um_per_step);
-  put("wavelength_um", rig.wavelength_um);
-  put("seeing_arcsec", rig.seeing_arcsec);
-  put("focus_um_per_c", rig.focus_um_per_c);
-  put("gain_e_per_adu", rig.gain_e_per_adu);
-  put("read_noise_e", rig.read_noise_e);
-  put("saturation_adu", rig.saturation_adu);
-  put("min_position_steps", rig.min_position_steps);
-  put("max_position_steps", rig.max_position_steps);
-  return object;
+  Rig shown = rig;
+  shown.f_number = rig.focal_ratio();
+  return encoder.encode(shown, "rig");
 }
 
 Result<std::string> text_of(const Result<encoding::Json>& json) {

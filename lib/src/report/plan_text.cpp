@@ -54,13 +54,6 @@ std::string alternatives_table(const FocusPlan& plan) {
                                rows);
 }
 
-// As few digits as read back as the same number.
-std::string shortest(double value) {
-  char buffer[40];
-  const auto [end, error] = std::to_chars(buffer, buffer + sizeof buffer, value);
-  return {buffer, end};
-}
-
 }  // namespace
 
 std::string plan_text(const FocusPlan& plan) {
@@ -107,22 +100,10 @@ std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,
   std::string text;
   for (const std::string& remark : remarks) text += "# " + report::printable(remark) + "\n";
   const auto put = [&text](const std::string& name, const std::optional<double>& value) {
-    if (value && std::isfinite(*value)) text += name + " = " + shortest(*value) + "\n";
+    if (value && std::isfinite(*value)) text += name + " = " + format_shortest(*value) + "\n";
   };
-  put("focal-length-mm", rig.focal_length_mm);
-  put("aperture-mm", rig.aperture_mm);
-  put("f-number", rig.f_number);
-  put("obstruction", rig.obstruction);
-  put("pixel-um", rig.pixel_um);
-  put("um-per-step", rig.um_per_step);
-  put("wavelength-um", rig.wavelength_um);
-  put("seeing-arcsec", rig.seeing_arcsec);
-  put("focus-um-per-c", rig.focus_um_per_c);
-  put("gain-e-per-adu", rig.gain_e_per_adu);
-  put("read-noise-e", rig.read_noise_e);
-  put("saturation-adu", rig.saturation_adu);
-  put("min-position-steps", rig.min_position_steps);
-  put("max-position-steps", rig.max_position_steps);
+  for_each_field(rig,
+                 [&put](const auto& f, const auto& value) { put(option_name(f.name), value); });
   for (const auto& [name, value] : more) put(name, value);
   return text;
 }
