@@ -33,14 +33,15 @@ const std::map<std::string, Module>& modules() {
       {"ledger", {{"ledger.h"}, {"core"}}},
       {"night", {{"night.h"}, {"core"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
+      {"intake", {{"intake.h", "history.h"}, {"core", "frame", "curve", "ledger"}}},
       {"run",
-       {{"run.h", "history.h", "watch.h", "session.h"},
+       {{"run.h", "past_runs.h", "watch.h", "session.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
-         "ledger", "night", "diagnosis"}}},
+         "ledger", "night", "diagnosis", "intake"}}},
       {"report",
        {{"report.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
-         "ledger", "night", "diagnosis", "run"}}},
+         "ledger", "night", "diagnosis", "intake", "run"}}},
   };
   return table;
 }

@@ -1,4 +1,4 @@
-#include "run/folder.h"
+#include "intake/folder.h"
 
 #include <algorithm>
 #include <cctype>
@@ -6,7 +6,7 @@
 
 #include "starwaist/numbers.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 
 namespace fs = std::filesystem;
 
@@ -62,4 +62,4 @@ void sort_naturally(std::vector<fs::path>& paths) {
   });
 }
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

@@ -4,7 +4,7 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 
-#include "run/past_points.h"
+#include "intake/past_points.h"
 #include "starwaist/history.h"
 
 namespace starwaist {
@@ -61,7 +61,7 @@ void add_points(const Json& object, LedgerRun& run) {
                           number(point, "sigma_px"), number(point, "temperature_c"),
                           used == point.end() || !used->is_boolean() || used->get<bool>()});
   }
-  if (!run.temperature_c) run.temperature_c = run_detail::mean_temperature_c(run.points);
+  if (!run.temperature_c) run.temperature_c = intake_detail::mean_temperature_c(run.points);
 }
 
 bool has_schema(const Json& object, const std::string& name) {
@@ -90,7 +90,7 @@ LedgerRun run_of(const Json& object) {
   return run;
 }
 
-void add_answer(const Json& object, const std::string& source, const HistoryOptions& options,
+void add_answer(const Json& object, const std::string& source, const std::string& rig,
                 std::vector<LedgerRun>& runs) {
   if (has_schema(object, "starwaist/log/")) {
     const auto found = object.find("runs");
@@ -110,15 +110,14 @@ void add_answer(const Json& object, const std::string& source, const HistoryOpti
   }
   const auto name = text(object, "run");
   for (auto& run : runs) {
-    if (run.rig.empty()) run.rig = options.rig;
+    if (run.rig.empty()) run.rig = rig;
     if (run.source.empty()) run.source = name ? source + " run " + *name : source;
   }
 }
 
 }  // namespace
 
-Result<std::vector<LedgerRun>> read_answers(const std::string& path,
-                                            const HistoryOptions& options) {
+Result<std::vector<LedgerRun>> read_answers(const std::string& path, const std::string& rig) {
   const std::string name = std::filesystem::path(path).filename().string();
   std::ifstream file(path, std::ios::binary);
   if (!file) {
@@ -128,7 +127,7 @@ Result<std::vector<LedgerRun>> read_answers(const std::string& path,
   std::vector<LedgerRun> runs;
   const Json whole = Json::parse(content, nullptr, false);
   if (!whole.is_discarded()) {
-    add_answer(whole, name, options, runs);
+    add_answer(whole, name, rig, runs);
   } else {
     // One object a line.
     std::size_t begin = 0;
@@ -143,7 +142,7 @@ Result<std::vector<LedgerRun>> read_answers(const std::string& path,
                     name + " line " + std::to_string(line) + ": this is no JSON",
                     "Name a file that 'starwaist fit --json' wrote");
       }
-      add_answer(object, name, options, runs);
+      add_answer(object, name, rig, runs);
     }
   }
   if (runs.empty()) {

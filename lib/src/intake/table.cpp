@@ -5,15 +5,15 @@
 #include <set>
 
 #include "core/clock.h"
-#include "run/csv.h"
-#include "run/point_facts.h"
+#include "intake/csv.h"
+#include "intake/history_columns.h"
+#include "starwaist/intake.h"
 #include "starwaist/numbers.h"
-#include "starwaist/run.h"
 
 namespace starwaist {
 namespace {
 
-using run_detail::CsvRow;
+using intake_detail::CsvRow;
 
 struct Columns {
   std::optional<std::size_t> position;
@@ -35,7 +35,7 @@ struct Columns {
 
 Result<Columns> find_columns(const std::string& file, const std::vector<std::string>& header,
                              const TableOptions& options) {
-  run_detail::ColumnFinder finder(header, options);
+  intake_detail::ColumnFinder finder(header, options);
   const auto find = [&finder](const std::string& column) { return finder.find(column); };
   Columns columns;
   columns.position = find("position");
@@ -69,29 +69,30 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
   columns.telescope = find("telescope");
   if (finder.missing()) {
     return fail(ErrorCode::no_data, file + ": there is no column '" + *finder.missing() + "'",
-                "The table has " + run_detail::listed(header));
+                "The table has " + intake_detail::listed(header));
   }
   if (!columns.position) {
-    return fail(ErrorCode::no_data, file + ": there is no column 'position'",
-                "Name it with --column position=NAME; the table has " + run_detail::listed(header));
+    return fail(
+        ErrorCode::no_data, file + ": there is no column 'position'",
+        "Name it with --column position=NAME; the table has " + intake_detail::listed(header));
   }
   if (!columns.size) {
     return fail(ErrorCode::no_data,
                 file + ": there is no column '" + (want_fwhm ? "fwhm" : "hfr' or 'hfd") +
                     (want_fwhm || want_hfr ? "'" : "' or 'fwhm'"),
-                "Name it with --column hfr=NAME; the table has " + run_detail::listed(header));
+                "Name it with --column hfr=NAME; the table has " + intake_detail::listed(header));
   }
   return columns;
 }
 
 // What a row says beside position and size.
-PointFacts facts_of(const Columns& columns, const CsvRow& row, const run_detail::Csv& csv) {
+RowFacts facts_of(const Columns& columns, const CsvRow& row, const intake_detail::Csv& csv) {
   const auto number = [&](std::optional<std::size_t> column) {
     return csv.number(row.cell(column));
   };
-  PointFacts facts;
+  RowFacts facts;
   facts.temperature_c = number(columns.temperature);
-  facts.light = number(columns.flux);
+  facts.flux = number(columns.flux);
   facts.background_adu = number(columns.background);
   facts.eccentricity = number(columns.eccentricity);
   facts.exposure_s = number(columns.exposure);
@@ -124,7 +125,7 @@ RunTable& table_of(std::vector<NamedTable>& runs, const std::string& name, SizeM
 
 Result<Tables> read_tables(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
-  const auto csv = run_detail::read_csv(path);
+  const auto csv = intake_detail::read_csv(path);
   if (!csv) return tl::unexpected<Error>(csv.error());
   const std::vector<CsvRow>& rows = csv->rows;
   if (rows.empty()) {
@@ -139,6 +140,9 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
   tables.has_run_column = columns->run.has_value();
   const SizeMeasure measure = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
   const double to_radius = columns->size_name == "hfd" ? 0.5 : 1.0;
+  const intake_detail::HistoryColumns of_run =
+      intake_detail::history_columns(tables.header, options);
+  std::map<std::string, std::vector<std::size_t>> rows_of;  // by run
   std::map<std::string, int> sigmas_unknown;
   std::map<std::string, std::set<std::string>> telescopes;  // by run
   for (std::size_t k = 1; k < rows.size(); ++k) {
@@ -148,6 +152,7 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
     const auto number = [&csv](const std::string& text) { return csv->number(text); };
     const std::string run = cell(columns->run);
     RunTable& table = table_of(tables.runs, run, measure);
+    rows_of[run].push_back(k);
     if (std::string name_of = cell(columns->telescope); !name_of.empty()) {
       telescopes[run].insert(std::move(name_of));
     }
@@ -183,8 +188,8 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
     table.facts.back().stars = table.points.back().stars;
   }
   for (NamedTable& run : tables.runs) {
-    run_detail::since_earliest(run.table.facts);
-    run_detail::relative_light(run.table.facts);
+    const std::vector<std::size_t>& own = rows_of[run.run];
+    run.table.middle = intake_detail::run_facts(*csv, rows[own[own.size() / 2]], of_run);
     for (const std::string& telescope : telescopes[run.run]) {
       auto& names = run.table.telescope;
       names = names ? *names + ", " + telescope : telescope;
@@ -210,7 +215,7 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
                 "Use 'starwaist fit --each', or keep the rows of one run");
   }
   const std::string columns =
-      "Check the columns; the table has " + run_detail::listed(tables->header);
+      "Check the columns; the table has " + intake_detail::listed(tables->header);
   if (tables->runs.empty()) {
     return fail(ErrorCode::no_data, name + ": no row holds a position and a size", columns);
   }
@@ -232,7 +237,7 @@ Result<std::vector<NamedTable>> read_run_tables(const std::string& path,
   if (!tables->has_run_column) {
     return fail(ErrorCode::no_data, name + ": there is no column 'run'",
                 "Name it with --column run=NAME, or leave out --each; the table has " +
-                    run_detail::listed(tables->header));
+                    intake_detail::listed(tables->header));
   }
   if (tables->runs.empty()) {
     return fail(ErrorCode::no_data, name + ": the table has no rows", "Give a row for each point");

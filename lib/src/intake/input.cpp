@@ -3,10 +3,11 @@
 #include <set>
 #include <system_error>
 
-#include "run/folder.h"
-#include "run/manifest.h"
+#include "intake/folder.h"
+#include "intake/manifest.h"
+#include "starwaist/frame.h"
+#include "starwaist/intake.h"
 #include "starwaist/numbers.h"
-#include "starwaist/run.h"
 
 namespace starwaist {
 namespace {
@@ -19,7 +20,7 @@ class Search {
   explicit Search(const TableOptions& options) : options_(options) {}
 
   Result<void> add_folder(const fs::path& folder) {
-    const auto entries = run_detail::visible_entries(folder);
+    const auto entries = intake_detail::visible_entries(folder);
     if (!entries) return tl::unexpected<Error>(entries.error());
     std::vector<std::string> frames;
     std::vector<std::string> pictures;
@@ -34,14 +35,14 @@ class Search {
       } else if (is_png_name(path)) {
         pictures.push_back(path);
       } else if (lower_case(entry.path().extension().string()) == ".csv") {
-        (run_detail::is_manifest(path, options_) ? manifests : tables).push_back(path);
+        (intake_detail::is_manifest(path, options_) ? manifests : tables).push_back(path);
       }
     }
     // Beside other frames, and beside a table, a PNG file is a figure unless a manifest names it.
     if (frames.empty() && tables.empty()) {
       frames = std::move(pictures);
     } else {
-      for (const std::string& path : pictures) figures_.insert(run_detail::canonical_path(path));
+      for (const std::string& path : pictures) figures_.insert(intake_detail::canonical_path(path));
     }
     if (manifests.size() > 1) {
       return fail(ErrorCode::no_data,
@@ -65,11 +66,11 @@ class Search {
   }
 
   Result<void> add_file(const std::string& path) {
-    if (!run_detail::is_table_name(path)) {
+    if (!intake_detail::is_table_name(path)) {
       input_.frames.push_back(path);  // named by the user: whatever its ending, reading decides
       return {};
     }
-    if (run_detail::is_manifest(path, options_)) {
+    if (intake_detail::is_manifest(path, options_)) {
       input_.manifests.push_back(path);
       return {};
     }
@@ -91,8 +92,8 @@ class Search {
     if (!manifests_alone) {
       std::stable_sort(input_.frames.begin(), input_.frames.end(),
                        [](const std::string& a, const std::string& b) {
-                         return run_detail::natural_less(fs::path(a).filename().string(),
-                                                         fs::path(b).filename().string());
+                         return intake_detail::natural_less(fs::path(a).filename().string(),
+                                                            fs::path(b).filename().string());
                        });
     }
     return std::move(input_);
@@ -112,7 +113,7 @@ class Search {
     std::set<std::string> left_out;
     std::vector<std::string> named;
     for (const std::string& path : input_.manifests) {
-      auto manifest = run_detail::read_manifest(path, options_, input_.frames);
+      auto manifest = intake_detail::read_manifest(path, options_, input_.frames);
       if (!manifest) return tl::unexpected<Error>(manifest.error());
       named.insert(named.end(), manifest->frames.begin(), manifest->frames.end());
       input_.stated.merge(manifest->stated);
@@ -122,13 +123,13 @@ class Search {
     }
     if (!alone) {
       std::erase_if(named, [this](const std::string& path) {
-        return figures_.count(run_detail::canonical_path(path)) == 0;
+        return figures_.count(intake_detail::canonical_path(path)) == 0;
       });
     }
     input_.frames.insert(input_.frames.end(), named.begin(), named.end());
     drop_repeated(input_.frames);
     std::erase_if(input_.frames, [&left_out](const std::string& frame) {
-      return left_out.count(run_detail::canonical_path(frame)) != 0;
+      return left_out.count(intake_detail::canonical_path(frame)) != 0;
     });
     if (!input_.frames.empty() || input_.manifests.empty()) return {};
     const std::string name = fs::path(input_.manifests.front()).filename().string();
@@ -144,7 +145,7 @@ class Search {
   static void drop_repeated(std::vector<std::string>& paths) {
     std::set<std::string> seen;
     std::erase_if(paths, [&seen](const std::string& path) {
-      return !seen.insert(run_detail::canonical_path(path)).second;
+      return !seen.insert(intake_detail::canonical_path(path)).second;
     });
   }
 

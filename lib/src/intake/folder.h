@@ -1,6 +1,6 @@
 // What a folder holds, and the order of names.
 //
-// Private header of module run.
+// Private header of module intake.
 #pragma once
 
 #include <filesystem>
@@ -9,7 +9,7 @@
 
 #include "starwaist/error.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 
 // The folder's entries, hidden ones left out, in no order. Errors: unreadable.
 Result<std::vector<std::filesystem::directory_entry>> visible_entries(
@@ -25,4 +25,4 @@ bool natural_less(const std::string& a, const std::string& b);
 // By the last part of their names.
 void sort_naturally(std::vector<std::filesystem::path>& paths);
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

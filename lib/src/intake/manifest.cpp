@@ -1,4 +1,4 @@
-#include "run/manifest.h"
+#include "intake/manifest.h"
 
 #include <algorithm>
 #include <filesystem>
@@ -6,10 +6,10 @@
 #include <utility>
 
 #include "frame/header_time.h"
-#include "run/csv.h"
+#include "intake/csv.h"
 #include "starwaist/numbers.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 namespace {
 
 namespace fs = std::filesystem;
@@ -195,4 +195,4 @@ void apply(const StatedFacts& stated, HeaderFacts& facts) {
   put("time_utc", stated.time_utc, facts.time_utc);
 }
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail
