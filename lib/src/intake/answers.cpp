@@ -4,6 +4,7 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 
+#include "core/clock.h"
 #include "intake/past_points.h"
 #include "starwaist/history.h"
 
@@ -74,6 +75,10 @@ LedgerRun run_of(const Json& object) {
   LedgerRun run;
   run.rig = text(object, "rig").value_or("");
   run.time_utc = text(object, "time_utc");
+  // In the one form, so that times of one ledger compare as text.
+  if (auto tidy = run.time_utc ? core::utc_text(*run.time_utc) : std::nullopt) {
+    run.time_utc = std::move(tidy);
+  }
   run.filter = text(object, "filter");
   run.temperature_c = number(object, "temperature_c");
   run.altitude_deg = number(object, "altitude_deg");

@@ -1,17 +1,9 @@
 #include "intake/history_columns.h"
 
-#include "frame/header_time.h"
+#include "core/clock.h"
 
 namespace starwaist::intake_detail {
 namespace {
-
-// ISO 8601 as it is stored: a T between, seconds there, no zone.
-std::optional<std::string> tidy_time(const std::string& text) {
-  if (text.empty()) return std::nullopt;
-  auto time = frame_detail::date_and_time(text);
-  if (!time) time = frame_detail::date_and_time(text + ":00");
-  return time;
-}
 
 std::optional<std::string> text_or_absent(const std::string& text) {
   if (text.empty()) return std::nullopt;
@@ -46,7 +38,7 @@ HistoryColumns history_columns(const std::vector<std::string>& header,
 
 RunFacts run_facts(const Csv& csv, const CsvRow& row, const HistoryColumns& columns) {
   RunFacts facts;
-  facts.time_utc = tidy_time(row.cell(columns.time));
+  facts.time_utc = core::utc_text(row.cell(columns.time));
   facts.filter = text_or_absent(row.cell(columns.filter));
   facts.altitude_deg = csv.number(row.cell(columns.altitude));
   facts.temperature_c = csv.number(row.cell(columns.temperature));
