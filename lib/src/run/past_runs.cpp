@@ -69,7 +69,9 @@ bool is_answer_name(const fs::path& path) {
 class Walk {
  public:
   Walk(const HistoryOptions& options, const std::function<Result<void>(const PastRuns&)>& consume)
-      : options_(options), consume_(consume) {}
+      : options_(options), consume_(consume) {
+    options_.run.field = true;  // the verdict of a diagnosis counts the field's causes too
+  }
 
   Result<void> go(const std::vector<std::string>& inputs) {
     std::vector<std::string> frames;
@@ -84,8 +86,8 @@ class Walk {
         done = folder(input, 0);
       } else if (is_answer_name(input)) {
         done = answers(input);
-      } else if (intake_detail::is_table_name(input) &&
-                 !intake_detail::is_manifest(input, options_.run.table)) {
+      } else if (is_table_name(input) &&
+                 table_kind(input, options_.run.table) != TableKind::manifest) {
         done = table(input);
       } else {
         frames.push_back(input);
@@ -171,7 +173,7 @@ class Walk {
       if (entry.is_directory(ignored)) {
         folders.push_back(entry.path());
       } else if (is_frame_name(entry.path().string()) || is_png_name(entry.path().string()) ||
-                 intake_detail::is_table_name(entry.path())) {
+                 intake_detail::is_table_in_folder(entry.path().string(), options_.run.table)) {
         has_files = true;
       }
     }
@@ -187,7 +189,7 @@ class Walk {
 
   Result<void> table(const std::string& path) {
     if (auto go_on = stopped(); !go_on) return go_on;
-    if (is_history_table(path, options_.run.table)) {
+    if (table_kind(path, options_.run.table) == TableKind::history) {
       auto history = read_history_table(path, options_.run.table);
       if (!history) return skip(path, history.error());
       for (auto& run : history->runs) {
@@ -229,7 +231,7 @@ class Walk {
     return hand_on(std::move(past));
   }
 
-  const HistoryOptions& options_;
+  HistoryOptions options_;
   const std::function<Result<void>(const PastRuns&)>& consume_;
   std::size_t count_ = 0;
   std::string first_trouble_;
