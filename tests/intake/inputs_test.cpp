@@ -3,8 +3,10 @@
 
 #include <filesystem>
 #include <string>
+#include <utility>
 #include <vector>
 
+#include "starwaist/history.h"
 #include "starwaist/intake.h"
 #include "support/temporary_folder.h"
 
@@ -109,6 +111,103 @@ TEST_F(Inputs, FramesComeInTheOrderOfTheirNumbers) {
   EXPECT_FALSE(find_run_input({}).has_value());
   const std::string table = write("a.csv", "x");
   EXPECT_FALSE(find_run_input({folder_.path().string(), table}).has_value());
+}
+
+TEST_F(Inputs, ATableIsTheSameNamedOrInAFolder) {
+  const char* sizes = "position,hfr\n1,2\n2,1\n3,2\n";
+  for (const char* name : {"sizes.csv", "sizes.tsv", "sizes.txt", "SIZES.TXT"}) {
+    const testing_support::TemporaryFolder run;
+    const std::string table = run.write(name, sizes);
+    EXPECT_EQ(find_run_input({table})->table, table);
+    const auto in_folder = find_run_input({run.path().string()});
+    ASSERT_TRUE(in_folder.has_value()) << in_folder.error().text();
+    EXPECT_EQ(in_folder->table, table);
+    // Notes are no table, and a second table is one too many.
+    run.write("notes.txt", "clear, a little wind; position of the moon: west\n");
+    EXPECT_EQ(find_run_input({run.path().string()})->table, table);
+    run.write("more.tsv", sizes);
+    EXPECT_FALSE(find_run_input({run.path().string()}).has_value());
+  }
+}
+
+TEST_F(Inputs, TheKindOfATableIsThatOfItsHeaderRow) {
+  const std::pair<const char*, TableKind> kinds[] = {
+      {"position,hfr\n", TableKind::sizes},
+      {"file,position,FWHM\n", TableKind::sizes},
+      {"position;temperature\n", TableKind::history},
+      {"best_focus_steps\ttemperature_c\n", TableKind::history},
+      {"position,temperature,hfd\n", TableKind::sizes},
+      {"file,position,temperature\n", TableKind::manifest},
+      {"file,position_steps,hfr_px\n", TableKind::unknown},
+      {"position\n", TableKind::unknown},
+      {"hfr\n", TableKind::unknown},
+      {"", TableKind::unknown},
+  };
+  for (const auto& [header, kind] : kinds) {
+    EXPECT_EQ(table_kind(write("t.csv", header)), kind) << header;
+  }
+  EXPECT_EQ(table_kind(folder_.in("absent.csv")), TableKind::unknown);
+}
+
+TEST_F(Inputs, EachFolderAndTableIsARunOfItsOwn) {
+  using Runs = std::vector<std::vector<std::string>>;
+  const std::string run = folder_.path().string();
+  EXPECT_EQ(runs_of({"a.csv", run, "b.tsv", "c.TXT"}),
+            (Runs{{"a.csv"}, {run}, {"b.tsv"}, {"c.TXT"}}));
+  EXPECT_EQ(runs_of({run, "f1.fits", "list.tsv", "f2.fits"}),
+            (Runs{{run}, {"f1.fits", "list.tsv", "f2.fits"}}));
+  EXPECT_EQ(runs_of({}), Runs{});
+}
+
+// Whatever the file, a time is read by the one grammar (core/clock.h).
+TEST_F(Inputs, TimesAreReadAlikeInTablesManifestsHistoriesAndAnswers) {
+  write("f.fits", "");
+  for (const char* time : {"2027-02-03T20:11:05", "2027-02-03 20:11:05", "2027-02-03T20:11:05Z",
+                           "2027-02-03T21:11:05+01:00", "03/02/97 20:11:05"}) {
+    const std::string text = time;
+    const std::string kept = text[2] == '/' ? "1997-02-03T20:11:05" : "2027-02-03T20:11:05";
+    const auto table = read_run_table(
+        write("t.csv", "position,hfr,time\n1,2," + text + "\n2,2," + kept.substr(0, 16) + "\n"));
+    ASSERT_TRUE(table.has_value());
+    ASSERT_TRUE(table->facts[0].time_s && table->facts[1].time_s) << text;
+    EXPECT_EQ(*table->facts[0].time_s - *table->facts[1].time_s, 5) << text;
+    EXPECT_EQ(
+        read_run_table(write("t.csv", "position,hfr,time\n1,2," + text + "\n"))->middle.time_utc,
+        kept);
+    const auto manifest =
+        find_run_input({write("m.csv", "file,position,time\nf.fits,1," + text + "\n")});
+    ASSERT_TRUE(manifest.has_value()) << manifest.error().text();
+    EXPECT_EQ(manifest->stated.begin()->second.time_utc, kept) << text;
+    const auto history =
+        read_history_table(write("h.csv", "position,temperature,time\n1,2," + text + "\n"));
+    ASSERT_TRUE(history.has_value());
+    EXPECT_EQ(history->runs[0].time_utc, kept) << text;
+    const auto answers =
+        read_answers(write("a.json", R"({"schema": "starwaist/log/1", "runs": [{"time_utc": ")" +
+                                         text + R"("}]})"),
+                     "");
+    ASSERT_TRUE(answers.has_value());
+    EXPECT_EQ(answers->front().time_utc, kept) << text;
+  }
+}
+
+TEST_F(Inputs, ATableOfManyRunsSaysOfEachWhatItsMiddleRowSays) {
+  const auto runs = read_run_tables(write("t.csv",
+                                          "run,position,hfr,temperature,filter,altitude,time\n"
+                                          "a,1,2,1.5,L,50,2027-02-03T20:00\n"
+                                          "b,1,2,7.5,Ha,70,\n"
+                                          "a,x,1,2.5,R,60,2027-02-03T20:10\n"
+                                          "a,3,2,3.5,G,61,2027-02-03T20:20\n"));
+  ASSERT_TRUE(runs.has_value()) << runs.error().text();
+  ASSERT_EQ(runs->size(), 2U);
+  const RunFacts& a = (*runs)[0].table.middle;  // of its second row, though that has no position
+  EXPECT_EQ(a.time_utc, "2027-02-03T20:10:00");
+  EXPECT_EQ(a.filter, "R");
+  EXPECT_EQ(a.altitude_deg, 60);
+  EXPECT_EQ(a.temperature_c, 2.5);
+  const RunFacts& b = (*runs)[1].table.middle;
+  EXPECT_FALSE(b.time_utc.has_value());
+  EXPECT_EQ(b.altitude_deg, 70);
 }
 
 }  // namespace

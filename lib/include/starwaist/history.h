@@ -26,9 +26,6 @@ struct HistoryTable {
 // Errors: not_found, unreadable, no_data (no position or no temperature column, no good row).
 Result<HistoryTable> read_history_table(const std::string& path, const TableOptions& options = {});
 
-// True for a table of finished runs: a position and a temperature and no column of star sizes.
-bool is_history_table(const std::string& path, const TableOptions& options = {});
-
 // Answers from `starwaist fit` or `diagnose` with --json (one object, or one a line), or a ledger's
 // export. `rig`: name that the runs get where an answer does not give one. Errors: not_found,
 // unreadable, bad_value (no JSON), no_data (no such answer in it).

@@ -36,6 +36,19 @@ struct TableOptions {
   std::optional<SizeMeasure> size;  // which column, where the table has both kinds
 };
 
+// A table is a file whose name ends in .csv, .tsv or .txt, in any case. In a folder a .txt file is
+// one only where its header row is that of a table: most are notes.
+bool is_table_name(const std::string& path);
+
+// What a table is by its header row.
+enum class TableKind {
+  manifest,  // a column `file` and none of sizes, none of which the user names either
+  sizes,     // `position` and one of `hfr` `hfd` `fwhm`
+  history,   // a position and a temperature and none of sizes: one finished run a row (history.h)
+  unknown    // none of them: reading it says what it lacks
+};
+TableKind table_kind(const std::string& path, const TableOptions& options = {});
+
 // What a manifest says of one frame, in place of the frame's own facts; absent where it says
 // nothing.
 struct StatedFacts {
@@ -91,6 +104,10 @@ struct RunFacts {
   std::optional<double> altitude_deg;
   std::optional<double> temperature_c;
 };
+
+// The inputs that belong to one run each: a folder and a table are runs of their own; loose frame
+// files, with the tables beside them that list them, are one run together.
+std::vector<std::vector<std::string>> runs_of(const std::vector<std::string>& inputs);
 
 struct RunTable {
   std::vector<CurvePoint> points;  // hfd already halved; rows in file order

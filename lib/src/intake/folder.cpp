@@ -25,9 +25,10 @@ Result<std::vector<fs::directory_entry>> visible_entries(const fs::path& folder)
   return entries;
 }
 
-bool is_table_name(const fs::path& path) {
-  const std::string ending = lower_case(path.extension().string());
-  return ending == ".csv" || ending == ".tsv" || ending == ".txt";
+bool is_table_in_folder(const std::string& path, const TableOptions& options) {
+  if (!is_table_name(path)) return false;
+  const bool any_text = lower_case(fs::path(path).extension().string()) == ".txt";
+  return !any_text || table_kind(path, options) != TableKind::unknown;
 }
 
 bool natural_less(const std::string& a, const std::string& b) {

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "starwaist/error.h"
+#include "starwaist/intake.h"
 
 namespace starwaist::intake_detail {
 
@@ -15,8 +16,8 @@ namespace starwaist::intake_detail {
 Result<std::vector<std::filesystem::directory_entry>> visible_entries(
     const std::filesystem::path& folder);
 
-// By the ending .csv, .tsv or .txt, in any case.
-bool is_table_name(const std::filesystem::path& path);
+// True where a file that lies in a folder is a table of some kind.
+bool is_table_in_folder(const std::string& path, const TableOptions& options);
 
 // Digits compare as numbers, so that frame 9 comes before frame 10; the plain order of bytes breaks
 // ties ("01" against "1").

@@ -11,13 +11,6 @@ namespace starwaist {
 using intake_detail::CsvRow;
 using intake_detail::HistoryColumns;
 
-bool is_history_table(const std::string& path, const TableOptions& options) {
-  const auto header = intake_detail::read_csv_header(path);
-  if (header.empty()) return false;
-  const HistoryColumns columns = intake_detail::history_columns(header, options);
-  return columns.position && columns.temperature && !columns.has_sizes;
-}
-
 Result<HistoryTable> read_history_table(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
   const auto csv = intake_detail::read_csv(path);

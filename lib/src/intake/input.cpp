@@ -7,7 +7,6 @@
 #include "intake/manifest.h"
 #include "starwaist/frame.h"
 #include "starwaist/intake.h"
-#include "starwaist/numbers.h"
 
 namespace starwaist {
 namespace {
@@ -34,8 +33,8 @@ class Search {
         frames.push_back(path);
       } else if (is_png_name(path)) {
         pictures.push_back(path);
-      } else if (lower_case(entry.path().extension().string()) == ".csv") {
-        (intake_detail::is_manifest(path, options_) ? manifests : tables).push_back(path);
+      } else if (intake_detail::is_table_in_folder(path, options_)) {
+        (table_kind(path, options_) == TableKind::manifest ? manifests : tables).push_back(path);
       }
     }
     // Beside other frames, and beside a table, a PNG file is a figure unless a manifest names it.
@@ -66,11 +65,11 @@ class Search {
   }
 
   Result<void> add_file(const std::string& path) {
-    if (!intake_detail::is_table_name(path)) {
+    if (!is_table_name(path)) {
       input_.frames.push_back(path);  // named by the user: whatever its ending, reading decides
       return {};
     }
-    if (intake_detail::is_manifest(path, options_)) {
+    if (table_kind(path, options_) == TableKind::manifest) {
       input_.manifests.push_back(path);
       return {};
     }
@@ -172,6 +171,30 @@ Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
     if (!added) return tl::unexpected<Error>(added.error());
   }
   return search.finish();
+}
+
+std::vector<std::vector<std::string>> runs_of(const std::vector<std::string>& inputs) {
+  const auto is_folder = [](const std::string& path) {
+    std::error_code ignored;
+    return fs::is_directory(path, ignored);
+  };
+  const bool loose_frames =
+      std::any_of(inputs.begin(), inputs.end(), [&is_folder](const std::string& input) {
+        return !is_folder(input) && !is_table_name(input);
+      });
+  std::vector<std::vector<std::string>> runs;
+  std::optional<std::size_t> loose;  // the run of the loose files
+  for (const std::string& input : inputs) {
+    if (is_folder(input) || !loose_frames) {
+      runs.push_back({input});
+    } else if (loose) {
+      runs[*loose].push_back(input);
+    } else {
+      loose = runs.size();
+      runs.push_back({input});
+    }
+  }
+  return runs;
 }
 
 }  // namespace starwaist

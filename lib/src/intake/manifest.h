@@ -13,10 +13,6 @@
 
 namespace starwaist::intake_detail {
 
-// By its header row: a column `file` and none of sizes. Where the user names a column of sizes,
-// every CSV is a table.
-bool is_manifest(const std::string& path, const TableOptions& options);
-
 struct Manifest {
   std::vector<std::string> frames;  // the files it names that are there, in the order of its rows
   std::map<std::string, StatedFacts> stated;  // by canonical_path
