@@ -349,16 +349,16 @@ TEST(Ledger, AKilledWriterLosesNoAcknowledgedRun) {
   const TemporaryFolder folder;
   std::mt19937 random(20270105);
   std::uniform_int_distribution<int> microseconds(0, 30000);
-  std::set<int> told;
+  std::set<int> acknowledged_runs;
   constexpr int kKills = 12;
   // On a machine too busy for any writer to get that far they are given longer and longer.
   constexpr int kMostKills = 100;
-  for (int kill = 0; kill < kKills || (told.empty() && kill < kMostKills); ++kill) {
+  for (int kill = 0; kill < kKills || (acknowledged_runs.empty() && kill < kMostKills); ++kill) {
     const auto child = start_adding(folder.in("a.ledger"), 1000 * kill, 1000);
     const int longer = std::max(1, kill - kKills + 2);
     std::this_thread::sleep_for(std::chrono::microseconds(longer * microseconds(random)));
     ::kill(child.pid, SIGKILL);
-    for (const int number : acknowledged(child)) told.insert(number);
+    for (const int number : acknowledged(child)) acknowledged_runs.insert(number);
   }
   const Ledger ledger = opened(folder.in("a.ledger"));
   EXPECT_THAT(*ledger.check(), testing::IsEmpty());
@@ -366,10 +366,10 @@ TEST(Ledger, AKilledWriterLosesNoAcknowledgedRun) {
   const auto runs = ledger.runs();
   ASSERT_TRUE(runs);
   for (const auto& run : *runs) sources.insert(run.source);
-  for (const int number : told) {
+  for (const int number : acknowledged_runs) {
     EXPECT_TRUE(sources.count("night/" + std::to_string(number)) != 0) << number;
   }
-  EXPECT_GT(told.size(), 0U);
+  EXPECT_GT(acknowledged_runs.size(), 0U);
 }
 
 }  // namespace

@@ -63,31 +63,42 @@ struct StatedFacts {
 struct RunInput {
   // Paths, each file once, sorted by name; those of a manifest that stands alone in its order.
   std::vector<std::string> frames;
-  std::optional<std::string> table;           // path of the one CSV table
+  std::optional<std::string> table;           // path of the one table
   std::vector<std::string> manifests;         // paths
   std::map<std::string, StatedFacts> stated;  // by the frame's canonical path
   std::vector<SkippedFile> skipped;           // rows and cells of manifests, by line number
 };
 
-// A folder of frames, frame files, or one table. Files of other kinds in a folder are passed over;
-// its PNG files are frames only where it holds no frame of another kind and no table, or where a
-// manifest names them, since most are figures.
+// A folder of frames, frame files, or one table.
 //
-// Beside frames, in their folder or named with them, may stand a manifest: a CSV with a column
-// `file` and none of sizes. Its columns `position` `temperature` `filter` `exposure` `time` go
-// before what the files themselves say; empty cells, and frames without a row, leave it as it is.
-// Alone, a manifest stands for the frames it names. File names are relative to its folder. Rows
-// that name no file, or one a second time, are passed over and told under `skipped`, and so are
-// cells that cannot be read; where that is the position, the frame is left out.
-// `options`: names of columns, for telling tables and manifests apart.
+// In a folder
+// - files of other kinds are passed over;
+// - PNG files are frames only where there is no frame of another kind and no table, or where a
+//   manifest names them: most are figures;
+// - tables beside frames are passed over, save a manifest.
+//
+// A manifest is a table with a column `file` and none of sizes. It may stand in the frames' folder
+// or be named with them.
+// - Its columns `position` `temperature` `filter` `exposure` `time` go before what the files
+//   themselves say; empty cells, and frames without a row, leave it as it is.
+// - Alone, it stands for the frames it names.
+// - File names are relative to its folder.
+// - Rows that name no file, or one a second time, are passed over and named under `skipped`, and so
+//   are cells that cannot be read; where that is the position, the frame is left out.
+//
+// `options`: names of columns, which distinguish tables from manifests.
 // Errors: not_found, no_data (a folder with no frame, two tables, a table beside frames, no frame
 // left), those of reading a manifest.
 Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
                                 const TableOptions& options = {});
 
+// The inputs that belong to one run each: a folder and a table are runs of their own; loose frame
+// files, with the tables beside them that list them, are one run together.
+std::vector<std::vector<std::string>> runs_of(const std::vector<std::string>& inputs);
+
 // What a row of a table says beside position and size, as it stands there.
 struct RowFacts {
-  std::optional<double> time_s;  // of any start: only differences mean something
+  std::optional<double> time_s;  // since any start: only differences mean something
   std::optional<double> temperature_c;
   std::optional<double> exposure_s;
   std::optional<std::string> filter;
@@ -104,10 +115,6 @@ struct RunFacts {
   std::optional<double> altitude_deg;
   std::optional<double> temperature_c;
 };
-
-// The inputs that belong to one run each: a folder and a table are runs of their own; loose frame
-// files, with the tables beside them that list them, are one run together.
-std::vector<std::vector<std::string>> runs_of(const std::vector<std::string>& inputs);
 
 struct RunTable {
   std::vector<CurvePoint> points;  // hfd already halved; rows in file order
@@ -129,8 +136,8 @@ struct NamedTable {
 // in the column `run`), bad_value (a quotation mark that is never closed).
 Result<RunTable> read_run_table(const std::string& path, const TableOptions& options = {});
 
-// Many runs in one table, told apart by its column `run`, in the order of their first rows; a run
-// may have no good row. Errors: as read_run_table; no_data without that column.
+// Many runs in one table, distinguished by its column `run`, in the order of their first rows; a
+// run may have no good row. Errors: as read_run_table; no_data without that column.
 Result<std::vector<NamedTable>> read_run_tables(const std::string& path,
                                                 const TableOptions& options = {});
 

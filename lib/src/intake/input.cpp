@@ -107,7 +107,7 @@ class Search {
     return {};
   }
 
-  // `alone`: the manifests tell what the frames are.
+  // `alone`: the manifests say what the frames are.
   Result<void> read_manifests(bool alone) {
     std::set<std::string> left_out;
     std::vector<std::string> named;

@@ -1,7 +1,6 @@
 #include <algorithm>
 #include <cmath>
 #include <filesystem>
-#include <map>
 #include <set>
 
 #include "core/clock.h"
@@ -33,24 +32,26 @@ struct Columns {
   std::string size_name;  // hfr, hfd or fwhm
 };
 
+// The names of size columns in the order in which they are looked for.
+std::vector<std::string> names_of_sizes(const TableOptions& options) {
+  std::vector<std::string> sizes;
+  if (options.size != SizeMeasure::fwhm) sizes = {"hfr", "hfd"};
+  if (options.size != SizeMeasure::hfr) sizes.emplace_back("fwhm");
+  // A size column that the user names comes before one found by its own name.
+  std::stable_partition(sizes.begin(), sizes.end(), [&options](const std::string& size) {
+    return std::any_of(options.columns.begin(), options.columns.end(),
+                       [&size](const auto& column) { return lower_case(column.first) == size; });
+  });
+  return sizes;
+}
+
 Result<Columns> find_columns(const std::string& file, const std::vector<std::string>& header,
                              const TableOptions& options) {
   intake_detail::ColumnFinder finder(header, options);
   const auto find = [&finder](const std::string& column) { return finder.find(column); };
   Columns columns;
   columns.position = find("position");
-  const bool want_fwhm = options.size == SizeMeasure::fwhm;
-  const bool want_hfr = options.size == SizeMeasure::hfr;
-  std::vector<std::string> sizes;
-  if (!want_fwhm) sizes = {"hfr", "hfd"};
-  if (!want_hfr) sizes.emplace_back("fwhm");
-  // A size column that the user names comes before one found by its own name.
-  const auto named = [&options](const std::string& size) {
-    return std::any_of(options.columns.begin(), options.columns.end(),
-                       [&size](const auto& column) { return lower_case(column.first) == size; });
-  };
-  std::stable_partition(sizes.begin(), sizes.end(), named);
-  for (const std::string& name : sizes) {
+  for (const std::string& name : names_of_sizes(options)) {
     if (columns.size) break;
     columns.size = find(name);
     columns.size_name = name;
@@ -78,8 +79,10 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
   }
   if (!columns.size) {
     return fail(ErrorCode::no_data,
-                file + ": there is no column '" + (want_fwhm ? "fwhm" : "hfr' or 'hfd") +
-                    (want_fwhm || want_hfr ? "'" : "' or 'fwhm'"),
+                file + ": there is no column '" +
+                    (options.size == SizeMeasure::fwhm  ? "fwhm'"
+                     : options.size == SizeMeasure::hfr ? "hfr' or 'hfd'"
+                                                        : "hfr' or 'hfd' or 'fwhm'"),
                 "Name it with --column hfr=NAME; the table has " + intake_detail::listed(header));
   }
   return columns;
@@ -105,6 +108,83 @@ RowFacts facts_of(const Columns& columns, const CsvRow& row, const intake_detail
   return facts;
 }
 
+// A row that can serve.
+struct TableRow {
+  CurvePoint point;
+  RowFacts facts;
+  bool odd_sigma = false;  // it holds one that is not a positive number
+};
+
+// `number`: of the row among the data rows. The error says why the row cannot serve.
+tl::expected<TableRow, std::string> read_row(const Columns& columns, const CsvRow& row,
+                                             std::size_t number, const intake_detail::Csv& csv) {
+  const std::string position_text = row.cell(columns.position);
+  const auto position = csv.number(position_text);
+  if (!position) {
+    return tl::unexpected<std::string>("position '" + position_text +
+                                       "' is not a number. Correct or delete the row");
+  }
+  const std::string size_text = row.cell(columns.size);
+  const auto size = csv.number(size_text);
+  if (!size || !(*size > 0)) {
+    return tl::unexpected<std::string>(columns.size_name + " '" + size_text +
+                                       "' is not a positive number. Correct or delete the row");
+  }
+  const double to_radius = columns.size_name == "hfd" ? 0.5 : 1.0;
+  TableRow read;
+  CurvePoint& point = read.point;
+  point.file = row.cell(columns.file);
+  if (point.file.empty()) point.file = "row " + std::to_string(number);
+  point.position_steps = *position;
+  point.size_px = *size * to_radius;
+  const std::string sigma_text = row.cell(columns.sigma);
+  const auto sigma = csv.number(sigma_text);
+  if (sigma && *sigma > 0) {
+    point.sigma_px = *sigma * to_radius;
+  } else {
+    read.odd_sigma = !sigma_text.empty();
+  }
+  const auto stars = csv.number(row.cell(columns.stars));
+  if (stars && *stars >= 0 && *stars < 1e9) point.stars = static_cast<int>(std::lround(*stars));
+  point.temperature_c = csv.number(row.cell(columns.temperature));
+  read.facts = facts_of(columns, row, csv);
+  read.facts.stars = point.stars;
+  return read;
+}
+
+// One run of a table while its rows are gathered.
+struct Gathered {
+  NamedTable named;
+  std::vector<const CsvRow*> rows;
+  std::set<std::string> telescopes;
+  int odd_sigmas = 0;
+};
+
+Gathered& run_of(std::vector<Gathered>& runs, const std::string& name) {
+  // Rows of one run mostly follow each other.
+  const auto found = std::find_if(runs.rbegin(), runs.rend(),
+                                  [&name](const Gathered& run) { return run.named.run == name; });
+  if (found != runs.rend()) return *found;
+  runs.emplace_back();
+  runs.back().named.run = name;
+  return runs.back();
+}
+
+// The run's table with what its rows say together.
+NamedTable finished(Gathered gathered, const intake_detail::Csv& csv,
+                    const intake_detail::HistoryColumns& of_run) {
+  RunTable& table = gathered.named.table;
+  table.middle = intake_detail::run_facts(csv, *gathered.rows[gathered.rows.size() / 2], of_run);
+  for (const std::string& telescope : gathered.telescopes) {
+    table.telescope = table.telescope ? *table.telescope + ", " + telescope : telescope;
+  }
+  if (gathered.odd_sigmas > 0) {
+    table.notes.push_back(std::to_string(gathered.odd_sigmas) +
+                          " rows have a sigma that is not a positive number: it counts as unknown");
+  }
+  return std::move(gathered.named);
+}
+
 // The tables of a file by the value of its column `run`, in the order of their first rows; all rows
 // under one empty name where there is no such column.
 struct Tables {
@@ -112,16 +192,6 @@ struct Tables {
   std::vector<std::string> header;
   bool has_run_column = false;
 };
-
-RunTable& table_of(std::vector<NamedTable>& runs, const std::string& name, SizeMeasure size) {
-  // Rows of one run mostly follow each other.
-  const auto found = std::find_if(runs.rbegin(), runs.rend(),
-                                  [&name](const NamedTable& run) { return run.run == name; });
-  if (found != runs.rend()) return found->table;
-  runs.push_back({name, {}});
-  runs.back().table.size = size;
-  return runs.back().table;
-}
 
 Result<Tables> read_tables(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
@@ -132,73 +202,33 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
     return fail(ErrorCode::no_data, name + ": the table is empty",
                 "It needs a header row with 'position' and 'hfr', 'hfd' or 'fwhm'");
   }
-  const auto columns = find_columns(name, rows.front().cells, options);
-  if (!columns) return tl::unexpected<Error>(columns.error());
-
   Tables tables;
   tables.header = rows.front().cells;
+  const auto columns = find_columns(name, tables.header, options);
+  if (!columns) return tl::unexpected<Error>(columns.error());
   tables.has_run_column = columns->run.has_value();
-  const SizeMeasure measure = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
-  const double to_radius = columns->size_name == "hfd" ? 0.5 : 1.0;
-  const intake_detail::HistoryColumns of_run =
-      intake_detail::history_columns(tables.header, options);
-  std::map<std::string, std::vector<std::size_t>> rows_of;  // by run
-  std::map<std::string, int> sigmas_unknown;
-  std::map<std::string, std::set<std::string>> telescopes;  // by run
+
+  std::vector<Gathered> runs;
   for (std::size_t k = 1; k < rows.size(); ++k) {
-    const CsvRow& row = rows[k];
-    const std::string where = name + " line " + std::to_string(row.line);
-    const auto cell = [&row](std::optional<std::size_t> column) { return row.cell(column); };
-    const auto number = [&csv](const std::string& text) { return csv->number(text); };
-    const std::string run = cell(columns->run);
-    RunTable& table = table_of(tables.runs, run, measure);
-    rows_of[run].push_back(k);
-    if (std::string name_of = cell(columns->telescope); !name_of.empty()) {
-      telescopes[run].insert(std::move(name_of));
+    Gathered& run = run_of(runs, rows[k].cell(columns->run));
+    RunTable& table = run.named.table;
+    run.rows.push_back(&rows[k]);
+    if (std::string telescope = rows[k].cell(columns->telescope); !telescope.empty()) {
+      run.telescopes.insert(std::move(telescope));
     }
-    const auto position = number(cell(columns->position));
-    const auto size = number(cell(columns->size));
-    if (!position) {
-      table.skipped.push_back({where, "position '" + cell(columns->position) +
-                                          "' is not a number. Correct or delete the row"});
+    auto row = read_row(*columns, rows[k], k, *csv);
+    if (!row) {
+      table.skipped.push_back({name + " line " + std::to_string(rows[k].line), row.error()});
       continue;
     }
-    if (!size || !(*size > 0)) {
-      table.skipped.push_back({where, columns->size_name + " '" + cell(columns->size) +
-                                          "' is not a positive number. Correct or delete the row"});
-      continue;
-    }
-    CurvePoint point;
-    point.file = cell(columns->file);
-    if (point.file.empty()) point.file = "row " + std::to_string(k);
-    point.position_steps = *position;
-    point.size_px = *size * to_radius;
-    const std::string sigma_text = cell(columns->sigma);
-    const auto sigma = number(sigma_text);
-    if (sigma && *sigma > 0) {
-      point.sigma_px = *sigma * to_radius;
-    } else if (!sigma_text.empty()) {
-      ++sigmas_unknown[run];
-    }
-    const auto stars = number(cell(columns->stars));
-    if (stars && *stars >= 0 && *stars < 1e9) point.stars = static_cast<int>(std::lround(*stars));
-    point.temperature_c = number(cell(columns->temperature));
-    table.points.push_back(std::move(point));
-    table.facts.push_back(facts_of(*columns, row, *csv));
-    table.facts.back().stars = table.points.back().stars;
+    run.odd_sigmas += row->odd_sigma ? 1 : 0;
+    table.points.push_back(std::move(row->point));
+    table.facts.push_back(std::move(row->facts));
   }
-  for (NamedTable& run : tables.runs) {
-    const std::vector<std::size_t>& own = rows_of[run.run];
-    run.table.middle = intake_detail::run_facts(*csv, rows[own[own.size() / 2]], of_run);
-    for (const std::string& telescope : telescopes[run.run]) {
-      auto& names = run.table.telescope;
-      names = names ? *names + ", " + telescope : telescope;
-    }
-  }
-  for (const auto& [run, count] : sigmas_unknown) {
-    table_of(tables.runs, run, measure)
-        .notes.push_back(std::to_string(count) +
-                         " rows have a sigma that is not a positive number: it counts as unknown");
+  const auto of_run = intake_detail::history_columns(tables.header, options);
+  for (Gathered& run : runs) {
+    run.named.table.size = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+    tables.runs.push_back(finished(std::move(run), *csv, of_run));
   }
   return tables;
 }

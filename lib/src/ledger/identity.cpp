@@ -32,7 +32,7 @@ std::string hashed(const std::string& text) {
 }
 
 std::string rounded(double value, int significant) {
-  if (value == 0) value = 0;  // no negative nought
+  if (value == 0) value = 0;  // no negative zero
   std::array<char, 40> buffer{};
   const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value,
                                  std::chars_format::general, significant);

@@ -116,7 +116,7 @@ Result<Ledger> Ledger::open(const std::string& path, Access access) {
                                     : reading_failed(path, connection);
   }
   sqlite3_busy_timeout(handle, ledger::kPatienceMilliseconds);
-  // FULL: a commit is on the disk before it is told.
+  // FULL: a commit is on the disk before it is acknowledged.
   if (connection.run("PRAGMA foreign_keys = ON; PRAGMA synchronous = FULL;") != SQLITE_OK) {
     return reading_failed(path, connection);
   }
