@@ -34,13 +34,21 @@ const std::map<std::string, Module>& modules() {
       {"night", {{"night.h"}, {"core"}}},
       {"diagnosis", {{"diagnosis.h"}, {"core", "optics", "stars", "curve", "advice", "field"}}},
       {"run",
-       {{"run.h", "history.h", "watch.h", "session.h"},
+       {{"run.h", "history.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
          "ledger", "night", "diagnosis"}}},
+      {"live",
+       {{"live.h"},
+        {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
+         "ledger", "night", "diagnosis", "run"}}},
+      {"session",
+       {{"session.h"},
+        {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
+         "ledger", "night", "diagnosis", "run", "live"}}},
       {"report",
        {{"report.h"},
         {"core", "optics", "frame", "stars", "curve", "advice", "field", "render", "drift",
-         "ledger", "night", "diagnosis", "run"}}},
+         "ledger", "night", "diagnosis", "run", "live", "session"}}},
   };
   return table;
 }

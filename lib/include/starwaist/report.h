@@ -17,7 +17,7 @@
 #include "starwaist/run.h"
 #include "starwaist/session.h"
 #include "starwaist/stars.h"
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist {
 

@@ -1,6 +1,6 @@
 // A run while it is being taken: files as they become whole.
 //
-// Module: run. May include all but report.
+// Module: live. May include all but session and report.
 #pragma once
 
 #include <chrono>

@@ -3,7 +3,7 @@
 #include <utility>
 
 #include "run/record_frames.h"
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist {
 namespace {
