@@ -147,7 +147,7 @@ class LiveRun {
 
  private:
   LiveRunOptions options_;
-  RunMeasurement so_far_;
+  MeasuredRun so_far_;
 };
 
 }  // namespace starwaist
