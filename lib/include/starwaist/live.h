@@ -1,6 +1,6 @@
 // A run while it is being taken: files as they become whole.
 //
-// Module: live. May include all but session and report.
+// Module: live. May include: core, frame, advice, run.
 #pragma once
 
 #include <chrono>
