@@ -37,13 +37,17 @@ const std::map<std::string, Module>& modules() {
        {{"diagnosis.h"}, {"core", "numerics", "optics", "stars", "curve", "advice", "field"}}},
       {"intake", {{"intake.h", "history.h"}, {"core", "frame", "curve", "ledger"}}},
       {"run",
-       {{"run.h", "past_runs.h", "watch.h", "session.h"},
+       {{"run.h", "past_runs.h"},
         {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "field", "render",
          "drift", "ledger", "night", "diagnosis", "intake"}}},
+      {"live", {{"live.h"}, {"core", "frame", "advice", "intake", "run"}}},
+      {"session",
+       {{"session.h"},
+        {"core", "numerics", "optics", "frame", "stars", "ledger", "night", "intake", "run"}}},
       {"report",
        {{"report.h"},
         {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "field", "render",
-         "drift", "ledger", "night", "diagnosis", "intake", "run"}}},
+         "drift", "ledger", "night", "diagnosis", "intake", "run", "live", "session"}}},
   };
   return table;
 }

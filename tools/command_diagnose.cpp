@@ -72,7 +72,7 @@ class DiagnoseCommand : public Command {
     }
     ProgressLine progress(streams, options_.common.quiet);
     const RunOptions options = run_options_of(options_, rig, progress, streams);
-    const auto diagnosis = diagnose_run(options_.input.inputs, options);
+    const auto diagnosis = diagnose_run(*found, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!diagnosis) return report_failure(streams, diagnosis.error());

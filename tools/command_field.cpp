@@ -35,7 +35,7 @@ class FieldCommand : public Command {
     }
     ProgressLine progress(streams, common_.quiet);
     const RunOptions options = run_options_of(common_, input_, *rig, progress, streams);
-    const auto field = field_of_run(input_.inputs, options);
+    const auto field = field_of_run(*found, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!field) return report_failure(streams, field.error());

@@ -57,7 +57,7 @@ class FitCommand : public Command {
     ProgressLine progress(streams, options_.common.quiet);
     RunOptions options = run_options_of(options_, *checked_rig, progress, streams);
     if (!arrived_.empty()) options.arrived = arrived_;
-    const auto run = fit_run(options_.input.inputs, options);
+    const auto run = fit_run(*found, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());

@@ -70,7 +70,7 @@ class MeasureCommand : public Command {
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!run) return report_failure(streams, run.error());
-    if (matched_) use_matched_sizes(run->frames);
+    if (matched_) use_matched_sizes(*run);
     print_skipped(streams, run->skipped);
     return write_all(*run, streams);
   }
@@ -98,7 +98,7 @@ class MeasureCommand : public Command {
     return {};
   }
 
-  int write_all(const RunMeasurement& run, const ToolStreams& streams) const {
+  int write_all(const MeasuredRun& run, const ToolStreams& streams) const {
     const auto json = measure_json(run, {.stars = stars_});
     if (!json) return report_failure(streams, json.error());
     if (!overlay_.empty()) {
@@ -108,8 +108,7 @@ class MeasureCommand : public Command {
       if (is_interrupted(streams)) return report_interrupt(streams);
     }
     if (!csv_.empty()) {
-      if (auto written = write_output(csv_, measure_csv(run.frames), protected_, streams);
-          !written) {
+      if (auto written = write_output(csv_, measure_csv(run), protected_, streams); !written) {
         return report_failure(streams, written.error());
       }
     }
@@ -119,10 +118,10 @@ class MeasureCommand : public Command {
       }
     }
     if (common_.json_to_stdout() || csv_ == "-") return kTrusted;
-    RunMeasurement shown = run;
+    MeasuredRun shown = run;
     shown.skipped.clear();  // already named on standard error
     if (common_.quiet) {
-      for (auto& frame : shown.frames) frame.remarks.clear();
+      for (auto& frame : shown.frames) frame.measurement.remarks.clear();
     }
     if (auto written = write_output("-", measure_table(shown), {}, streams); !written) {
       return report_failure(streams, written.error());
@@ -130,7 +129,7 @@ class MeasureCommand : public Command {
     return kTrusted;
   }
 
-  Result<void> write_overlays(const RunMeasurement& run, const ToolStreams& streams) const {
+  Result<void> write_overlays(const MeasuredRun& run, const ToolStreams& streams) const {
     std::error_code error;
     fs::create_directories(overlay_, error);
     if (error) {
@@ -139,14 +138,14 @@ class MeasureCommand : public Command {
     }
     std::set<std::string> taken;
     for (std::size_t i = 0; i < run.frames.size() && !is_interrupted(streams); ++i) {
-      const FrameMeasurement& frame = run.frames[i];
+      const std::string& file = run.frames[i].measurement.file;
       // Frames of two folders may share a name.
-      std::string name = frame.file;
+      std::string name = file;
       for (int copy = 2; !taken.insert(name).second; ++copy) {
-        name = frame.file + "-" + std::to_string(copy);
+        name = file + "-" + std::to_string(copy);
       }
-      auto written = write_overlay(run.paths[i], frame,
-                                   (fs::path(overlay_) / (name + ".png")).string(), protected_);
+      auto written =
+          write_overlay(run.frames[i], (fs::path(overlay_) / (name + ".png")).string(), protected_);
       if (!written) return written;
     }
     return {};

@@ -68,7 +68,7 @@ class NightCommand : public Command {
     SessionOptions options;
     options.run = run_options_of(common_, input_, *rig, progress, streams);
     options.refocus_minutes = refocus_minutes_;
-    auto answer = judge_session(input_.inputs, options);
+    auto answer = judge_session(*found, options);
     progress.wipe();
     if (is_interrupted(streams)) return report_interrupt(streams);
     if (!answer) return report_failure(streams, answer.error());

@@ -8,7 +8,7 @@
 #include "starwaist/plan.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist::tool {
 

@@ -27,7 +27,9 @@ RunRecord record_of(const made::FieldRun& run) {
   RunRecord record;
   record.fit = run.fit;
   record.rig = rig();
-  record.frames = run.frames;
+  for (const FrameMeasurement& frame : run.frames) {
+    record.frames.emplace_back().measurement = frame;
+  }
   record.tracks = run.tracks;
   record.facts.resize(run.frames.size());
   if (auto focus = focus_over_field(run.frames, run.tracks, run.fit, record.rig)) {

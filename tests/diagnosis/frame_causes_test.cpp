@@ -34,7 +34,7 @@ RunRecord healthy() {
     frame.hfr_px = p.size_px;
     frame.star_count = 40;
     frame.exposure_s = 4;
-    record.frames.push_back(frame);
+    record.frames.emplace_back().measurement = frame;
   }
   return record;
 }
@@ -43,7 +43,7 @@ TEST(DiagnoseFrames, AHealthyRunHasNoFinding) { EXPECT_TRUE(diagnose(healthy()).
 
 TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
   RunRecord record = healthy();
-  for (std::size_t i = 3; i < 6; ++i) record.frames[i].saturated_count = 16;
+  for (std::size_t i = 3; i < 6; ++i) record.frames[i].measurement.saturated_count = 16;
   const Diagnosis d = diagnose(record);
   const Finding* finding = found(d, "saturation");
   ASSERT_NE(finding, nullptr);
@@ -51,14 +51,14 @@ TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
   EXPECT_EQ(d.fit.verdict, record.fit.verdict);  // the clipped stars were left out
   // One or two of forty are usual.
   RunRecord few = healthy();
-  for (FrameMeasurement& frame : few.frames) frame.saturated_count = 2;
+  for (MeasuredFrame& frame : few.frames) frame.measurement.saturated_count = 2;
   EXPECT_EQ(found(diagnose(few), "saturation"), nullptr);
 }
 
 TEST(DiagnoseFrames, NamesAHandfulOfStars) {
   RunRecord record = healthy();
   for (CurvePoint& p : record.fit.points) p.stars = 4;
-  for (FrameMeasurement& frame : record.frames) frame.star_count = 4;
+  for (MeasuredFrame& frame : record.frames) frame.measurement.star_count = 4;
   const Diagnosis d = diagnose(record);
   const Finding* finding = found(d, "few_stars");
   ASSERT_NE(finding, nullptr);
@@ -98,8 +98,8 @@ TEST(DiagnoseFrames, NamesASkyThatBrightensOnOneSideAlone) {
   RunRecord steady = healthy();
   RunRecord steeper = healthy();
   for (unsigned i = 0; i < 9; ++i) {
-    steady.facts[i].sky = sky_with_slope(0.4, i);
-    steeper.facts[i].sky = sky_with_slope(i * 0.4 / 8, i);
+    steady.frames[i].sky = sky_with_slope(0.4, i);
+    steeper.frames[i].sky = sky_with_slope(i * 0.4 / 8, i);
   }
   EXPECT_EQ(found(diagnose(steady), "background_change"), nullptr);
   const Diagnosis d = diagnose(steeper);
@@ -151,7 +151,8 @@ TEST(DiagnoseFrames, LightThatTheApertureLosesIsNoCloud) {
   record.facts[4].light = 0.9;
   EXPECT_NE(found(diagnose(record), "passing_cloud"), nullptr);
   // A size known to 6 % for want of the light beyond the apertures: light known to 8 %.
-  record.frames[4].hfr_shared_sigma_px = 0.06 * *record.frames[4].hfr_px;
+  FrameMeasurement& frame = record.frames[4].measurement;
+  frame.hfr_shared_sigma_px = 0.06 * *frame.hfr_px;
   EXPECT_EQ(found(diagnose(record), "passing_cloud"), nullptr);
 }
 
@@ -165,9 +166,10 @@ TEST(DiagnoseFrames, PixelsThatScatterByStarsAreNoSky) {
 TEST(DiagnoseFrames, AFewHotPixelsBesideFewStarsAreUsual) {
   RunRecord record = healthy();
   for (std::size_t i = 0; i < record.frames.size(); ++i) {
-    record.frames[i].star_count = 4;
+    FrameMeasurement& frame = record.frames[i].measurement;
+    frame.star_count = 4;
     record.fit.points[i].stars = 4;
-    for (int k = 0; k < 16; ++k) record.frames[i].defects.push_back({20.0 * k + 5, 17.0 * k + 9});
+    for (int k = 0; k < 16; ++k) frame.defects.push_back({20.0 * k + 5, 17.0 * k + 9});
   }
   const Diagnosis d = diagnose(record);
   EXPECT_NE(found(d, "few_stars"), nullptr);

@@ -122,5 +122,20 @@ TEST(FocusOverField, TooLittleIsSaid) {
   EXPECT_FALSE(focus_over_field({}, {}, FitResult{}).has_value());
 }
 
+TEST(FocusOverField, OnlyTheFrameOfARejectedPointIsLeftOut) {
+  made::FieldRun run = made::field_run({});
+  run.fit.points[4].used = false;
+  const auto named = focus_over_field(run.frames, run.tracks, run.fit);
+  ASSERT_TRUE(named.has_value()) << named.error().text();
+  EXPECT_EQ(named->frames, static_cast<int>(run.frames.size()) - 1);
+  // Frames of several folders may share a name.
+  for (FrameMeasurement& frame : run.frames) frame.file = "frame.fits";
+  for (CurvePoint& point : run.fit.points) point.file = "frame.fits";
+  const auto alike = focus_over_field(run.frames, run.tracks, run.fit);
+  ASSERT_TRUE(alike.has_value()) << alike.error().text();
+  EXPECT_EQ(alike->frames, named->frames);
+  EXPECT_EQ(alike->tilt_x_steps, named->tilt_x_steps);
+}
+
 }  // namespace
 }  // namespace starwaist

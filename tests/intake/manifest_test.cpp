@@ -55,17 +55,18 @@ TEST_F(Manifests, GoBeforeHeadersWhereTheySayAnything) {
   const auto run = measure_run(*input, {});
   ASSERT_TRUE(run.has_value()) << run.error().text();
   EXPECT_TRUE(run->skipped.empty());
-  const FrameMeasurement& stated = run->frames[1];
+  const FrameMeasurement& stated = run->frames[1].measurement;
   EXPECT_EQ(stated.position_steps, 250.5);
   EXPECT_EQ(stated.temperature_c, -3.25);
   EXPECT_EQ(stated.filter, "Ha");
   EXPECT_EQ(stated.exposure_s, 4.0);
   EXPECT_EQ(stated.time_utc, "2027-02-03T19:11:05.5");
   for (const std::size_t i : {0, 2}) {  // no row, and a row that says nothing
-    EXPECT_EQ(run->frames[i].position_steps, 10.0 * (static_cast<double>(i) + 1));
-    EXPECT_EQ(run->frames[i].temperature_c, 7.5);
-    EXPECT_EQ(run->frames[i].filter, "L");
-    EXPECT_FALSE(run->frames[i].exposure_s || run->frames[i].time_utc);
+    const HeaderFacts& facts = run->frames[i].facts;
+    EXPECT_EQ(facts.position_steps, 10.0 * (static_cast<double>(i) + 1));
+    EXPECT_EQ(facts.temperature_c, 7.5);
+    EXPECT_EQ(facts.filter, "L");
+    EXPECT_FALSE(facts.exposure_s || facts.time_utc);
   }
 }
 

@@ -63,8 +63,8 @@ inline RunFit fit() {
 }
 
 // One frame with a star and one without any, which has every optional value absent.
-inline RunMeasurement measurement() {
-  RunMeasurement run;
+inline MeasuredRun measurement() {
+  MeasuredRun run;
   FrameMeasurement full;
   full.file = "=evil, \"name\".fits";
   full.width_px = 1500;
@@ -101,7 +101,9 @@ inline RunMeasurement measurement() {
   bare.width_px = 10;
   bare.height_px = 20;
   bare.remarks = {"no star was found"};
-  run.frames = {full, bare};
+  run.frames.resize(2);
+  run.frames[0].measurement = full;
+  run.frames[1].measurement = bare;
   run.skipped = {{"f99.fits", "cut short; copy it again"}};
   return run;
 }

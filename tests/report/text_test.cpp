@@ -32,7 +32,7 @@ TEST(GoldenReport, MeasureJson) {
                 measure_json(samples::measurement(), {.stars = true}).value());
 }
 TEST(GoldenReport, MeasureCsv) {
-  expect_golden("report/measure.csv", measure_csv(samples::measurement().frames));
+  expect_golden("report/measure.csv", measure_csv(samples::measurement()));
 }
 TEST(GoldenReport, MeasureTable) {
   expect_golden("report/measure.txt", measure_table(samples::measurement()));
@@ -59,11 +59,11 @@ TEST(FitJson, RefusesNumbersThatAreNotFinite) {
 }
 
 TEST(MeasureJson, RefusesNumbersThatAreNotFinite) {
-  RunMeasurement run = samples::measurement();
-  run.frames[0].stars[0].snr = kNan;
+  MeasuredRun run = samples::measurement();
+  run.frames[0].measurement.stars[0].snr = kNan;
   EXPECT_FALSE(measure_json(run, {.stars = true}));
   run = samples::measurement();
-  run.frames[1].noise_adu = kInfinity;
+  run.frames[1].measurement.noise_adu = kInfinity;
   EXPECT_FALSE(measure_json(run));
 }
 
@@ -125,9 +125,9 @@ TEST(Json, MendsBytesThatAreNoUtf8) {
 }
 
 TEST(MeasureCsv, HasAsManyCellsInEachRowAsHeadings) {
-  RunMeasurement run = samples::measurement();
-  run.frames[0].file = "plain.fits";
-  std::istringstream lines(measure_csv(run.frames));
+  MeasuredRun run = samples::measurement();
+  run.frames[0].measurement.file = "plain.fits";
+  std::istringstream lines(measure_csv(run));
   std::string line;
   std::vector<std::ptrdiff_t> commas;
   while (std::getline(lines, line)) commas.push_back(std::count(line.begin(), line.end(), ','));
@@ -140,9 +140,9 @@ TEST(Tables, FitInEightyColumnsEvenWithLongNames) {
   RunFit run = samples::fit();
   for (auto& p : run.fit.points) p.file = std::string(300, 'x') + ".fits";
   run.fit.points[3].used = true;  // its name would stand as one long word under Not used
-  RunMeasurement measured = samples::measurement();
+  MeasuredRun measured = samples::measurement();
   measured.frames.resize(1);
-  measured.frames[0].file = std::string(300, 'x') + ".fits";
+  measured.frames[0].measurement.file = std::string(300, 'x') + ".fits";
   for (const std::string& text : {fit_table(run), measure_table(measured)}) {
     std::istringstream lines(text);
     std::string line;

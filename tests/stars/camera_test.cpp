@@ -64,14 +64,9 @@ Frame frame_of(const Scene& scene) {
   return frame;
 }
 
-struct Measured {
-  FrameMeasurement frame;
-  std::shared_ptr<const FrameModel> model;
-};
-
-Measured measured(const Frame& frame, const MeasureOptions& options = {}) {
-  Measured result;
-  result.frame = *measure_frame(frame, options, &result.model);
+MeasuredFrame measured(const Frame& frame, const MeasureOptions& options = {}) {
+  MeasuredFrame result;
+  result.measurement = *measure_frame(frame, options, &result.model);
   return result;
 }
 
@@ -115,9 +110,9 @@ TEST(SettledGain, LeavesAHeaderAsideThatTheNoiseContradicts) {
   Frame frame = frame_of({});
   const auto remarks_with = [&](double egain) {
     frame.facts.gain_e_per_adu = egain;
-    const Measured m = measured(frame);
+    const MeasuredFrame m = measured(frame);
     EXPECT_NEAR(*m.model->gain_e_per_adu(), 1, 0.4) << egain;
-    return m.frame.remarks;
+    return m.measurement.remarks;
   };
   EXPECT_TRUE(remarks_with(1.05).empty());
   for (const double egain : {0.2, 4.0}) {
@@ -137,9 +132,9 @@ TEST(SettledGain, RefusesWhatEvenAnEvenSkyRulesOut) {
   Frame frame = frame_of(scene);
   // Level 800 ADU with its offset, variance 309: no more than 2.6 electrons for one ADU.
   frame.facts.gain_e_per_adu = 5;
-  const Measured m = measured(frame);
+  const MeasuredFrame m = measured(frame);
   EXPECT_FALSE(m.model->gain_e_per_adu());
-  EXPECT_EQ(m.frame.remarks.size(), 1U);
+  EXPECT_EQ(m.measurement.remarks.size(), 1U);
   frame.facts.gain_e_per_adu = 1;
   EXPECT_EQ(*measured(frame).model->gain_e_per_adu(), 1);
 }
@@ -149,14 +144,14 @@ TEST(SaturationLevel, PixelsThatPileUpGoBeforeTheHeader) {
   scene.ceiling_adu = 4095;
   Frame frame = frame_of(scene);
   frame.facts.saturation_adu = 65535;
-  const Measured m = measured(frame);
+  const MeasuredFrame m = measured(frame);
   EXPECT_NEAR(m.model->saturation_adu(), kNearlyFull * 4095, 1e-9);
-  EXPECT_GT(m.frame.saturated_count, 10);
+  EXPECT_GT(m.measurement.saturated_count, 10);
 }
 
 TEST(ShareCamera, GivesEveryFrameWhatTheRunTells) {
   // Even skies of three levels: none tells the gain by itself.
-  std::vector<Measured> run;
+  std::vector<MeasuredFrame> run;
   for (const double sky_e : {200.0, 300.0, 500.0}) {
     Scene scene;
     scene.gradient = 0;
@@ -167,15 +162,11 @@ TEST(ShareCamera, GivesEveryFrameWhatTheRunTells) {
     EXPECT_FALSE(run.back().model->gain_e_per_adu());
   }
   const auto shared = [&](const std::vector<std::size_t>& order) {
-    std::vector<std::shared_ptr<const FrameModel>> models;
-    std::vector<FrameMeasurement> frames;
-    for (const std::size_t i : order) {
-      models.push_back(run[i].model);
-      frames.push_back(run[i].frame);
-    }
-    share_camera(models, frames);
-    std::vector<Measured> result(order.size());
-    for (std::size_t k = 0; k < order.size(); ++k) result[order[k]] = {frames[k], models[k]};
+    std::vector<MeasuredFrame> frames;
+    for (const std::size_t i : order) frames.push_back(run[i]);
+    share_camera(frames);
+    std::vector<MeasuredFrame> result(order.size());
+    for (std::size_t k = 0; k < order.size(); ++k) result[order[k]] = frames[k];
     return result;
   };
   const auto with = shared({0, 1, 2});
@@ -184,12 +175,12 @@ TEST(ShareCamera, GivesEveryFrameWhatTheRunTells) {
     ASSERT_TRUE(with[i].model->gain_e_per_adu());
     EXPECT_NEAR(*with[i].model->gain_e_per_adu(), 2, 0.4);
     EXPECT_EQ(with[i].model->gain_e_per_adu(), other_order[i].model->gain_e_per_adu());
-    for (std::size_t k = 0; k < run[i].frame.stars.size(); ++k) {
-      const Star& before = run[i].frame.stars[k];
-      const Star& after = with[i].frame.stars[k];
+    for (std::size_t k = 0; k < run[i].measurement.stars.size(); ++k) {
+      const Star& before = run[i].measurement.stars[k];
+      const Star& after = with[i].measurement.stars[k];
       EXPECT_EQ(before.hfr_px, after.hfr_px);
       EXPECT_LT(after.snr, before.snr);
-      EXPECT_EQ(after.snr, other_order[i].frame.stars[k].snr);
+      EXPECT_EQ(after.snr, other_order[i].measurement.stars[k].snr);
     }
   }
 }
@@ -203,33 +194,32 @@ TEST(ChangeGain, IsMeasuringWithThatGain) {
     options.gain_e_per_adu = gain;
     return measured(frame, options);
   };
-  const Measured one = with(1);
-  const Measured three = with(3);
-  ASSERT_EQ(one.frame.stars.size(), three.frame.stars.size());
+  const MeasuredFrame one = with(1);
+  const MeasuredFrame three = with(3);
+  ASSERT_EQ(one.measurement.stars.size(), three.measurement.stars.size());
   std::size_t same = 0;
-  for (std::size_t k = 0; k < one.frame.stars.size(); ++k) {
-    Star star = one.frame.stars[k];
+  for (std::size_t k = 0; k < one.measurement.stars.size(); ++k) {
+    Star star = one.measurement.stars[k];
     change_gain(one.model->profile(), 1, 3, star);
     // The other gain weighs the stars a little differently in what they teach of the frame.
-    const Star& there = three.frame.stars[k];
+    const Star& there = three.measurement.stars[k];
     if (std::abs(*star.hfr_sigma_px / *there.hfr_sigma_px - 1) < 0.01 &&
         std::abs(star.snr / there.snr - 1) < 0.01) {
       ++same;
     }
   }
-  EXPECT_EQ(same, one.frame.stars.size());
+  EXPECT_EQ(same, one.measurement.stars.size());
 }
 
 TEST(ShareCamera, OneFramesCeilingCountsForAll) {
   // The two brightest pixels of each frame, of about 12000 counts, reach it: too few for one frame.
   constexpr std::uint16_t kTopAdu = 12600;
-  std::vector<std::shared_ptr<const FrameModel>> models;
-  std::vector<FrameMeasurement> frames;
+  std::vector<MeasuredFrame> frames;
   for (const std::uint64_t seed : {1U, 2U}) {
     Scene scene;
     scene.seed = seed;
     Frame frame = frame_of(scene);
-    const Measured open = measured(frame);
+    const MeasuredFrame open = measured(frame);
     EXPECT_FALSE(std::isfinite(open.model->saturation_adu()));
     const PixelBuffer& pixels = frame.pixels;
     std::vector<std::uint16_t> stored = std::get<std::vector<std::uint16_t>>(pixels.storage());
@@ -237,15 +227,14 @@ TEST(ShareCamera, OneFramesCeilingCountsForAll) {
     std::nth_element(sorted.begin(), sorted.begin() + 1, sorted.end(), std::greater<>());
     for (std::uint16_t& value : stored) value = value >= sorted[1] ? kTopAdu : value;
     frame.pixels = PixelBuffer(pixels.width_px(), pixels.height_px(), std::move(stored));
-    const Measured m = measured(frame);
+    const MeasuredFrame m = measured(frame);
     EXPECT_FALSE(std::isfinite(m.model->saturation_adu()));
-    models.push_back(m.model);
-    frames.push_back(m.frame);
+    frames.push_back(m);
   }
-  share_camera(models, frames);
-  for (std::size_t i = 0; i < models.size(); ++i) {
-    EXPECT_NEAR(models[i]->saturation_adu(), kNearlyFull * kTopAdu, 1e-9);
-    EXPECT_GT(frames[i].saturated_count, 0);
+  share_camera(frames);
+  for (const MeasuredFrame& frame : frames) {
+    EXPECT_NEAR(frame.model->saturation_adu(), kNearlyFull * kTopAdu, 1e-9);
+    EXPECT_GT(frame.measurement.saturated_count, 0);
   }
 }
 

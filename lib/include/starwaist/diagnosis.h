@@ -36,20 +36,19 @@ struct PointFacts {
   std::optional<double> light_sigma;  // its standard error, where more than one star tells it
   std::optional<double> background_adu;
   std::optional<double> noise_adu;     // standard deviation of the sky
-  std::optional<SkyCells> sky;         // the sky over the field; absent in a table
   std::optional<double> eccentricity;  // typical star of the frame
   std::optional<double> elongation_angle_deg;
   std::optional<double> elongation_coherence;
 };
 
 // Everything that a diagnosis looks at. `facts` has one entry a point of `fit.points`, in the order
-// taken; so have `frames`, which are empty for a table. A star track (see stars.h) says which star
-// of each frame is the same; empty for a table.
+// taken; so have `frames`, which are empty for a table and are those whose position is known. A
+// star track (see stars.h) says which star of each frame is the same; empty for a table.
 struct RunRecord {
   FitResult fit;
   Rig rig;  // as completed from the headers
   std::vector<PointFacts> facts;
-  std::vector<FrameMeasurement> frames;
+  std::vector<MeasuredFrame> frames;
   std::vector<StarTrack> tracks;
   std::optional<FieldFocus> field_focus;   // absent where the stars do not tell it
   std::optional<Collimation> collimation;  // absent where no frame shows donuts

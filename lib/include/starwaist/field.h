@@ -1,5 +1,5 @@
-// Focus over the field (tilt, curvature) from the stars of a run, the optics' centring from the
-// shadow in out-of-focus stars, and the sky over the field.
+// Focus over the field (tilt, curvature) from the stars of a run, and the optics' centring from the
+// shadow in out-of-focus stars.
 //
 // Module: field. May include: core, optics, frame, stars, curve.
 #pragma once
@@ -73,24 +73,13 @@ inline constexpr double kSizeResponseSigma = 0.02;
 // changes over the field (coma of the corners) is fitted along. Weights by Huber (k = 1.345). The
 // curve is fitted once more with tilt and curvature taken out of the sizes. Sigmas: the sandwich
 // over stars (each star's points may err together), widened where the frames' gradients scatter by
-// more than their stars do (seeing that differs over the field). `frames` have positions; `tracks`
-// as star_tracks gives them; `fit` is the run's. Errors: no_data where the curve has no minimum,
+// more than their stars do (seeing that differs over the field). `frames` have positions and
+// are those of the points of `fit`, the run's, in the same order; `tracks` as star_tracks gives
+// them. Errors: no_data where the curve has no minimum,
 // fewer than four frames are at different places, or fewer than eight stars are seen on both sides
 // of best focus in half of the frames.
-Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
-                                    std::span<const StarTrack> tracks, const FitResult& fit,
-                                    const Rig& rig = {});
-
-// The sky between the stars, in kSkyColumns by kSkyRows equal cells of the frame, row by row.
-struct SkyCells {
-  std::vector<double> level_adu;  // mean of the pixels clipped about their median
-  std::vector<double> noise_adu;  // standard deviation of the pixels, what clipping takes put back
-};
-inline constexpr int kSkyColumns = 6;
-inline constexpr int kSkyRows = 4;
-
-// Absent where a cell has too few pixels with a value. Some thousand pixels of each cell tell it.
-std::optional<SkyCells> sky_cells(const Frame& frame);
+Result<FieldFocus> focus_over_field(const FrameGroup& frames, std::span<const StarTrack> tracks,
+                                    const FitResult& fit, const Rig& rig = {});
 
 // Where the shadow of the central obstruction lies in out-of-focus stars.
 struct Collimation {
@@ -139,7 +128,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
 // of the most defocused one at smaller positions where there is none. `read` gives the pixels of
 // frame i as they were measured, or nothing.
 std::optional<Collimation> find_collimation(
-    std::span<const FrameMeasurement> frames, double best_focus_steps, const Rig& rig,
+    const FrameGroup& frames, double best_focus_steps, const Rig& rig,
     const std::function<std::optional<Frame>(std::size_t)>& read);
 
 }  // namespace starwaist

@@ -11,13 +11,13 @@
 #include "starwaist/backlash.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
+#include "starwaist/live.h"
 #include "starwaist/past_runs.h"
 #include "starwaist/plan.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"
 #include "starwaist/session.h"
 #include "starwaist/stars.h"
-#include "starwaist/watch.h"
 
 namespace starwaist {
 
@@ -26,16 +26,16 @@ namespace starwaist {
 struct MeasureJsonOptions {
   bool stars = false;
 };
-Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options = {});
+Result<std::string> measure_json(const MeasuredRun& run, const MeasureJsonOptions& options = {});
 Result<std::string> fit_json(const RunFit& run);
 // The same on one line, with the run's name, for many runs in one file.
 Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run);
 
 // One row a frame; the headings are the JSON keys.
-std::string measure_csv(const std::vector<FrameMeasurement>& frames);
+std::string measure_csv(const MeasuredRun& run);
 
 // For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.
-std::string measure_table(const RunMeasurement& run);
+std::string measure_table(const MeasuredRun& run);
 std::string fit_table(const RunFit& run);
 // One line for a list of many runs.
 std::string fit_line(const std::string& run_name, const RunFit& run);
@@ -135,8 +135,7 @@ std::string night_watch_text(const NightWatchAnswer& answer);
 // half-flux radii and 2 px more) for a star that counts, an orange square for a saturated one, a
 // blue square for a blended one, a grey circle for one at the edge. Large frames are halved until
 // their longer side is at most 4096 px. Errors: those of read_frame and write_whole_file.
-Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement& frame,
-                           const std::string& png_path,
+Result<void> write_overlay(const MeasuredFrame& frame, const std::string& png_path,
                            const std::vector<std::string>& protected_paths = {});
 
 // Whether write_whole_file could write `path`, without touching anything; for use before the work.

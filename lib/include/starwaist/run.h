@@ -42,22 +42,20 @@ struct RunOptions {
   std::function<bool()> stop;
 };
 
-struct RunMeasurement {
-  std::vector<FrameMeasurement> frames;  // in input order; the same bytes for any thread count
-  std::vector<std::string> paths;        // of each of `frames`
-  std::vector<std::optional<double>> altitudes_deg;  // of the telescope, of each of `frames`
-  std::map<std::string, SkyCells> sky_of;            // by file name, with RunOptions::field
+// The frames of a run, all measured.
+struct MeasuredRun {
+  std::vector<MeasuredFrame> frames;  // in input order; the same bytes for any thread count
   std::vector<SkippedFile> skipped;
-  Rig rig;  // as completed
+  Rig rig;  // as completed from the headers
 };
 
 // Measures every frame by itself, with what manifests say of it; with `follow`, stars that a frame
 // should show and in which nothing was found are added where the other frames have them (each frame
-// is then read a second time). Errors: no_data where none could be measured; the message then holds
-// the first file's own; interrupted where `stop` came before the last frame.
-Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& options);
-Result<RunMeasurement> measure_run(const std::vector<std::string>& frames,
-                                   const RunOptions& options);
+// is then read a second time); with `field`, its sky over the field is kept. Errors: no_data where
+// none could be measured; the message then holds the first file's own; interrupted where `stop`
+// came before the last frame.
+Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options);
+Result<MeasuredRun> measure_run(const std::vector<std::string>& frames, const RunOptions& options);
 
 // A frame taken afterwards at best focus, held against the curve.
 struct Arrival {
@@ -94,10 +92,12 @@ struct RunFit {
 };
 
 // Puts the sizes of the stars that the frames share in place of each frame's own (match_sizes).
-void use_matched_sizes(std::vector<FrameMeasurement>& frames);
+void use_matched_sizes(MeasuredRun& run);
 
-// The whole job: input to best focus, the same stars followed through the frames.
+// The whole job: input to best focus, the same stars followed through the frames. Each of these
+// functions takes an input that was found, or names to find it by; the folder is looked into once.
 // Errors: those of find_run_input, read_run_table and measure_run.
+Result<RunFit> fit_run(const RunInput& input, const RunOptions& options);
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // A run as fitted, with all that a diagnosis looks at.
@@ -111,6 +111,7 @@ struct RecordedRun {
 RunFit fit_of(const RecordedRun& recorded);
 
 // As fit_run, and kept is what a diagnosis looks at; with options.field also the field's part.
+Result<RecordedRun> record_run(const RunInput& input, const RunOptions& options);
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // A run and what is wrong with it. The verdict of `run.fit` is lowered where a finding asks it (see
@@ -123,6 +124,7 @@ struct RunDiagnosis {
 RunDiagnosis diagnosis_of(const RecordedRun& recorded);
 
 // record_run and diagnose. Errors: those of fit_run.
+Result<RunDiagnosis> diagnose_run(const RunInput& input, const RunOptions& options);
 Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
                                   const RunOptions& options);
 
@@ -139,6 +141,7 @@ struct RunField {
 // Never better than the run's own verdict; doubtful also where the stars are few or their sigma is
 // wider than the critical focus zone (half of the curve's own width where the rig is not known).
 // Errors: those of fit_run; no_data for a table, which knows no places of stars.
+Result<RunField> field_of_run(const RunInput& input, const RunOptions& options);
 Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a

@@ -1,6 +1,6 @@
 // A session of light frames: measured, the same stars followed, judged; and while it is taken.
 //
-// Module: run. May include all but report.
+// Module: session. May include: core, numerics, optics, frame, stars, ledger, night, run.
 #pragma once
 
 #include <optional>
@@ -26,7 +26,7 @@ struct SessionOptions {
 
 // The contract's `night`: `frames` in the order taken, `facts` and `judgement.frames` one each.
 struct SessionAnswer {
-  std::vector<FrameMeasurement> frames;  // sizes of the same stars; no more than the brightest kept
+  std::vector<MeasuredFrame> frames;  // sizes of the same stars; only the brightest are kept
   std::vector<NightFrame> facts;
   NightJudgement judgement;
   std::vector<SkippedFile> skipped;
@@ -37,8 +37,9 @@ struct SessionAnswer {
 // meridian flip; frames of another field are followed by themselves) and judges the night. Frames
 // of a focus run in between (short exposures, each at another position) are left out, under
 // `skipped`. Memory grows by some hundred stars a frame; at most one frame a thread is open.
-// Errors: those of find_run_input and measure_run; no_data for a table and for fewer than three
-// frames with stars.
+// `input` was found, or `inputs` are names to find it by. Errors: those of find_run_input and
+// measure_run; no_data for a table and for fewer than three frames with stars.
+Result<SessionAnswer> judge_session(const RunInput& input, const SessionOptions& options);
 Result<SessionAnswer> judge_session(const std::vector<std::string>& inputs,
                                     const SessionOptions& options);
 
@@ -98,7 +99,7 @@ class LiveNight {
 
  private:
   SessionOptions options_;
-  RunMeasurement so_far_;
+  MeasuredRun so_far_;
   int taken_ = 0;
 };
 

@@ -174,6 +174,47 @@ struct Fields<FrameMeasurement> {
 };
 static_assert(describes_every_field<FrameMeasurement>());
 
+// The sky between the stars, in kSkyColumns by kSkyRows equal cells of the frame, row by row.
+struct SkyCells {
+  std::vector<double> level_adu;  // mean of the pixels clipped about their median
+  std::vector<double> noise_adu;  // standard deviation of the pixels, what clipping takes put back
+};
+inline constexpr int kSkyColumns = 6;
+inline constexpr int kSkyRows = 4;
+
+// Absent where a cell has too few pixels with a value. Some thousand pixels of each cell tell it.
+std::optional<SkyCells> sky_cells(const Frame& frame);
+
+// What a frame tells of itself (sky, growth profile, sizes over the field), without its pixels.
+class FrameModel;
+
+// All that is known of one frame of a run once its pixels are closed.
+struct MeasuredFrame {
+  std::string path;   // names it; frames of two folders may share a file name
+  HeaderFacts facts;  // the header's, with what a manifest says in their place
+  FrameMeasurement measurement;
+  std::optional<SkyCells> sky;  // where it was asked for
+  std::shared_ptr<const FrameModel>
+      model;  // for measure_known_stars; none of a frame without stars
+};
+
+// Frames that are looked at together, wherever they are kept: those of a run, or any of them, in
+// any order. The frames must outlive it.
+class FrameGroup {
+ public:
+  FrameGroup() = default;
+  FrameGroup(const std::vector<FrameMeasurement>& frames);
+  FrameGroup(const std::vector<MeasuredFrame>& frames);
+  void add(const FrameMeasurement& frame) { frames_.push_back(&frame); }
+
+  [[nodiscard]] std::size_t size() const { return frames_.size(); }
+  [[nodiscard]] bool empty() const { return frames_.empty(); }
+  const FrameMeasurement& operator[](std::size_t i) const { return *frames_[i]; }
+
+ private:
+  std::vector<const FrameMeasurement*> frames_;
+};
+
 // One frame's size from the stars that the frames of a run share.
 struct MatchedSize {
   std::optional<double> size_px;   // absent: the frame has no usable star
@@ -201,8 +242,7 @@ bool has_dependable_size(const Star& star, SizeMeasure size = SizeMeasure::hfr);
 // h_ij = a_i + s_j, fitted robustly with weights from each size's sigma. Stars that most frames see
 // are used, and the factors' weighted mean is zero, so that sizes are those of the typical star.
 // Result: one entry a frame, in order.
-std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
-                                     SizeMeasure size = SizeMeasure::hfr);
+std::vector<MatchedSize> match_sizes(const FrameGroup& frames, SizeMeasure size = SizeMeasure::hfr);
 
 // Standard error of a run's best focus (steps) from which stars were matched: over a tilted or
 // curved field each has its focus elsewhere, so that a few of them stand for it only so well, and
@@ -210,8 +250,7 @@ std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
 // curve's slope over its size, with the sign turned). The spread of the stars' own best focus
 // beyond their errors, by moments, times what is left of it in the mean by the weights of
 // match_sizes. Absent where fewer than three stars tell theirs.
-std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames,
-                                           SizeMeasure size,
+std::optional<double> focus_error_of_stars(const FrameGroup& frames, SizeMeasure size,
                                            std::span<const double> by_focus_per_step);
 
 // One star through a run: its index in frames[i].stars, absent where frame i does not have it.
@@ -219,10 +258,7 @@ using StarTrack = std::vector<std::optional<std::size_t>>;
 
 // Which star of each frame is the same, laid over each other as in match_sizes: one track for each
 // star of the frame with the most usable ones (brightest first) that at least one other frame has.
-std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames);
-
-// What a frame tells of itself (sky, growth profile, sizes over the field), without its pixels.
-class FrameModel;
+std::vector<StarTrack> star_tracks(const FrameGroup& frames);
 
 // Measures one frame by itself. `model` gets what measure_known_stars needs; it is left alone where
 // the frame has no star. Errors: no_data where no pixel has a value or all have the same.
@@ -233,7 +269,7 @@ Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions&
 // nothing was found: clean stars of the frame with the most, laid over the others as in
 // match_sizes. Faint stars vanish where they are large; to leave them out there and count them
 // elsewhere would bend the curve.
-std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames);
+std::vector<std::vector<StarPlace>> missing_stars(const FrameGroup& frames);
 
 // Measures stars at known places and adds them to the frame's, marked `followed`; its summary
 // stays. `frame` and `model` are measure_frame's of the same pixels.

@@ -117,9 +117,10 @@ std::optional<Candidate> gradient_changed(const RunView& run,
   std::vector<std::size_t> told;
   std::vector<Eigen::Vector2d> across;
   for (const std::size_t i : clear) {
-    if (!run.facts(i).sky) continue;
+    const SkyCells* sky = run.sky(i);
+    if (sky == nullptr) continue;
     told.push_back(i);
-    across.push_back(slope_of(run.facts(i).sky->level_adu).across);
+    across.push_back(slope_of(sky->level_adu).across);
   }
   double most = -1;
   std::size_t first = 0;
@@ -136,8 +137,8 @@ std::optional<Candidate> gradient_changed(const RunView& run,
   constexpr std::size_t kFewest = 3;
   if (told.size() < kFewest) return std::nullopt;
   // Of the differences: what both have (vignetting, nebulae, crowds of stars) drops out.
-  const SkyCells& a = *run.facts(first).sky;
-  const SkyCells& b = *run.facts(second).sky;
+  const SkyCells& a = *run.sky(first);
+  const SkyCells& b = *run.sky(second);
   std::vector<double> change;
   std::vector<double> change_of_noise;  // of the noise's square, relative
   for (std::size_t k = 0; k < a.level_adu.size(); ++k) {

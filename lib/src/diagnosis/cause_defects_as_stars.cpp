@@ -34,10 +34,10 @@ std::int64_t pixel_key(const StarPlace& place) {
 }
 
 // Places at which more than half of the frames show a defect.
-std::unordered_set<std::int64_t> fixed_defects(const std::vector<FrameMeasurement>& frames) {
+std::unordered_set<std::int64_t> fixed_defects(const std::vector<MeasuredFrame>& frames) {
   std::unordered_map<std::int64_t, std::size_t> seen;
-  for (const FrameMeasurement& frame : frames) {
-    for (const StarPlace& defect : frame.defects) ++seen[pixel_key(defect)];
+  for (const MeasuredFrame& frame : frames) {
+    for (const StarPlace& defect : frame.measurement.defects) ++seen[pixel_key(defect)];
   }
   std::unordered_set<std::int64_t> fixed;
   for (const auto& [key, count] : seen) {
@@ -79,7 +79,7 @@ Counted counted(const FrameMeasurement& frame, const std::unordered_set<std::int
 
 // Objects taken for stars that stay at their pixel while the field moves.
 std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::int64_t>& fixed) {
-  const std::vector<FrameMeasurement>& frames = record.frames;
+  const std::vector<MeasuredFrame>& frames = record.frames;
   // How far the field moved: of the typical track.
   std::vector<double> shifts;
   for (const StarTrack& track : record.tracks) {
@@ -89,7 +89,7 @@ std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::i
     double high_y = -1e300;
     for (std::size_t i = 0; i < frames.size(); ++i) {
       if (!track[i]) continue;
-      const Star& star = frames[i].stars[*track[i]];
+      const Star& star = frames[i].measurement.stars[*track[i]];
       low_x = std::min(low_x, star.x_px);
       high_x = std::max(high_x, star.x_px);
       low_y = std::min(low_y, star.y_px);
@@ -100,8 +100,8 @@ std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::i
   constexpr double kMovedPx = 4;  // beyond the error of any place
   if (shifts.size() < 5 || median(shifts) < kMovedPx) return 0;
   std::unordered_map<std::int64_t, std::size_t> seen;
-  for (const FrameMeasurement& frame : frames) {
-    for (const Star& star : frame.stars) {
+  for (const MeasuredFrame& frame : frames) {
+    for (const Star& star : frame.measurement.stars) {
       if (!star.followed && !is_beside_defect(star, fixed)) {
         ++seen[pixel_key({star.x_px, star.y_px})];
       }
@@ -123,8 +123,8 @@ std::optional<Candidate> look(const RunView& run) {
   if (defects < kFewest) return std::nullopt;
   std::vector<double> counts;
   std::vector<double> mistaken;
-  for (const FrameMeasurement& frame : record.frames) {
-    const Counted count = counted(frame, fixed);
+  for (const MeasuredFrame& frame : record.frames) {
+    const Counted count = counted(frame.measurement, fixed);
     counts.push_back(count.all - count.mistaken);
     mistaken.push_back(count.all > 0 ? count.mistaken / count.all : 0.0);
   }
@@ -141,7 +141,7 @@ std::optional<Candidate> look(const RunView& run) {
   constexpr double kFewStars = 15;
   constexpr double kUsualDensity = 200e-6;  // of the pixels; common practice, no source
   if (stars < kFewStars) {
-    const FrameMeasurement& frame = record.frames.front();
+    const FrameMeasurement& frame = record.frames.front().measurement;
     const double pixels = static_cast<double>(frame.width_px) * frame.height_px;
     const double density = static_cast<double>(defects) / pixels;
     c.log_odds = std::min(c.log_odds, 4 * std::log(density / kUsualDensity));

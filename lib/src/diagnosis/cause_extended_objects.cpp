@@ -40,7 +40,7 @@ struct Objects {
 // What the frames near best focus show, each object against the median of its part of the field.
 Objects objects_of(const RunView& run) {
   const RunRecord& record = run.record();
-  const std::vector<FrameMeasurement>& frames = record.frames;
+  const FrameGroup frames(record.frames);
   double smallest = 0;
   for (const std::size_t i : run.sized_points()) {
     const double size = *run.point(i).size_px;
@@ -171,7 +171,7 @@ std::optional<Candidate> look(const RunView& run) {
       "Focus on a field of stars nearby, or keep the part with the object out with --region. This "
       "program left the widest of them out.";
   // Gathered about the middle of the frame, as an object one points at is.
-  const FrameMeasurement& frame = run.record().frames.front();
+  const FrameMeasurement& frame = run.record().frames.front().measurement;
   std::vector<double> distances;
   for (const Object& o : objects.wide) {
     distances.push_back(

@@ -46,7 +46,7 @@ std::optional<Candidate> look(const RunView& run) {
     if (!p.size_px) ++empty;
     if (!counts[i]) continue;
     // Of those that all frames share only some are left where the outer frames show few.
-    const int own = run.has_frames() ? run.record().frames[i].star_count : 0;
+    const int own = run.has_frames() ? run.record().frames[i].measurement.star_count : 0;
     if (p.stars) stars.push_back(std::max(*p.stars, own));
     if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
   }

@@ -58,7 +58,7 @@ double mean_deviation(const std::vector<double>& values, double middle) {
 }
 
 std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
-  const FrameMeasurement& frame = run.record().frames[i];
+  const FrameMeasurement& frame = run.record().frames[i].measurement;
   std::vector<double> along;
   std::vector<double> across;
   constexpr double kLeastSnr = 20;

@@ -29,7 +29,7 @@ std::optional<Candidate> look(const RunView& run) {
   std::optional<double> exposure;
   double most = 0;
   for (std::size_t i = 0; i < run.count(); ++i) {
-    const FrameMeasurement& frame = run.record().frames[i];
+    const FrameMeasurement& frame = run.record().frames[i].measurement;
     if (frame.exposure_s) exposure = frame.exposure_s;
     const double found = std::max(run.facts(i).stars.value_or(0), frame.saturated_count);
     if (found < 1) continue;

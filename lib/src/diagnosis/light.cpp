@@ -40,7 +40,7 @@ constexpr double kSkyStandsOut = 5;  // scatters of the clear frames' sky
 // what clipping leaves.
 double shared_error(const RunView& run, std::size_t i) {
   if (!run.has_frames()) return 0;
-  const FrameMeasurement& frame = run.record().frames[i];
+  const FrameMeasurement& frame = run.record().frames[i].measurement;
   double error = 0;
   if (frame.hfr_shared_sigma_px && frame.hfr_px) {
     constexpr double kSizeOfLight = 0.7213;  // d ln HFR / d ln light of a Gaussian star

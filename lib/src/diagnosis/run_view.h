@@ -35,6 +35,10 @@ class RunView {
   [[nodiscard]] std::size_t count() const { return record_->fit.points.size(); }
   [[nodiscard]] const CurvePoint& point(std::size_t i) const { return record_->fit.points[i]; }
   [[nodiscard]] const PointFacts& facts(std::size_t i) const { return record_->facts[i]; }
+  // The sky over the field of its frame, where that is known.
+  [[nodiscard]] const SkyCells* sky(std::size_t i) const {
+    return has_frames() && record_->frames[i].sky ? &*record_->frames[i].sky : nullptr;
+  }
   [[nodiscard]] bool has_frames() const { return !record_->frames.empty(); }
 
   // Where the focus was, as far as accepted causes tell; else the commanded position.

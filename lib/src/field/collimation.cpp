@@ -298,7 +298,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
 }
 
 std::optional<Collimation> find_collimation(
-    std::span<const FrameMeasurement> frames, double best_focus_steps, const Rig& rig,
+    const FrameGroup& frames, double best_focus_steps, const Rig& rig,
     const std::function<std::optional<Frame>(std::size_t)>& read) {
   std::vector<std::size_t> order;
   for (std::size_t i = 0; i < frames.size(); ++i) {

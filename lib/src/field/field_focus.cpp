@@ -118,17 +118,16 @@ struct Data {
   std::vector<std::array<double, 2>> place;  // by star: fraction of width and height
 };
 
-Data data_of(std::span<const FrameMeasurement> frames, std::span<const StarTrack> tracks,
-             const FitResult& fit, double centre_steps) {
+Data data_of(const FrameGroup& frames, std::span<const StarTrack> tracks, const FitResult& fit,
+             double centre_steps) {
   Data data;
   // Frames that the curve rejected may have been at another focus than they say.
-  std::set<std::string> rejected;
-  for (const CurvePoint& p : fit.points) {
-    if (!p.used) rejected.insert(p.file);
-  }
+  const auto rejected = [&fit](std::size_t i) {
+    return i < fit.points.size() && !fit.points[i].used;
+  };
   std::vector<std::optional<std::size_t>> column(frames.size());
   for (std::size_t i = 0; i < frames.size(); ++i) {
-    if (!frames[i].position_steps || rejected.count(frames[i].file) != 0) continue;
+    if (!frames[i].position_steps || rejected(i)) continue;
     column[i] = data.position_steps.size();
     data.position_steps.push_back(*frames[i].position_steps);
   }
@@ -493,9 +492,8 @@ std::vector<FieldZone> zones_of(const Data& data, const StarCurve& curve, const 
 
 }  // namespace
 
-Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
-                                    std::span<const StarTrack> tracks, const FitResult& fit,
-                                    const Rig& rig) {
+Result<FieldFocus> focus_over_field(const FrameGroup& frames, std::span<const StarTrack> tracks,
+                                    const FitResult& fit, const Rig& rig) {
   auto curve = star_curve(fit);
   if (!curve || !fit.best_focus_steps) {
     return fail(ErrorCode::no_data, "focus over the field: the run's curve has no minimum",
@@ -546,7 +544,7 @@ Result<FieldFocus> focus_over_field(std::span<const FrameMeasurement> frames,
   out.tilt_correlation = covariance(0, 1) / std::sqrt(covariance(0, 0) * covariance(1, 1));
   out.degrees_of_freedom = std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
   out.centre_focus_steps = curve->centre_steps();
-  out.compromise_focus_steps = compromise_of(*curve, state.shape, frames.front());
+  out.compromise_focus_steps = compromise_of(*curve, state.shape, frames[0]);
   out.core_steps = curve->core_steps();
   out.stars = static_cast<int>(data.stars);
   out.frames = static_cast<int>(frame_count);

@@ -66,9 +66,7 @@ tl::expected<HistoryRow, std::string> read_row(const HistoryColumns& columns, co
   run.filter = std::move(facts.filter);
   run.time_utc = std::move(facts.time_utc);
   run.altitude_deg = facts.altitude_deg;
-  if (verdict == "trusted" || verdict == "doubtful" || verdict == Verdict::unusable) {
-    run.verdict = verdict;
-  }
+  run.verdict = verdict;
   run.rig = row.cell(columns.rig);
   return read;
 }

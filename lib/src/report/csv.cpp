@@ -43,13 +43,13 @@ void add_cells(const Struct& object, std::string& row, bool& first) {
 
 }  // namespace
 
-std::string measure_csv(const std::vector<FrameMeasurement>& frames) {
+std::string measure_csv(const MeasuredRun& run) {
   std::string text;
   add_headings<FrameMeasurement>(text);
   text += "\r\n";
-  for (const auto& frame : frames) {
+  for (const MeasuredFrame& frame : run.frames) {
     bool first = true;
-    add_cells(frame, text, first);
+    add_cells(frame.measurement, text, first);
     text += "\r\n";
   }
   return text;
@@ -62,7 +62,7 @@ std::string night_csv(const SessionAnswer& answer) {
   text += "\r\n";
   for (std::size_t i = 0; i < answer.frames.size(); ++i) {
     bool first = true;
-    add_cells(answer.frames[i], text, first);
+    add_cells(answer.frames[i].measurement, text, first);
     add_cells(answer.judgement.frames[i], text, first);
     text += "\r\n";
   }

@@ -42,13 +42,13 @@ encoding::Json report::frame_object(const FrameMeasurement& frame, const std::st
   return object;
 }
 
-Result<std::string> measure_json(const RunMeasurement& run, const MeasureJsonOptions& options) {
+Result<std::string> measure_json(const MeasuredRun& run, const MeasureJsonOptions& options) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/measure/1"}};
   object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
     object["frames"].push_back(report::frame_object(
-        run.frames[i], "frames[" + std::to_string(i) + "]", options.stars, encoder));
+        run.frames[i].measurement, "frames[" + std::to_string(i) + "]", options.stars, encoder));
   }
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);

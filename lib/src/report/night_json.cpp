@@ -10,7 +10,7 @@ Result<std::string> night_json(const SessionAnswer& answer) {
   object["frames"] = encoding::Json::array();
   for (std::size_t i = 0; i < answer.frames.size(); ++i) {
     const std::string path = "frames[" + std::to_string(i) + "]";
-    encoding::Json frame = report::frame_object(answer.frames[i], path, false, encoder);
+    encoding::Json frame = report::frame_object(answer.frames[i].measurement, path, false, encoder);
     frame.update(encoder.encode(answer.judgement.frames[i], path));
     object["frames"].push_back(std::move(frame));
   }

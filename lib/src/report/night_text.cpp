@@ -54,7 +54,7 @@ std::string frames_table(const SessionAnswer& answer) {
   constexpr std::size_t kNameWidth = 22;
   std::vector<std::vector<std::string>> rows;
   for (std::size_t i = 0; i < answer.frames.size(); ++i) {
-    const FrameMeasurement& f = answer.frames[i];
+    const FrameMeasurement& f = answer.frames[i].measurement;
     const NightFrameAnswer& a = answer.judgement.frames[i];
     rows.push_back({shortened(printable(f.file), kNameWidth), clock_time(f.time_utc),
                     shortened(printable(f.filter.value_or("")), 6), fixed_or_empty(f.hfr_px, 2),

@@ -130,11 +130,10 @@ std::vector<unsigned char> png_of(const cv::Mat& picture) {
 
 }  // namespace
 
-Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement& frame,
-                           const std::string& png_path,
+Result<void> write_overlay(const MeasuredFrame& frame, const std::string& png_path,
                            const std::vector<std::string>& protected_paths) {
   if (auto allowed = check_output_file(png_path, protected_paths); !allowed) return allowed;
-  const auto read = read_frame(frame_path);
+  const auto read = read_frame(frame.path);
   if (!read) return tl::unexpected<Error>(read.error());
   const int longest = std::max(read->pixels.width_px(), read->pixels.height_px());
   int shrink = 1;
@@ -142,7 +141,7 @@ Result<void> write_overlay(const std::string& frame_path, const FrameMeasurement
   std::vector<unsigned char> bytes;
   try {
     cv::Mat picture = picture_of(read->pixels, shrink);
-    for (const auto& star : frame.stars) {
+    for (const auto& star : frame.measurement.stars) {
       if (std::isfinite(star.x_px) && std::isfinite(star.y_px)) mark(picture, star, shrink);
     }
     bytes = png_of(picture);

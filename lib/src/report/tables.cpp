@@ -121,19 +121,20 @@ std::vector<std::string> rejection_lines(const FitResult& fit) {
 
 }  // namespace
 
-std::string measure_table(const RunMeasurement& run) {
+std::string measure_table(const MeasuredRun& run) {
   std::vector<CurvePoint> positions;
-  for (const auto& frame : run.frames) {
-    if (frame.position_steps) {
+  for (const MeasuredFrame& frame : run.frames) {
+    if (frame.measurement.position_steps) {
       positions.emplace_back();
-      positions.back().position_steps = *frame.position_steps;
+      positions.back().position_steps = *frame.measurement.position_steps;
     }
   }
   const int decimals = report::position_decimals(positions);
   std::vector<std::vector<std::string>> rows;
   std::size_t without_stars = 0;
   const FrameMeasurement* smallest = nullptr;
-  for (const auto& frame : run.frames) {
+  for (const MeasuredFrame& measured : run.frames) {
+    const FrameMeasurement& frame = measured.measurement;
     if (!frame.hfr_px) ++without_stars;
     if (frame.hfr_px && (smallest == nullptr || *frame.hfr_px < *smallest->hfr_px)) {
       smallest = &frame;
@@ -168,8 +169,10 @@ std::string measure_table(const RunMeasurement& run) {
       "\nHFR: radius that holds half of a star's light. FWHM: full width at half\n"
       "maximum. Ecc.: 0 round, towards 1 drawn out. ±: one standard error.\n";
   std::vector<std::string> remarks;
-  for (const auto& frame : run.frames) {
-    for (const auto& remark : frame.remarks) remarks.push_back(frame.file + ": " + remark);
+  for (const MeasuredFrame& frame : run.frames) {
+    for (const auto& remark : frame.measurement.remarks) {
+      remarks.push_back(frame.measurement.file + ": " + remark);
+    }
   }
   return text + section("Remarks", remarks) +
          section("Skipped", report::skipped_lines(run.skipped));

@@ -33,9 +33,15 @@ void judge(const RunRecord& record, RunField& field) {
 }  // namespace
 
 Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
+    return field_of_run(input, options);
+  });
+}
+
+Result<RunField> field_of_run(const RunInput& input, const RunOptions& options) {
   RunOptions closer = options;
   closer.field = true;
-  auto recorded = record_run(inputs, closer);
+  auto recorded = record_run(input, closer);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
   const RunRecord& record = recorded->record;
   if (record.frames.empty()) {

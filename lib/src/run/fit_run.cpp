@@ -1,6 +1,5 @@
 #include <algorithm>
 #include <cmath>
-#include <map>
 #include <set>
 
 #include "run/arrival.h"
@@ -14,12 +13,13 @@ namespace starwaist {
 namespace {
 
 // Frames count as taken in the order of their times where all have one, else of their names.
-void sort_as_taken(std::vector<FrameMeasurement>& frames) {
-  const bool timed = std::all_of(frames.begin(), frames.end(),
-                                 [](const FrameMeasurement& f) { return f.time_utc.has_value(); });
+void sort_as_taken(std::vector<MeasuredFrame>& frames) {
+  const bool timed = std::all_of(frames.begin(), frames.end(), [](const MeasuredFrame& f) {
+    return f.facts.time_utc.has_value();
+  });
   std::stable_sort(frames.begin(), frames.end(),
-                   [timed](const FrameMeasurement& a, const FrameMeasurement& b) {
-                     return timed && *a.time_utc < *b.time_utc;
+                   [timed](const MeasuredFrame& a, const MeasuredFrame& b) {
+                     return timed && *a.facts.time_utc < *b.facts.time_utc;
                    });
 }
 
@@ -41,13 +41,13 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
 }
 
 // What single frames remark, said once for all frames that say it.
-std::vector<std::string> remarks_of(const std::vector<FrameMeasurement>& frames) {
+std::vector<std::string> remarks_of(const std::vector<MeasuredFrame>& frames) {
   std::vector<std::string> notes;
   std::set<std::string> said;
-  for (const FrameMeasurement& frame : frames) {
-    for (const std::string& remark : frame.remarks) {
+  for (const MeasuredFrame& frame : frames) {
+    for (const std::string& remark : frame.measurement.remarks) {
       if (said.insert(remark.substr(0, remark.find(':'))).second) {
-        notes.push_back(frame.file + ": " + remark);
+        notes.push_back(frame.measurement.file + ": " + remark);
       }
     }
   }
@@ -67,28 +67,27 @@ std::string no_position_reason(const FrameReadOptions& read) {
   return where + ". Check --position-key and --position-from-name against the file";
 }
 
-// Holds the frame taken afterwards, where the options name one, against the fit. `frames`: the
-// run's (none for a table), so that both are sizes of the same stars. `stated`: what manifests say.
-Result<void> add_arrival(std::vector<FrameMeasurement> frames,
-                         const std::map<std::string, StatedFacts>& stated,
-                         const RunOptions& options, RecordedRun& answer) {
+// Holds the frame taken afterwards, where the options name one, against the fit; both are sizes of
+// the same stars. What manifests say of that frame is in `input`.
+Result<void> add_arrival(const RunInput& input, const RunOptions& options, RecordedRun& answer) {
   if (!options.arrived) return {};
   RunInput one;
   one.frames = {*options.arrived};
-  one.stated = stated;
-  auto arrived = measure_run(one, options);
+  one.stated = input.stated;
+  const auto arrived = measure_run(one, options);
   if (!arrived) return tl::unexpected<Error>(arrived.error());
-  frames.push_back(std::move(arrived->frames.front()));
+  const FrameMeasurement& frame = arrived->frames.front().measurement;
+  FrameGroup frames(answer.record.frames);
+  frames.add(frame);
   const FitResult& fit = answer.record.fit;
   const SizeMeasure measure = fit.size_measure;
   answer.arrived =
-      run_detail::judge_arrival(fit, frames.back(), match_sizes(frames, measure).back());
+      run_detail::judge_arrival(fit, frame, match_sizes(frames, measure).back());
   return {};
 }
 
 // Focus over the field, and the shadow in the frames that show donuts, which are read once more.
-void add_field(const std::map<std::string, std::string>& path_of, const RunOptions& options,
-               RunRecord& record) {
+void add_field(const RunOptions& options, RunRecord& record) {
   if (auto focus = focus_over_field(record.frames, record.tracks, record.fit, record.rig)) {
     record.field_focus = std::move(*focus);
   }
@@ -99,7 +98,7 @@ void add_field(const std::map<std::string, std::string>& path_of, const RunOptio
       record.frames, *record.fit.best_focus_steps, record.rig,
       [&](std::size_t i) -> std::optional<Frame> {
         if (options.stop && options.stop()) return std::nullopt;
-        auto frame = read_frame(path_of.at(record.frames[i].file), read);
+        auto frame = read_frame(record.frames[i].path, read);
         if (!frame) return std::nullopt;
         return color_channel(std::move(*frame),
                              options.measure.channel.value_or(ColorChannel::green));
@@ -107,15 +106,15 @@ void add_field(const std::map<std::string, std::string>& path_of, const RunOptio
 }
 
 // Of best focus, by which of the field's stars were measured; absent where there is none to tell.
-std::optional<double> error_of_choice(const std::vector<FrameMeasurement>& frames,
-                                      const FitResult& fit, SizeMeasure measure) {
+std::optional<double> error_of_choice(const FrameGroup& frames, const FitResult& fit,
+                                      SizeMeasure measure) {
   const ModelFit* curve = chosen_model(fit);
   if (curve == nullptr || !fit.best_focus_steps || !fit.best_focus_sigma_steps) return std::nullopt;
   const double step = *fit.best_focus_sigma_steps;  // small against the curve, if it is any good
   std::vector<double> by_focus_per_step;
-  for (const FrameMeasurement& frame : frames) {
-    const auto below = curve_size_px(*curve, *frame.position_steps - step);
-    const auto above = curve_size_px(*curve, *frame.position_steps + step);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto below = curve_size_px(*curve, *frames[i].position_steps - step);
+    const auto above = curve_size_px(*curve, *frames[i].position_steps + step);
     if (!below || !above || !(*below > 0) || !(*above > 0)) return std::nullopt;
     by_focus_per_step.push_back((std::log(*below) - std::log(*above)) / (2 * step));
   }
@@ -123,67 +122,72 @@ std::optional<double> error_of_choice(const std::vector<FrameMeasurement>& frame
   return error && *error > 0 ? error : std::nullopt;
 }
 
-}  // namespace
-
-Result<RecordedRun> run_detail::record_frames(RunMeasurement run,
-                                              const std::map<std::string, StatedFacts>& stated,
-                                              const RunOptions& options, Keep keep) {
-  RecordedRun answer;
+// Moves the frames whose position is known, in the order taken, to the record; the others are
+// skipped. Errors: no_data where none is left.
+Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun& answer) {
   answer.record.rig = run.rig;
   answer.skipped = std::move(run.skipped);
-
-  std::vector<FrameMeasurement>& frames = answer.record.frames;
   const std::size_t unread = answer.skipped.size();
-  std::map<std::string, std::string> path_of;  // by name
-  for (std::size_t i = 0; i < run.frames.size(); ++i) {
-    path_of[run.frames[i].file] = run.paths[i];
-  }
-  for (FrameMeasurement& frame : run.frames) {
-    if (frame.position_steps) {
-      frames.push_back(std::move(frame));
-      continue;
+  for (MeasuredFrame& frame : run.frames) {
+    if (frame.facts.position_steps) {
+      answer.record.frames.push_back(std::move(frame));
+    } else {
+      answer.skipped.push_back({frame.measurement.file, no_position_reason(options.read)});
     }
-    answer.skipped.push_back({frame.file, no_position_reason(options.read)});
   }
-  if (frames.empty()) {
+  if (answer.record.frames.empty()) {
     return fail(ErrorCode::no_data,
                 answer.skipped[unread].file + ": " + answer.skipped[unread].reason);
   }
-  sort_as_taken(frames);
-  const std::vector<MatchedSize> sizes = match_sizes(frames, star_size(options.fit.size));
+  sort_as_taken(answer.record.frames);
+  return {};
+}
+
+// The curve through the frames' sizes, with what the choice of stars leaves open.
+Result<FitResult> fit_frames(const FrameGroup& frames, const std::vector<MatchedSize>& sizes,
+                             const Rig& rig, const FitOptions& options) {
   std::vector<CurvePoint> points;
-  std::size_t alone = 0;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    points.push_back(point_of(frames[i], sizes[i]));
-    alone += sizes[i].size_px && !sizes[i].matched ? 1 : 0;
+  for (std::size_t i = 0; i < frames.size(); ++i) points.push_back(point_of(frames[i], sizes[i]));
+  auto fit = fit_curve(points, rig, options);
+  if (!fit) return fit;
+  const auto shared = error_of_choice(frames, *fit, options.size);
+  if (!shared) return fit;
+  FitOptions with_shared = options;
+  with_shared.shared_sigma_steps = shared;
+  return fit_curve(points, rig, with_shared);
+}
+
+void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
+  std::vector<std::string>& notes = record.fit.notes;
+  for (std::string& note : remarks_of(record.frames)) notes.push_back(std::move(note));
+  const auto alone = std::count_if(sizes.begin(), sizes.end(), [](const MatchedSize& size) {
+    return size.size_px && !size.matched;
+  });
+  if (alone == 0) return;
+  notes.push_back(std::to_string(alone) + " of " + std::to_string(sizes.size()) +
+                  " frames share too few stars with the others: their size is that of "
+                  "their own stars");
+}
+
+}  // namespace
+
+Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions& options,
+                                              Keep keep) {
+  RecordedRun answer;
+  RunRecord& record = answer.record;
+  if (auto taken = take_frames(std::move(run), options, answer); !taken) {
+    return tl::unexpected<Error>(taken.error());
   }
-  auto fit = fit_curve(points, answer.record.rig, options.fit);
+  const FrameGroup frames(record.frames);
+  const std::vector<MatchedSize> sizes = match_sizes(frames, options.fit.size);
+  auto fit = fit_frames(frames, sizes, record.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
-  if (const auto shared = error_of_choice(frames, *fit, options.fit.size)) {
-    FitOptions with_shared = options.fit;
-    with_shared.shared_sigma_steps = shared;
-    fit = fit_curve(points, answer.record.rig, with_shared);
-    if (!fit) return tl::unexpected<Error>(fit.error());
-  }
-  answer.record.fit = std::move(*fit);
-  if (auto added = add_arrival(frames, stated, options, answer); !added) {
-    return tl::unexpected<Error>(added.error());
-  }
-  std::vector<std::string>& notes = answer.record.fit.notes;
-  for (std::string& note : remarks_of(frames)) notes.push_back(std::move(note));
-  if (alone > 0) {
-    notes.push_back(std::to_string(alone) + " of " + std::to_string(frames.size()) +
-                    " frames share too few stars with the others: their size is that of "
-                    "their own stars");
-  }
+  record.fit = std::move(*fit);
+  add_notes(sizes, record);
   if (keep == Keep::fit) return answer;
-  answer.record.tracks = star_tracks(frames);
-  answer.record.facts = run_detail::facts_of_frames(frames, answer.record.tracks);
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    const auto sky = run.sky_of.find(frames[i].file);
-    if (sky != run.sky_of.end()) answer.record.facts[i].sky = sky->second;
-  }
-  if (options.field) add_field(path_of, options, answer.record);
+  record.tracks = star_tracks(frames);
+  record.facts = run_detail::facts_of_frames(frames, record.tracks);
+  if (options.field) add_field(options, record);
   return answer;
 }
 
@@ -194,7 +198,7 @@ Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& o
   if (!fit) return tl::unexpected<Error>(fit.error());
   RecordedRun answer;
   answer.record.fit = std::move(*fit);
-  if (auto added = add_arrival({}, {}, options, answer); !added) {
+  if (auto added = add_arrival({}, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
   answer.record.rig = options.rig;
@@ -209,28 +213,43 @@ RunFit fit_of(const RecordedRun& recorded) {
   return {recorded.record.fit, recorded.skipped, recorded.record.rig, recorded.arrived};
 }
 
-Result<RecordedRun> run_detail::record_inputs(const std::vector<std::string>& inputs,
-                                              const RunOptions& options, Keep keep) {
-  const auto input = find_run_input(inputs, options.table);
-  if (!input) return tl::unexpected<Error>(input.error());
-  if (!input->table) {
-    RunOptions following = options;
-    following.follow = true;
-    auto run = measure_run(*input, following);
-    if (!run) return tl::unexpected<Error>(run.error());
-    return run_detail::record_frames(std::move(*run), input->stated, options, keep);
+Result<RecordedRun> run_detail::record_input(const RunInput& input, const RunOptions& options,
+                                             Keep keep) {
+  if (input.table) {
+    auto table = read_run_table(*input.table, options.table);
+    if (!table) return tl::unexpected<Error>(table.error());
+    return run_detail::record_table(std::move(*table), options);
   }
-  auto table = read_run_table(*input->table, options.table);
-  if (!table) return tl::unexpected<Error>(table.error());
-  return run_detail::record_table(std::move(*table), options);
+  RunOptions following = options;
+  following.follow = true;
+  auto run = measure_run(input, following);
+  if (!run) return tl::unexpected<Error>(run.error());
+  auto recorded = run_detail::record_frames(std::move(*run), options, keep);
+  if (!recorded) return recorded;
+  if (auto added = add_arrival(input, options, *recorded); !added) {
+    return tl::unexpected<Error>(added.error());
+  }
+  return recorded;
+}
+
+Result<RecordedRun> record_run(const RunInput& input, const RunOptions& options) {
+  return run_detail::record_input(input, options, run_detail::Keep::evidence);
 }
 
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
-  return run_detail::record_inputs(inputs, options, run_detail::Keep::evidence);
+  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
+    return record_run(input, options);
+  });
+}
+
+Result<RunFit> fit_run(const RunInput& input, const RunOptions& options) {
+  return run_detail::record_input(input, options, run_detail::Keep::fit).map(fit_of);
 }
 
 Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
-  return run_detail::record_inputs(inputs, options, run_detail::Keep::fit).map(fit_of);
+  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
+    return fit_run(input, options);
+  });
 }
 
 RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
@@ -240,11 +259,17 @@ RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
   return answer;
 }
 
-Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
-                                  const RunOptions& options) {
+Result<RunDiagnosis> diagnose_run(const RunInput& input, const RunOptions& options) {
   RunOptions closer = options;
   closer.field = true;
-  return record_run(inputs, closer).map(diagnosis_of);
+  return record_run(input, closer).map(diagnosis_of);
+}
+
+Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
+                                  const RunOptions& options) {
+  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
+    return diagnose_run(input, options);
+  });
 }
 
 }  // namespace starwaist

@@ -26,8 +26,7 @@ struct FrameLight {
   std::optional<double> sigma;
 };
 
-std::vector<FrameLight> frame_lights(std::span<const FrameMeasurement> frames,
-                                     std::span<const StarTrack> tracks) {
+std::vector<FrameLight> frame_lights(const FrameGroup& frames, std::span<const StarTrack> tracks) {
   std::vector<FrameLight> lights(frames.size());
   std::vector<std::vector<std::optional<double>>> flux;  // by star and frame
   std::vector<const StarTrack*> used;                    // of each of them
@@ -120,7 +119,7 @@ std::vector<PointFacts> facts_of_rows(std::span<const RowFacts> rows) {
   return facts;
 }
 
-std::vector<PointFacts> facts_of_frames(std::span<const FrameMeasurement> frames,
+std::vector<PointFacts> facts_of_frames(const FrameGroup& frames,
                                         std::span<const StarTrack> tracks) {
   std::vector<PointFacts> facts(frames.size());
   const std::vector<FrameLight> lights = frame_lights(frames, tracks);

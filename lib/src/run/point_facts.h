@@ -17,7 +17,7 @@ std::vector<PointFacts> facts_of_rows(std::span<const RowFacts> rows);
 
 // One entry a frame. The light is that of the same stars in all frames: ln flux = star + frame,
 // fitted by medians; saturated, blended and cut stars are left out.
-std::vector<PointFacts> facts_of_frames(std::span<const FrameMeasurement> frames,
+std::vector<PointFacts> facts_of_frames(const FrameGroup& frames,
                                         std::span<const StarTrack> tracks);
 
 }  // namespace starwaist::run_detail

@@ -39,7 +39,7 @@ std::vector<stars::Place> places_of(const FrameMeasurement& frame) {
   return places;
 }
 
-std::size_t reference_frame(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
+std::size_t reference_frame(const FrameGroup& frames, SizeMeasure kind) {
   std::size_t best = 0;
   std::ptrdiff_t most = -1;
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -62,7 +62,7 @@ struct Registration {
   std::vector<std::vector<std::optional<std::size_t>>> pairs;
 };
 
-Registration register_frames(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
+Registration register_frames(const FrameGroup& frames, SizeMeasure kind) {
   Registration result;
   result.reference = reference_frame(frames, kind);
   result.maps.resize(frames.size());
@@ -81,8 +81,7 @@ Registration register_frames(std::span<const FrameMeasurement> frames, SizeMeasu
 }
 
 // Stars of the reference frame against every frame.
-Table star_table(std::span<const FrameMeasurement> frames, const Registration& registration,
-                 SizeMeasure kind) {
+Table star_table(const FrameGroup& frames, const Registration& registration, SizeMeasure kind) {
   Table table(frames[registration.reference].stars.size(),
               std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -214,7 +213,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 }
 
 // The run's stars and frames as match_sizes takes them.
-Table matched_table(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
+Table matched_table(const FrameGroup& frames, SizeMeasure kind) {
   const Registration registration = register_frames(frames, kind);
   const auto laid_frames =
       static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
@@ -262,8 +261,7 @@ std::optional<StarFocus> focus_of_star(const std::vector<std::optional<Seen>>& r
 
 }  // namespace
 
-std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames,
-                                           SizeMeasure kind,
+std::optional<double> focus_error_of_stars(const FrameGroup& frames, SizeMeasure kind,
                                            std::span<const double> by_focus_per_step) {
   if (frames.empty()) return std::nullopt;
   const Table table = matched_table(frames, kind);
@@ -314,7 +312,7 @@ bool has_dependable_size(const Star& star, SizeMeasure size) {
   return value && *value > 0;
 }
 
-std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames) {
+std::vector<std::vector<StarPlace>> missing_stars(const FrameGroup& frames) {
   std::vector<std::vector<StarPlace>> missing(frames.size());
   if (frames.empty()) return missing;
   const Registration registration = register_frames(frames, SizeMeasure::hfr);
@@ -338,7 +336,7 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
   return missing;
 }
 
-std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
+std::vector<StarTrack> star_tracks(const FrameGroup& frames) {
   std::vector<StarTrack> tracks;
   if (frames.empty()) return tracks;
   const Registration registration = register_frames(frames, SizeMeasure::hfr);
@@ -358,7 +356,7 @@ std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
   return tracks;
 }
 
-std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
+std::vector<MatchedSize> match_sizes(const FrameGroup& frames, SizeMeasure kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
   const TwoWayFit fit = fit_two_way(matched_table(frames, kind), frames.size());

@@ -11,34 +11,36 @@
 namespace starwaist::stars {
 namespace {
 
-std::optional<GainEstimate> gain_of_run(std::span<const std::shared_ptr<const FrameModel>> models) {
+std::optional<GainEstimate> gain_of_run(std::span<const MeasuredFrame> frames) {
   std::vector<SkySample> sky;
-  for (const auto& model : models) {
-    if (model) sky.insert(sky.end(), model->camera().sky.begin(), model->camera().sky.end());
+  for (const MeasuredFrame& frame : frames) {
+    if (!frame.model) continue;
+    const std::vector<SkySample>& own = frame.model->camera().sky;
+    sky.insert(sky.end(), own.begin(), own.end());
   }
   return gain_from_sky(std::move(sky));
 }
 
 // Infinite where nothing is clipped. Only the run's highest pixel can be the camera's ceiling.
-double ceiling_of_run(std::span<const std::shared_ptr<const FrameModel>> models) {
+double ceiling_of_run(std::span<const MeasuredFrame> frames) {
   constexpr int kFrames = 2;
   double top = 0;
-  for (const auto& model : models) {
-    if (model) top = std::max(top, model->camera().ceiling.adu);
+  for (const MeasuredFrame& frame : frames) {
+    if (frame.model) top = std::max(top, frame.model->camera().ceiling.adu);
   }
-  int frames = 0;
+  int reaching = 0;
   int pixels = 0;
   bool clipped = false;
-  for (const auto& model : models) {
-    if (!model) continue;
-    const CameraEvidence& camera = model->camera();
+  for (const MeasuredFrame& frame : frames) {
+    if (!frame.model) continue;
+    const CameraEvidence& camera = frame.model->camera();
     if (camera.ceiling.pixels == 0 || camera.ceiling.adu < top * (1 - kAlikeAtTop)) continue;
     clipped = clipped || camera.plateau || camera.full_range;
     if (camera.ceiling.adu < top) continue;
-    ++frames;
+    ++reaching;
     pixels += camera.ceiling.pixels;
   }
-  clipped = clipped || (frames >= kFrames && pixels >= kPlateau);
+  clipped = clipped || (reaching >= kFrames && pixels >= kPlateau);
   return clipped && top > 0 ? kNearlyFull * top : std::numeric_limits<double>::infinity();
 }
 
@@ -52,14 +54,13 @@ void retell_remark(const std::optional<std::string>& remark, FrameMeasurement& f
 
 }  // namespace
 
-void share_camera(std::span<std::shared_ptr<const FrameModel>> models,
-                  std::span<FrameMeasurement> frames) {
-  const auto estimate = gain_of_run(models);
-  const double ceiling_adu = ceiling_of_run(models);
-  for (std::size_t i = 0; i < models.size(); ++i) {
-    if (!models[i]) continue;
-    const FrameModel& model = *models[i];
-    FrameMeasurement& frame = frames[i];
+void share_camera(std::span<MeasuredFrame> frames) {
+  const auto estimate = gain_of_run(frames);
+  const double ceiling_adu = ceiling_of_run(frames);
+  for (MeasuredFrame& measured : frames) {
+    if (!measured.model) continue;
+    const FrameModel& model = *measured.model;
+    FrameMeasurement& frame = measured.measurement;
     std::optional<std::string> remark;
     const auto gain = settled_gain(model.camera(), estimate, remark);
     retell_remark(remark, frame);
@@ -73,7 +74,7 @@ void share_camera(std::span<std::shared_ptr<const FrameModel>> models,
       star.saturated = star.peak_adu + model.sky_level_adu(star.x_px, star.y_px) >= saturation_adu;
       frame.saturated_count += star.saturated ? 1 : 0;
     }
-    models[i] = std::make_shared<const FrameModel>(model.with_camera(gain, saturation_adu));
+    measured.model = std::make_shared<const FrameModel>(model.with_camera(gain, saturation_adu));
   }
 }
 

@@ -1,7 +1,6 @@
 // One camera took a run's frames: what they show of it together.
 #pragma once
 
-#include <memory>
 #include <span>
 
 #include "stars/frame_model.h"
@@ -9,12 +8,12 @@
 
 namespace starwaist::stars {
 
-// Frames and their models, in the same order; models may be absent. The gain from the skies of all
+// The gain from the skies of all
 // frames, which differ more than one frame's; the run's highest pixel value as the level of
 // clipping for all of them, where several pixels of a frame or two frames have it. Standard errors
 // and flags of the frames' stars, their remarks and their models become what they are with these;
-// the frames' own summaries stay. The frames' order does not matter.
-void share_camera(std::span<std::shared_ptr<const FrameModel>> models,
-                  std::span<FrameMeasurement> frames);
+// the frames' own summaries stay. A frame without a model stays as it is. The frames' order does
+// not matter.
+void share_camera(std::span<MeasuredFrame> frames);
 
 }  // namespace starwaist::stars

@@ -1,4 +1,4 @@
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>

@@ -1,15 +1,15 @@
 #include <algorithm>
-#include <map>
 #include <utility>
 
 #include "run/record_frames.h"
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist {
 namespace {
 
-bool same_exposure(const FrameMeasurement& a, const FrameMeasurement& b) {
-  return a.file == b.file && a.time_utc == b.time_utc && a.position_steps == b.position_steps;
+bool same_exposure(const MeasuredFrame& a, const MeasuredFrame& b) {
+  return a.measurement.file == b.measurement.file && a.facts.time_utc == b.facts.time_utc &&
+         a.facts.position_steps == b.facts.position_steps;
 }
 
 // The curve to plan the next frame by: the earlier run's, the optics', or that of the points.
@@ -28,22 +28,20 @@ LiveRun::LiveRun(LiveRunOptions options) : options_(std::move(options)) {
 }
 
 Result<WatchAnswer> LiveRun::add(const std::string& path) {
-  RunMeasurement with = so_far_;
+  MeasuredRun with = so_far_;
   auto taken = measure_run({path}, options_.run);
   if (!taken) return tl::unexpected<Error>(taken.error());
-  FrameMeasurement& frame = taken->frames.front();
+  const MeasuredFrame& newest = taken->frames.front();
   const auto before =
       std::find_if(with.frames.begin(), with.frames.end(),
-                   [&](const FrameMeasurement& known) { return same_exposure(known, frame); });
+                   [&](const MeasuredFrame& known) { return same_exposure(known, newest); });
   if (before != with.frames.end()) {
-    *before = frame;
+    *before = newest;
   } else {
-    with.frames.push_back(frame);
-    with.paths.push_back(path);
-    with.altitudes_deg.push_back(taken->altitudes_deg.front());
+    with.frames.push_back(newest);
   }
   with.rig = completed(with.rig, taken->rig);
-  const auto recorded = run_detail::record_frames(with, {}, options_.run, run_detail::Keep::fit);
+  const auto recorded = run_detail::record_frames(with, options_.run, run_detail::Keep::fit);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
   if (!recorded->skipped.empty()) {
     const SkippedFile& without = recorded->skipped.front();
@@ -53,15 +51,15 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
 
   const FitResult& fit = recorded->record.fit;
   WatchAnswer answer;
-  answer.file = frame.file;
-  answer.position_steps = *frame.position_steps;
+  answer.file = newest.measurement.file;
+  answer.position_steps = *newest.facts.position_steps;
   answer.frames = static_cast<int>(fit.points.size());
   answer.best_focus_steps = fit.best_focus_steps;
   answer.best_focus_sigma_steps = fit.best_focus_sigma_steps;
   answer.interval_95_steps = fit.interval_95_steps;
   answer.verdict = fit.verdict;
   for (const CurvePoint& point : fit.points) {
-    if (point.file == frame.file && point.position_steps == answer.position_steps) {
+    if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;
     }
   }

@@ -2,7 +2,7 @@
 #include <cmath>
 #include <vector>
 
-#include "starwaist/field.h"
+#include "starwaist/stars.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist {

@@ -1,6 +1,6 @@
 // A run while it is being taken: files as they become whole.
 //
-// Module: run. May include all but report.
+// Module: live. May include: core, frame, advice, run.
 #pragma once
 
 #include <chrono>
@@ -146,7 +146,7 @@ class LiveRun {
 
  private:
   LiveRunOptions options_;
-  RunMeasurement so_far_;
+  MeasuredRun so_far_;
 };
 
 }  // namespace starwaist

@@ -13,7 +13,7 @@
 
 #include "intake/folder.h"
 #include "starwaist/frame.h"
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist {
 namespace {

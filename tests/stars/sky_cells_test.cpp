@@ -6,7 +6,7 @@
 #include <random>
 #include <vector>
 
-#include "starwaist/field.h"
+#include "starwaist/stars.h"
 
 namespace starwaist {
 namespace {

@@ -1,5 +1,3 @@
-#include "starwaist/session.h"
-
 #include <algorithm>
 #include <cmath>
 #include <filesystem>
@@ -9,8 +7,10 @@
 
 #include "core/clock.h"
 #include "core/parallel.h"
+#include "run/matched_sizes.h"
 #include "run/point_facts.h"
 #include "starwaist/numbers.h"
+#include "starwaist/session.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist {
@@ -21,31 +21,30 @@ constexpr double kLeastSnr = 8;
 constexpr std::size_t kFewestShared = 5;  // stars that tell that two frames show the same field
 
 // Only what matching and light need stays.
-void keep_brightest(FrameMeasurement& frame) {
+void keep_brightest(MeasuredFrame& frame) {
   std::vector<Star> kept;
-  for (const Star& star : frame.stars) {
+  for (const Star& star : frame.measurement.stars) {
     if (is_whole(star) && star.snr >= kLeastSnr) kept.push_back(star);
     if (kept.size() == kMostStars) break;
   }
-  frame.stars = std::move(kept);
-  frame.defects.clear();
-  frame.defects.shrink_to_fit();
+  frame.measurement.stars = std::move(kept);
+  frame.measurement.defects.clear();
+  frame.measurement.defects.shrink_to_fit();
+  frame.model.reset();
 }
 
-void append(RunMeasurement& all, RunMeasurement more) {
-  for (std::size_t i = 0; i < more.frames.size(); ++i) {
-    keep_brightest(more.frames[i]);
-    all.frames.push_back(std::move(more.frames[i]));
-    all.paths.push_back(std::move(more.paths[i]));
-    all.altitudes_deg.push_back(more.altitudes_deg[i]);
+void append(MeasuredRun& all, MeasuredRun more) {
+  for (MeasuredFrame& frame : more.frames) {
+    keep_brightest(frame);
+    all.frames.push_back(std::move(frame));
   }
   all.skipped.insert(all.skipped.end(), more.skipped.begin(), more.skipped.end());
   all.rig = completed(all.rig, more.rig);
 }
 
 // Frames in batches, so that the stars of a long night are not all in memory.
-Result<RunMeasurement> measure_in_batches(const RunInput& input, const RunOptions& options) {
-  RunMeasurement all;
+Result<MeasuredRun> measure_in_batches(const RunInput& input, const RunOptions& options) {
+  MeasuredRun all;
   all.rig = options.rig;
   all.skipped = input.skipped;
   const auto total = static_cast<int>(input.frames.size());
@@ -91,56 +90,39 @@ Result<RunMeasurement> measure_in_batches(const RunInput& input, const RunOption
   return all;
 }
 
-bool all_have_times(const RunMeasurement& run) {
-  return std::all_of(run.frames.begin(), run.frames.end(), [](const FrameMeasurement& f) {
-    return f.time_utc && core::parse_utc(*f.time_utc);
-  });
-}
-
-// Keeps the frames of `order`, in it.
-void reorder(RunMeasurement& run, const std::vector<std::size_t>& order) {
-  RunMeasurement sorted;
-  for (const std::size_t i : order) {
-    sorted.frames.push_back(std::move(run.frames[i]));
-    sorted.paths.push_back(std::move(run.paths[i]));
-    sorted.altitudes_deg.push_back(run.altitudes_deg[i]);
-  }
-  run.frames = std::move(sorted.frames);
-  run.paths = std::move(sorted.paths);
-  run.altitudes_deg = std::move(sorted.altitudes_deg);
-}
-
-void sort_by_time(RunMeasurement& run) {
-  if (!all_have_times(run)) return;
-  std::vector<double> times;
-  times.reserve(run.frames.size());
-  for (const auto& frame : run.frames) times.push_back(*core::parse_utc(*frame.time_utc));
-  std::vector<std::size_t> order(run.frames.size());
-  std::iota(order.begin(), order.end(), std::size_t{0});
-  std::stable_sort(order.begin(), order.end(),
-                   [&](std::size_t a, std::size_t b) { return times[a] < times[b]; });
-  reorder(run, order);
+// In the order taken, where all have a time.
+void sort_by_time(std::vector<MeasuredFrame>& frames) {
+  const auto time_of = [](const MeasuredFrame& frame) {
+    return frame.facts.time_utc ? core::parse_utc(*frame.facts.time_utc) : std::nullopt;
+  };
+  if (!std::all_of(frames.begin(), frames.end(), time_of)) return;
+  std::stable_sort(
+      frames.begin(), frames.end(),
+      [&](const MeasuredFrame& a, const MeasuredFrame& b) { return *time_of(a) < *time_of(b); });
 }
 
 // Short exposures, each at another position than the one before, four or more in a row.
-void leave_out_focus_runs(RunMeasurement& run) {
+void leave_out_focus_runs(MeasuredRun& run) {
+  const std::vector<MeasuredFrame>& frames = run.frames;
   std::vector<double> exposures;
-  for (const auto& frame : run.frames) {
-    if (frame.exposure_s) exposures.push_back(*frame.exposure_s);
+  for (const MeasuredFrame& frame : frames) {
+    if (frame.facts.exposure_s) exposures.push_back(*frame.facts.exposure_s);
   }
   if (exposures.empty()) return;
   const double usual = sample_quantile(exposures, 0.75);
-  const std::size_t n = run.frames.size();
+  const std::size_t n = frames.size();
   std::vector<bool> focus_run(n);
   const auto is_short = [&](std::size_t i) {
-    return run.frames[i].exposure_s && *run.frames[i].exposure_s < 0.5 * usual &&
-           run.frames[i].position_steps;
+    const HeaderFacts& facts = frames[i].facts;
+    return facts.exposure_s && *facts.exposure_s < 0.5 * usual && facts.position_steps;
   };
   for (std::size_t i = 0; i < n;) {
     std::size_t end = i;
     std::size_t moves = 0;
     while (end < n && is_short(end)) {
-      if (end > i && run.frames[end].position_steps != run.frames[end - 1].position_steps) ++moves;
+      if (end > i && frames[end].facts.position_steps != frames[end - 1].facts.position_steps) {
+        ++moves;
+      }
       ++end;
     }
     // Several frames may be taken at each position.
@@ -150,20 +132,21 @@ void leave_out_focus_runs(RunMeasurement& run) {
     }
     i = std::max(end, i + 1);
   }
-  std::vector<std::size_t> kept;
+  std::vector<MeasuredFrame> kept;
   for (std::size_t i = 0; i < n; ++i) {
     if (!focus_run[i]) {
-      kept.push_back(i);
+      kept.push_back(std::move(run.frames[i]));
     } else {
-      run.skipped.push_back({run.frames[i].file,
+      run.skipped.push_back({frames[i].measurement.file,
                              "a short exposure between moves of the focuser: taken as a frame of a "
                              "focus run. See 'starwaist fit' for those"});
     }
   }
-  reorder(run, kept);
+  run.frames = std::move(kept);
 }
 
-NightFrame facts_of(const FrameMeasurement& frame, const std::optional<double>& altitude_deg) {
+NightFrame facts_of(const MeasuredFrame& measured) {
+  const FrameMeasurement& frame = measured.measurement;
   NightFrame facts;
   facts.file = frame.file;
   if (frame.time_utc) facts.time_s = core::parse_utc(*frame.time_utc);
@@ -171,7 +154,7 @@ NightFrame facts_of(const FrameMeasurement& frame, const std::optional<double>& 
   facts.filter = frame.filter;
   facts.position_steps = frame.position_steps;
   facts.temperature_c = frame.temperature_c;
-  facts.altitude_deg = altitude_deg;
+  facts.altitude_deg = measured.facts.altitude_deg;
   facts.size_px = frame.hfr_px;
   facts.size_sigma_px = frame.hfr_sigma_px;
   facts.fwhm_px = frame.fwhm_px;
@@ -182,70 +165,82 @@ NightFrame facts_of(const FrameMeasurement& frame, const std::optional<double>& 
   return facts;
 }
 
+// Some of the frames, by index, and the stars that they share.
+struct Field {
+  std::vector<std::size_t> members;
+  std::vector<StarTrack> tracks;
+};
+
+FrameGroup group_of(const std::vector<MeasuredFrame>& frames,
+                    const std::vector<std::size_t>& members) {
+  FrameGroup group;
+  for (const std::size_t i : members) group.add(frames[i].measurement);
+  return group;
+}
+
 // Frames of one filter and one field: sizes and light of the same stars.
-void judge_group(std::vector<FrameMeasurement>& frames, const std::vector<std::size_t>& members,
-                 const std::vector<StarTrack>& tracks, int group, std::vector<NightFrame>& facts) {
-  std::vector<FrameMeasurement> own;
-  for (const std::size_t i : members) own.push_back(std::move(frames[i]));
-  const auto light = run_detail::facts_of_frames(own, tracks);
-  if (own.size() > 1) use_matched_sizes(own);
-  for (std::size_t k = 0; k < members.size(); ++k) {
-    NightFrame& f = facts[members[k]];
+void judge_group(std::vector<MeasuredFrame>& frames, const Field& field, int group,
+                 std::vector<NightFrame>& facts) {
+  const auto light = run_detail::facts_of_frames(group_of(frames, field.members), field.tracks);
+  const bool several = field.members.size() > 1;
+  if (several) {
+    std::vector<MeasuredFrame*> own;
+    for (const std::size_t i : field.members) own.push_back(&frames[i]);
+    run_detail::use_matched_sizes(own);
+  }
+  for (std::size_t k = 0; k < field.members.size(); ++k) {
+    const FrameMeasurement& frame = frames[field.members[k]].measurement;
+    NightFrame& f = facts[field.members[k]];
     f.group = group;
-    f.size_px = own[k].hfr_px;
-    f.size_sigma_px = own[k].hfr_sigma_px;
-    f.fwhm_px = own[k].fwhm_px;
-    if (light[k].light && own.size() > 1) {
-      f.dimming_mag = -2.5 * std::log10(*light[k].light / own[k].exposure_s.value_or(1));
+    f.size_px = frame.hfr_px;
+    f.size_sigma_px = frame.hfr_sigma_px;
+    f.fwhm_px = frame.fwhm_px;
+    if (light[k].light && several) {
+      f.dimming_mag = -2.5 * std::log10(*light[k].light / frame.exposure_s.value_or(1));
       f.dimming_sigma_mag = 1.0857 * *light[k].light_sigma / *light[k].light;
     }
-    frames[members[k]] = std::move(own[k]);
   }
 }
 
+// Takes the frames of one field out of `left`, those of one filter.
+Field take_field(const std::vector<MeasuredFrame>& frames, std::vector<std::size_t>& left) {
+  const auto tracks = star_tracks(group_of(frames, left));
+  std::vector<std::size_t> shared(left.size(), 0);
+  for (const StarTrack& track : tracks) {
+    for (std::size_t k = 0; k < track.size(); ++k) shared[k] += track[k] ? 1 : 0;
+  }
+  std::vector<std::size_t> places;  // in `left`
+  for (std::size_t k = 0; k < left.size(); ++k) {
+    if (shared[k] >= kFewestShared) places.push_back(k);
+  }
+  // Nothing matches any more: the rest counts by its own stars.
+  if (places.size() < 2) {
+    places.resize(left.size());
+    std::iota(places.begin(), places.end(), std::size_t{0});
+  }
+  Field field;
+  for (const std::size_t k : places) field.members.push_back(left[k]);
+  for (const StarTrack& track : tracks) {
+    StarTrack& own = field.tracks.emplace_back();
+    for (const std::size_t k : places) own.push_back(track[k]);
+  }
+  std::erase_if(left, [&field](std::size_t i) {
+    return std::binary_search(field.members.begin(), field.members.end(), i);
+  });
+  return field;
+}
+
 // Puts the same stars' sizes into the frames; what is known of each.
-std::vector<NightFrame> follow_fields(RunMeasurement& run) {
+std::vector<NightFrame> follow_fields(std::vector<MeasuredFrame>& frames) {
   std::vector<NightFrame> facts;
   std::map<std::string, std::vector<std::size_t>> by_filter;
-  for (std::size_t i = 0; i < run.frames.size(); ++i) {
-    facts.push_back(facts_of(run.frames[i], run.altitudes_deg[i]));
-    by_filter[lower_case(run.frames[i].filter.value_or(""))].push_back(i);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    facts.push_back(facts_of(frames[i]));
+    by_filter[lower_case(frames[i].facts.filter.value_or(""))].push_back(i);
   }
   int group = 0;
   for (auto& [filter, left] : by_filter) {
-    while (!left.empty()) {
-      std::vector<FrameMeasurement> frames;
-      for (const std::size_t i : left) frames.push_back(std::move(run.frames[i]));
-      const auto tracks = star_tracks(frames);
-      std::vector<std::size_t> shared(left.size(), 0);
-      for (const StarTrack& track : tracks) {
-        for (std::size_t k = 0; k < track.size(); ++k) shared[k] += track[k] ? 1 : 0;
-      }
-      for (std::size_t k = 0; k < left.size(); ++k) run.frames[left[k]] = std::move(frames[k]);
-      std::vector<std::size_t> places;  // in `left`
-      for (std::size_t k = 0; k < left.size(); ++k) {
-        if (shared[k] >= kFewestShared) places.push_back(k);
-      }
-      // Nothing matches any more: the rest counts by its own stars.
-      if (places.size() < 2) {
-        places.resize(left.size());
-        std::iota(places.begin(), places.end(), std::size_t{0});
-      }
-      std::vector<std::size_t> members;
-      std::vector<StarTrack> own;
-      for (const std::size_t k : places) members.push_back(left[k]);
-      for (const StarTrack& track : tracks) {
-        StarTrack part;
-        for (const std::size_t k : places) part.push_back(track[k]);
-        own.push_back(std::move(part));
-      }
-      judge_group(run.frames, members, own, group++, facts);
-      std::vector<std::size_t> rest;
-      for (std::size_t k = 0; k < left.size(); ++k) {
-        if (!std::binary_search(places.begin(), places.end(), k)) rest.push_back(left[k]);
-      }
-      left = std::move(rest);
-    }
+    while (!left.empty()) judge_group(frames, take_field(frames, left), group++, facts);
   }
   return facts;
 }
@@ -262,18 +257,22 @@ NightOptions night_options(const SessionOptions& options, const Rig& rig) {
 
 Result<SessionAnswer> judge_session(const std::vector<std::string>& inputs,
                                     const SessionOptions& options) {
-  const auto input = find_run_input(inputs, options.run.table);
-  if (!input) return tl::unexpected<Error>(input.error());
-  if (input->table) {
-    return fail(ErrorCode::no_data, *input->table + ": a table holds no light frame",
+  return find_run_input(inputs, options.run.table).and_then([&options](const RunInput& input) {
+    return judge_session(input, options);
+  });
+}
+
+Result<SessionAnswer> judge_session(const RunInput& input, const SessionOptions& options) {
+  if (input.table) {
+    return fail(ErrorCode::no_data, *input.table + ": a table holds no light frame",
                 "Name a folder of light frames, or files");
   }
-  auto run = measure_in_batches(*input, options.run);
+  auto run = measure_in_batches(input, options.run);
   if (!run) return tl::unexpected<Error>(run.error());
-  sort_by_time(*run);
+  sort_by_time(run->frames);
   leave_out_focus_runs(*run);
   SessionAnswer answer;
-  answer.facts = follow_fields(*run);
+  answer.facts = follow_fields(run->frames);
   if (options.run.stop && options.run.stop()) return fail(ErrorCode::interrupted, "interrupted");
   auto judgement = judge_night(answer.facts, night_options(options, run->rig));
   if (!judgement) return tl::unexpected<Error>(judgement.error());
@@ -287,7 +286,8 @@ Result<SessionAnswer> judge_session(const std::vector<std::string>& inputs,
 std::vector<LedgerMeasurement> ledger_measurements(const SessionAnswer& answer,
                                                    const std::string& rig) {
   std::vector<LedgerMeasurement> measurements;
-  for (const FrameMeasurement& frame : answer.frames) {
+  for (const MeasuredFrame& measured : answer.frames) {
+    const FrameMeasurement& frame = measured.measurement;
     LedgerMeasurement m;
     m.rig = rig;
     m.file = frame.file;
@@ -314,17 +314,13 @@ LiveNight::LiveNight(SessionOptions options) : options_(std::move(options)) {
 Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
   auto taken = measure_run({path}, options_.run);
   if (!taken) return tl::unexpected<Error>(taken.error());
-  const std::string file = taken->frames.front().file;
+  const std::string file = taken->frames.front().measurement.file;
   append(so_far_, std::move(*taken));
   ++taken_;
-  if (so_far_.frames.size() > kLiveFrames) {
-    so_far_.frames.erase(so_far_.frames.begin());
-    so_far_.paths.erase(so_far_.paths.begin());
-    so_far_.altitudes_deg.erase(so_far_.altitudes_deg.begin());
-  }
-  RunMeasurement run = so_far_;
-  const auto facts = follow_fields(run);
-  const FrameMeasurement& frame = run.frames.back();
+  if (so_far_.frames.size() > kLiveFrames) so_far_.frames.erase(so_far_.frames.begin());
+  std::vector<MeasuredFrame> frames = so_far_.frames;  // their own sizes are matched anew each time
+  const auto facts = follow_fields(frames);
+  const FrameMeasurement& frame = frames.back().measurement;
   NightWatchAnswer answer;
   answer.file = file;
   answer.frames = taken_;

@@ -2,7 +2,7 @@
 #include <tuple>
 #include <utility>
 
-#include "starwaist/watch.h"
+#include "starwaist/live.h"
 
 namespace starwaist {
 
