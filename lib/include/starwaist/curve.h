@@ -133,7 +133,7 @@ struct KnownArms {
   double min_size_px = 0;
   double min_size_relative_spread = 0;  // between runs; at least 10 %
   // Of the sizes about their curve in a usual run, over the curve: far out, and what the seeing
-  // adds in focus (it fades with distance, see lib/src/curve/shape.h).
+  // adds in focus (it fades with distance, see lib/src/curve/curve_shape.h).
   double scatter_far_out = 0;
   double scatter_of_seeing = 0;
   int runs = 0;  // that this rests on

@@ -11,7 +11,7 @@
 #include <span>
 #include <vector>
 
-#include "curve/samples.h"
+#include "curve/curve_samples.h"
 #include "curve/shape_fit.h"
 
 namespace starwaist::curve {

@@ -16,10 +16,10 @@
 #include <cmath>
 #include <optional>
 
+#include "curve/curve_samples.h"
+#include "curve/curve_shape.h"
 #include "curve/least_squares.h"
 #include "curve/priors.h"
-#include "curve/samples.h"
-#include "curve/shape.h"
 
 namespace starwaist::curve {
 
