@@ -20,8 +20,8 @@ struct FittedModels {
 FittedModels fit_models(const RunPoints& run, const Rig& rig, const FitOptions& options);
 
 struct CombinedAnswer {
-  std::string chosen;  // the heaviest model; empty where none has a weight
-  ModelFit whole;      // best focus and its intervals, over all models
+  std::optional<std::string> chosen;  // the heaviest model
+  ModelFit whole;                     // best focus and its intervals, over all models
   std::optional<double> probability_in_zone;
 };
 
