@@ -21,8 +21,8 @@ struct Module {
 
 const std::map<std::string, Module>& modules() {
   static const std::map<std::string, Module> table = {
-      {"core", {{"error.h", "interval.h", "fields.h", "numbers.h", "statistics.h"}, {}}},
-      {"optics", {{"rig.h"}, {"core"}}},
+      {"core", {{"error.h", "interval.h", "fields.h", "numbers.h", "statistics.h", "terms.h"}, {}}},
+      {"optics", {{"rig.h", "seeing.h"}, {"core"}}},
       {"frame", {{"frame.h"}, {"core"}}},
       {"stars", {{"stars.h"}, {"core", "frame"}}},
       {"curve", {{"curve.h"}, {"core", "optics"}}},

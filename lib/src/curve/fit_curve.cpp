@@ -248,10 +248,10 @@ double degrees_of_best_focus(const ShapeFit& fit, int degrees) {
 
 // The shape number `shape` of the hypotheses; where they have none of it (too improbable), the
 // others' points fitted by it, with no share in the answer.
-ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::size_t shape,
-                         const Run& run, const std::vector<Hypothesis>& hypotheses) {
+ModelAnswer answer_shape(CurveModel model, ShapeFitters& fitters, std::size_t shape, const Run& run,
+                         const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
-  answer.fit.model = name;
+  answer.fit.model = model;
   const Samples& all = run.samples;
   Samples s = all;
   double share = 0;
@@ -290,10 +290,11 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::si
     const double slope = bounded_exp(fit.parameters[2]) * all.size_unit_px / all.half_range_steps;
     answer.fit.min_size_px = h0;
     answer.fit.slope_px_per_step = slope;
-    answer.fit.parameters = {{"centre_steps", all.steps(fit.parameters[0])},
-                             {"min_size_px", h0},
-                             {"slope_px_per_step", slope},
-                             {"lopsidedness", fit.parameters[3]}};
+    answer.fit.parameters = FocusCurve{.centre_steps = all.steps(fit.parameters[0]),
+                                       .min_size_px = h0,
+                                       .slope_px_per_step = slope,
+                                       .lopsidedness = fit.parameters[3],
+                                       .blur = {}};
     describe_quality(
         all, s.weight, [&](double t) { return shape_size(fitter.shape(), fit.parameters, t); },
         answer.fit);
@@ -306,7 +307,7 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::si
 
 ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
-  answer.fit.model = model_name(CurveModel::parabola);
+  answer.fit.model = CurveModel::parabola;
   const Samples& all = run.samples;
   bool opens_upwards = true;
   Samples s = all;
@@ -327,11 +328,11 @@ ModelAnswer answer_parabola(const Run& run, const std::vector<Hypothesis>& hypot
     if (answer.fitted) continue;
     answer.fitted = true;
     const double unit = all.size_unit_px;
-    answer.fit.parameters = {
-        {"reference_steps", all.centre_steps},
-        {"constant_px", c[0] * unit},
-        {"linear_px_per_step", c[1] * unit / all.half_range_steps},
-        {"quadratic_px_per_step2", c[2] * unit / (all.half_range_steps * all.half_range_steps)}};
+    answer.fit.parameters = ParabolaCurve{
+        .reference_steps = all.centre_steps,
+        .constant_px = c[0] * unit,
+        .linear_px_per_step = c[1] * unit / all.half_range_steps,
+        .quadratic_px_per_step2 = c[2] * unit / (all.half_range_steps * all.half_range_steps)};
     if (c[2] > 0) answer.fit.min_size_px = unit * (c[0] - c[1] * c[1] / (4 * c[2]));
     describe_quality(
         all, s.weight, [&](double t) { return c[0] + t * (c[1] + t * c[2]); }, answer.fit);
@@ -349,7 +350,7 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
   std::vector<double> log_weight(answers.size(), -std::numeric_limits<double>::infinity());
   const bool physics_located =
       std::any_of(answers.begin(), answers.end(), [](const ModelAnswer& a) {
-        return a.fit.best_focus_steps && a.fit.model != model_name(CurveModel::parabola);
+        return a.fit.best_focus_steps && a.fit.model != CurveModel::parabola;
       });
   // Beside the parabola the shapes count by the heaviest one.
   double of_shapes = 0;
@@ -362,10 +363,10 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
   double best = -std::numeric_limits<double>::infinity();
   for (std::size_t i = 0; i < answers.size(); ++i) {
     const ModelAnswer& a = answers[i];
-    const bool parabola = a.fit.model == model_name(CurveModel::parabola);
+    const bool parabola = a.fit.model == CurveModel::parabola;
     if (!a.fitted) continue;
     if (only) {
-      if (a.fit.model == model_name(*only)) log_weight[i] = 0;
+      if (a.fit.model == *only) log_weight[i] = 0;
     } else if (parabola && points < kFewestForParabola) {
       if (!physics_located && a.fit.best_focus_steps) log_weight[i] = 0;  // the fallback
     } else if (parabola && !a.fit.best_focus_steps) {
@@ -386,7 +387,7 @@ void weigh_models(std::vector<ModelAnswer>& answers, int points,
   }
 }
 
-std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
+std::optional<Direction> approach_of(std::span<const CurvePoint> points) {
   bool rises = false;
   bool falls = false;
   for (std::size_t i = 1; i < points.size(); ++i) {
@@ -394,7 +395,7 @@ std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
     falls = falls || points[i].position_steps < points[i - 1].position_steps;
   }
   if (rises == falls) return std::nullopt;
-  return rises ? "outward" : "inward";
+  return rises ? Direction::outward : Direction::inward;
 }
 
 std::string rejection(const CurvePoint& point, double curve_px, double sigma_px,
@@ -430,7 +431,7 @@ void name_unused(std::vector<CurvePoint>& points) {
 // A parabola that explains the sizes, is open downwards and has its top in the middle half of the
 // range (a one-sided arm bends a little too).
 bool has_peak(const ModelFit& fit, double low_steps, double high_steps) {
-  if (fit.model != model_name(CurveModel::parabola) || fit.parameters.empty()) return false;
+  if (!std::holds_alternative<ParabolaCurve>(fit.parameters)) return false;
   constexpr double kExplained = 0.8;
   const double quarter = 0.25 * (high_steps - low_steps);
   const double middle = 0.5 * (low_steps + high_steps);
@@ -481,7 +482,7 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
         return has_peak(fit, facts.lowest_position_steps, facts.highest_position_steps);
       });
   const ModelFit* shown = chosen_model(result);
-  if (shown == nullptr || shown->parameters.empty()) return facts;
+  if (shown == nullptr || std::holds_alternative<std::monostate>(shown->parameters)) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(s.size_unit_px);
   facts.size_at_lowest_px = *curve_size_px(*shown, facts.lowest_position_steps);
   facts.size_at_highest_px = *curve_size_px(*shown, facts.highest_position_steps);
@@ -496,8 +497,9 @@ VerdictFacts facts_of(const Run& run, const std::vector<bool>& used, const FitRe
     facts.core_width_steps = facts.smallest_size_px / *shown->slope_px_per_step;
     facts.slope_px_per_step = shown->slope_px_per_step;
   }
-  if (result.size_measure == "hfr") facts.expected_slope_px_per_step = arm_slope_px_per_step(rig);
-  facts.parabola_answers = shown->model == model_name(CurveModel::parabola);
+  if (result.size_measure == SizeMeasure::hfr)
+    facts.expected_slope_px_per_step = arm_slope_px_per_step(rig);
+  facts.parabola_answers = shown->model == CurveModel::parabola;
   return facts;
 }
 
@@ -511,24 +513,19 @@ double hyperbola_odds(SizeMeasure measure, bool own_sigmas) {
 }
 
 struct NamedShape {
-  std::string name;
+  CurveModel model = CurveModel::hyperbola;
   Shape shape;
-  double odds = 1;                                         // against the others, beforehand
-  std::vector<std::pair<std::string, double>> parameters;  // the shape's own
+  double odds = 1;                       // against the others, beforehand
+  std::optional<FocusCurve::Blur> blur;  // of the blur curve
 };
 
 std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure, bool own_sigmas) {
-  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola),
-                                  Shape::hyperbola(),
-                                  hyperbola_odds(measure, own_sigmas),
-                                  {}}};
+  std::vector<NamedShape> shapes{
+      {CurveModel::hyperbola, Shape::hyperbola(), hyperbola_odds(measure, own_sigmas), {}}};
   const double obstruction = rig.obstruction.value_or(kUsualObstruction);
   for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
-    shapes.push_back({model_name(CurveModel::blur),
-                      Shape::blur(profile, obstruction),
-                      1,
-                      {{"obstruction", obstruction},
-                       {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}}});
+    shapes.push_back({CurveModel::blur, Shape::blur(profile, obstruction), 1,
+                      FocusCurve::Blur{obstruction, profile}});
   }
   return shapes;
 }
@@ -548,7 +545,7 @@ std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const
     next.fit = fitted.empty() || !fitted.front().fit.usable
                    ? next.fitters.even.fit(s)
                    : next.fitters.even.refit(s, fitted.front().fit);
-    if (!fitted.empty() && fitted.back().named.name == named.name) {
+    if (!fitted.empty() && fitted.back().named.model == named.model) {
       if (next.fit.usable && next.fit.sum_of_squares < fitted.back().fit.sum_of_squares) {
         fitted.back() = std::move(next);
       }
@@ -601,11 +598,9 @@ bool fit_models(Run& run, const Rig& rig, SizeMeasure measure, std::vector<Model
   answers.clear();
   for (FittedShape& shape : shapes) {
     answers.push_back(
-        answer_shape(shape.named.name, shape.fitters, number_of(&shape), run, hypotheses));
-    auto& parameters = answers.back().fit.parameters;
-    if (answers.back().fitted) {
-      parameters.insert(parameters.end(), shape.named.parameters.begin(),
-                        shape.named.parameters.end());
+        answer_shape(shape.named.model, shape.fitters, number_of(&shape), run, hypotheses));
+    if (auto* curve = std::get_if<FocusCurve>(&answers.back().fit.parameters)) {
+      curve->blur = shape.named.blur;
     }
   }
   answers.insert(answers.begin() + 1, answer_parabola(run, hypotheses));
@@ -723,7 +718,7 @@ std::vector<CurvePoint> usable_points(const Run& run, std::span<const CurvePoint
 
 // Puts the answer by a known slope in place of the points' own.
 void take_answer(KnownSlopeAnswer answer, FitResult& result) {
-  result.verdict = verdict_name(Verdict::doubtful);
+  result.verdict = Verdict::doubtful;
   result.reasons = {std::move(answer.reason)};
   result.best_focus_steps = answer.best_focus_steps;
   result.best_focus_sigma_steps = answer.sigma_steps;
@@ -747,7 +742,7 @@ void take_answer(KnownSlopeAnswer answer, FitResult& result) {
 // One to three points and a known rig; true where that was the case.
 bool answer_few_points(const Run& run, const Rig& rig, FitResult& result) {
   if (run.samples.count() >= static_cast<std::size_t>(VerdictRules::kFewestPoints) ||
-      result.size_measure != "hfr") {
+      result.size_measure != SizeMeasure::hfr) {
     return false;
   }
   auto answer = locate_by_rig(usable_points(run, result.points), rig);
@@ -755,7 +750,7 @@ bool answer_few_points(const Run& run, const Rig& rig, FitResult& result) {
   if (answer->best_focus_steps) {
     take_answer(std::move(*answer), result);
   } else {
-    result.verdict = verdict_name(Verdict::unusable);
+    result.verdict = Verdict::unusable;
     result.reasons = {std::move(answer->reason)};
   }
   return true;
@@ -791,7 +786,7 @@ void note_parabola(const std::vector<ModelAnswer>& answers, const FitOptions& op
       "a parabola in the size is pulled towards the side where more was sampled: by about a tenth "
       "of the curve's width for a mildly lopsided sweep, by most of it for a strongly lopsided one";
   for (const ModelAnswer& a : answers) {
-    if (a.fit.model == model_name(CurveModel::hyperbola) && a.fit.best_focus_steps) {
+    if (a.fit.model == CurveModel::hyperbola && a.fit.best_focus_steps) {
       note += "; the hyperbola gives " +
               format_like_sigma(*a.fit.best_focus_steps, a.fit.best_focus_sigma_steps);
     }
@@ -804,13 +799,13 @@ FitResult fit_alone(Run& run, std::span<const CurvePoint> points, const Rig& rig
   FitResult result;
   result.points.assign(points.begin(), points.end());
   name_unused(result.points);
-  result.size_measure = options.size == SizeMeasure::hfr ? "hfr" : "fwhm";
+  result.size_measure = options.size;
   result.approach = approach_of(points);
   result.critical_focus_zone_steps = rig.known() ? critical_focus_zone_steps(rig) : std::nullopt;
 
   std::vector<ModelAnswer> answers(2);
-  answers[0].fit.model = model_name(CurveModel::hyperbola);
-  answers[1].fit.model = model_name(CurveModel::parabola);
+  answers[0].fit.model = CurveModel::hyperbola;
+  answers[1].fit.model = CurveModel::parabola;
   std::vector<double> bad;
   std::vector<bool> used(run.samples.count(), true);
   if (fit_models(run, rig, options.size, answers, bad)) {
@@ -824,7 +819,7 @@ FitResult fit_alone(Run& run, std::span<const CurvePoint> points, const Rig& rig
   note_sigmas(result);
   note_parabola(answers, options, result);
   const Judgement judgement = judge(facts_of(run, used, result, rig));
-  result.verdict = verdict_name(judgement.verdict);
+  result.verdict = judgement.verdict;
   result.reasons = judgement.reasons;
   return result;
 }
@@ -840,7 +835,7 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
   const auto& arms = options.known_arms;
   if (!arms || arms->size != options.size) return result;
   if (options.model && *options.model != curve::kModelOfArms) return result;
-  if (result.verdict == verdict_name(Verdict::unusable)) {
+  if (result.verdict == Verdict::unusable) {
     curve::answer_by_arms(*run, points, *arms, rig, result);
   }
   return result;

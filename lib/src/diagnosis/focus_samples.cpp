@@ -16,13 +16,13 @@ constexpr double kUsualObstruction = 0.3;  // of a rig of which nobody said it, 
 }  // namespace
 
 curve::Shape shape_of(const RunRecord& record) {
-  if (record.fit.size_measure != "hfr") return curve::Shape::hyperbola();
-  return curve::Shape::blur(curve::SeeingProfile::kolmogorov,
+  if (record.fit.size_measure != SizeMeasure::hfr) return curve::Shape::hyperbola();
+  return curve::Shape::blur(SeeingProfile::kolmogorov,
                             record.rig.obstruction.value_or(kUsualObstruction));
 }
 
 std::optional<double> optics_slope_px_per_step(const RunRecord& record) {
-  if (record.fit.size_measure != "hfr") return std::nullopt;
+  if (record.fit.size_measure != SizeMeasure::hfr) return std::nullopt;
   return arm_slope_px_per_step(record.rig);
 }
 
