@@ -97,7 +97,7 @@ void run_cell(const char* label, const std::vector<Telescope>& telescopes, Setti
       if (!r || !r->backlash_steps) continue;
       covered += r->interval_95_steps.contains(slack) ? 1 : 0;
       found += r->slack_found ? 1 : 0;
-      trusted += r->verdict == "trusted" ? 1 : 0;
+      trusted += r->verdict == starwaist::Verdict::trusted ? 1 : 0;
       taken_up += r->takeup_steps.value_or(0) >= slack ? 1 : 0;
       const double error = *r->backlash_steps - slack;
       const double allowed =

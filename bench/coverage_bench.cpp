@@ -341,7 +341,7 @@ struct Tally {
     ++trials;
     within_95 += r.interval_95_steps.contains(t.truth) ? 1 : 0;
     within_68 += r.interval_68_steps.contains(t.truth) ? 1 : 0;
-    trusted += r.verdict == "trusted" ? 1 : 0;
+    trusted += r.verdict == starwaist::Verdict::trusted ? 1 : 0;
     if (!r.best_focus_steps) {
       ++none;
       return;

@@ -143,7 +143,7 @@ struct Answer {
   bool done = false;
   std::string failure;
   std::string rig;
-  std::string verdict;
+  starwaist::Verdict verdict = starwaist::Verdict::unusable;
   double error_half_zones = 0;
   bool answered = false;
   std::vector<std::pair<std::string, double>> findings;  // falling confidence
@@ -504,7 +504,8 @@ int main(int argc, char** argv) {
       bin.confidence += weight * confidence;
       bin.right += is_true(answer, cause, *settings) ? weight : 0;
     }
-    const bool misleads = answer.verdict == "trusted" && std::abs(answer.error_half_zones) > 1;
+    const bool misleads =
+        answer.verdict == starwaist::Verdict::trusted && std::abs(answer.error_half_zones) > 1;
     trusted_and_wrong += misleads ? 1 : 0;
     const bool strays = std::any_of(
         answer.findings.begin(), answer.findings.end(),
@@ -516,7 +517,7 @@ int main(int argc, char** argv) {
                     made.meaning.c_str());
       }
       std::printf(" [%s, seed %llu]: %s, %.2f half zones off;", answer.rig.c_str(),
-                  static_cast<unsigned long long>(runs[r].seed), answer.verdict.c_str(),
+                  static_cast<unsigned long long>(runs[r].seed), enum_name(answer.verdict).c_str(),
                   answer.error_half_zones);
       for (const auto& [cause, confidence] : answer.findings) {
         std::printf(" %s %.2f", cause.c_str(), confidence);

@@ -58,7 +58,7 @@ struct Outcome {
     const double error = *fit->best_focus_steps - kTruth;
     squares += error * error;
     in_zone += std::abs(error) <= 0.5 * *starwaist::critical_focus_zone_steps(t.rig) ? 1 : 0;
-    trusted += fit->verdict == "trusted" ? 1 : 0;
+    trusted += fit->verdict == starwaist::Verdict::trusted ? 1 : 0;
   }
   [[nodiscard]] double rms() const { return std::sqrt(squares / std::max(1, trials - none)); }
 };

@@ -115,7 +115,7 @@ struct Tally {
     largest = std::max(largest, std::abs(error));
     const auto& [low, high] = fit.interval_95_steps;
     inside += low && high && *low <= truth_steps && truth_steps <= *high ? 1 : 0;
-    trusted += fit.verdict == "trusted" ? 1 : 0;
+    trusted += fit.verdict == starwaist::Verdict::trusted ? 1 : 0;
     ++answers;
   }
 
@@ -218,7 +218,7 @@ int main(int argc, char** argv) {
                 options.obstruction, options.pixel_um, half_zone, truth->best_hfr_px,
                 static_cast<int>(sizes.size()), error_of(*fit, truth->best_focus_steps, half_zone),
                 fit->best_focus_sigma_steps.value_or(99 * half_zone) / half_zone,
-                fit->verdict.c_str());
+                enum_name(fit->verdict).c_str());
     if (fit_truth) {
       std::printf("  noise-free %+.4f", error_of(*true_fit, truth->best_focus_steps, half_zone));
     }

@@ -27,14 +27,14 @@ struct Module {
 const std::vector<Module>& modules() {
   static const std::vector<Module> table = {
       {"core",
-       {"error.h", "interval.h", "fields.h", "numbers.h", "statistics.h"},
+       {"error.h", "interval.h", "fields.h", "numbers.h", "statistics.h", "terms.h"},
        {},
        {{"clock.h", {"drift", "night", "render", "report", "run"}},
         {"encode.h", {"render", "report"}},
         {"large_pages.h", {"frame"}},
         {"parallel.h", {"frame", "run", "stars"}},
         {"replace_file.h", {"ledger", "render", "report"}}}},
-      {"optics", {"rig.h"}, {"core"}, {}},
+      {"optics", {"rig.h", "seeing.h"}, {"core"}, {}},
       {"frame", {"frame.h"}, {"core"}, {{"header_time.h", {"run"}}, {"read_frame.h", {"run"}}}},
       {"stars", {"stars.h"}, {"core", "frame"}, {{"run_camera.h", {"run"}}}},
       {"curve",

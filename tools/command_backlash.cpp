@@ -28,7 +28,7 @@ void add_direction(CLI::App& app, const std::string& option, std::optional<Direc
   app.add_option(
          option,
          [&target, option](const CLI::results_t& values) {
-           target = direction_from_name(lower_case(values.front()));
+           target = enum_from_name<Direction>(lower_case(values.front()));
            if (!target) {
              throw CLI::ValidationError(option,
                                         "'" + values.front() + "' is not outward or inward");
@@ -105,7 +105,7 @@ class BacklashCommand : public Command {
         return report_failure(streams, written.error());
       }
     }
-    return result->verdict == verdict_name(Verdict::trusted) ? kTrusted : kNotTrusted;
+    return result->verdict == Verdict::trusted ? kTrusted : kNotTrusted;
   }
 
  private:

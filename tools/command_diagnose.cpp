@@ -122,7 +122,7 @@ class DiagnoseCommand : public Command {
   }
 
   static int status_of(const RunDiagnosis& diagnosis) {
-    return diagnosis.run.fit.verdict == verdict_name(Verdict::trusted) ? kTrusted : kNotTrusted;
+    return diagnosis.run.fit.verdict == Verdict::trusted ? kTrusted : kNotTrusted;
   }
 
   // How many failed, of what.

@@ -121,7 +121,7 @@ class DriftCommand : public Command {
         return report_failure(streams, written.error());
       }
     }
-    const bool trusted = fit->result.verdict == verdict_name(Verdict::trusted);
+    const bool trusted = fit->result.verdict == Verdict::trusted;
     if (!common_.json_to_stdout()) {
       if (common_.quiet) fit->result.notes.clear();
       if (auto written = write_output("-", drift_table(*fit), {}, streams); !written) {

@@ -54,7 +54,7 @@ class FieldCommand : public Command {
         return report_failure(streams, written.error());
       }
     }
-    return field->verdict == verdict_name(Verdict::trusted) ? kTrusted : kNotTrusted;
+    return field->verdict == Verdict::trusted ? kTrusted : kNotTrusted;
   }
 
  private:

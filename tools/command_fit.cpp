@@ -85,7 +85,7 @@ class FitCommand : public Command {
         return report_failure(streams, written.error());
       }
     }
-    return run->fit.verdict == verdict_name(Verdict::trusted) ? kTrusted : kNotTrusted;
+    return run->fit.verdict == Verdict::trusted ? kTrusted : kNotTrusted;
   }
 
  private:
@@ -106,7 +106,7 @@ class FitCommand : public Command {
     bool all_trusted = true;
     const auto done =
         fit_each(options_.input.inputs, options, [&](const std::string& name, const RunFit& run) {
-          all_trusted = all_trusted && run.fit.verdict == verdict_name(Verdict::trusted);
+          all_trusted = all_trusted && run.fit.verdict == Verdict::trusted;
           progress.wipe();
           print_skipped(streams, run.skipped);
           lines.add(fit_json_line(name, run), fit_line(name, run));

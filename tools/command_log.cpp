@@ -69,8 +69,7 @@ class LogCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    if (!verdict_.empty() && verdict_ != "trusted" && verdict_ != "doubtful" &&
-        verdict_ != "unusable") {
+    if (!verdict_.empty() && !enum_from_name<Verdict>(verdict_)) {
       return report_failure(
           streams, Error{ErrorCode::invalid_argument,
                          "--verdict: '" + verdict_ + "' is not trusted, doubtful or unusable",
@@ -107,7 +106,7 @@ class LogCommand : public Command {
     set(filter.until, until_);
     set(filter.rig, rig_name_);
     set(filter.filter, filter_);
-    set(filter.verdict, verdict_);
+    filter.verdict = enum_from_name<Verdict>(verdict_);
     return filter;
   }
 

@@ -115,7 +115,7 @@ class NightCommand : public Command {
         return report_failure(streams, written.error());
       }
     }
-    const int status = answer.judgement.result.verdict == "trusted" ? kTrusted : kNotTrusted;
+    const int status = answer.judgement.result.verdict == Verdict::trusted ? kTrusted : kNotTrusted;
     if (common_.json_to_stdout() || csv_ == "-") return status;
     SessionAnswer shown = answer;
     shown.skipped.clear();  // already named on standard error

@@ -149,7 +149,7 @@ class RenderCommand : public Command {
         .add_option(
             "--seeing-profile",
             [this](const CLI::results_t& values) {
-              const auto profile = seeing_profile_from_name(lower_case(values.front()));
+              const auto profile = enum_from_name<SeeingProfile>(lower_case(values.front()));
               if (!profile) {
                 throw CLI::ValidationError(
                     "--seeing-profile",

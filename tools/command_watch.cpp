@@ -149,7 +149,7 @@ class WatchCommand : public Command {
                          "Name the folder into which the frames are written"});
     }
     if (last.night) return last.night->loss_percent ? kTrusted : kNotTrusted;
-    return last.run->verdict == verdict_name(Verdict::trusted) ? kTrusted : kNotTrusted;
+    return last.run->verdict == Verdict::trusted ? kTrusted : kNotTrusted;
   }
 
   void add(const std::string& path, Live& live, Last& last, LinesOutput& lines,

@@ -11,7 +11,7 @@ void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
   app.add_option(
          "--model",
          [&options](const CLI::results_t& values) {
-           options.fit.model = model_from_name(lower_case(values.front()));
+           options.fit.model = enum_from_name<CurveModel>(lower_case(values.front()));
            if (!options.fit.model) {
              throw CLI::ValidationError(
                  "--model", "'" + values.front() + "' is not hyperbola, parabola or blur");
@@ -23,11 +23,10 @@ void add_run_command_options(CLI::App& app, RunCommandOptions& options) {
   app.add_option(
          "--size",
          [&options](const CLI::results_t& values) {
-           const std::string name = lower_case(values.front());
-           if (name != "hfr" && name != "fwhm") {
+           options.size = enum_from_name<SizeMeasure>(lower_case(values.front()));
+           if (!options.size) {
              throw CLI::ValidationError("--size", "'" + values.front() + "' is not hfr or fwhm");
            }
-           options.size = name == "hfr" ? SizeMeasure::hfr : SizeMeasure::fwhm;
            return true;
          },
          "Size that is fitted: hfr (half-flux radius) or fwhm [hfr; of a table, what it has]")

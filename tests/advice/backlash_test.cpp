@@ -105,7 +105,7 @@ TEST(JointResiduals, DerivativesAreThoseOfTheResiduals) {
     s.direction.push_back(1);
   }
   s.record_start = {0};
-  const curve::Shape shape = curve::Shape::blur(curve::SeeingProfile::kolmogorov, 0.3);
+  const curve::Shape shape = curve::Shape::blur(SeeingProfile::kolmogorov, 0.3);
   const advice::PlayHypothesis hypothesis{{advice::Beginning::between}, false, 1};
   constexpr double kWidth = 0.6;  // taken up at the third point
   constexpr std::size_t kCount = advice::kJointParameters;
@@ -139,11 +139,11 @@ TEST(MeasureBacklash, RecoversSlackWithoutNoise) {
     EXPECT_NEAR(*r->backlash_steps, slack, std::max(3.0, 0.03 * slack)) << slack;
     EXPECT_GE(*r->takeup_steps, slack);
     ASSERT_EQ(r->sweeps.size(), 3U);
-    EXPECT_EQ(r->sweeps[0].direction, "inward");
-    EXPECT_EQ(r->sweeps[1].direction, "outward");
+    EXPECT_EQ(r->sweeps[0].direction, Direction::inward);
+    EXPECT_EQ(r->sweeps[1].direction, Direction::outward);
     EXPECT_NEAR(*r->sweeps[0].best_focus_steps, 5030, 5);
     EXPECT_NEAR(*r->sweeps[1].best_focus_steps, 5030 + slack, 5);
-    EXPECT_EQ(r->verdict, "trusted") << testing::PrintToString(r->reasons);
+    EXPECT_EQ(r->verdict, Verdict::trusted) << testing::PrintToString(r->reasons);
   }
 }
 
@@ -251,16 +251,16 @@ TEST(MeasureBacklash, SaysWhenNoSlackIsFoundAndWhenSweepsDisagreeTheWrongWay) {
   for (auto& record : swapped) std::reverse(record.begin(), record.end());
   const auto wrong = measure_backlash(swapped, rig());
   ASSERT_TRUE(wrong);
-  EXPECT_EQ(wrong->verdict, "doubtful");
+  EXPECT_EQ(wrong->verdict, Verdict::doubtful);
   EXPECT_LT(*wrong->backlash_steps, 0);
 }
 
 TEST(MeasureBacklash, NeedsBothDirectionsAndSoundNumbers) {
   const auto one = measure_backlash(take({.slack = 60, .count = 1}), rig());
   ASSERT_TRUE(one);
-  EXPECT_EQ(one->verdict, "unusable");
+  EXPECT_EQ(one->verdict, Verdict::unusable);
   EXPECT_FALSE(one->backlash_steps);
-  EXPECT_EQ(measure_backlash({}, rig())->verdict, "unusable");
+  EXPECT_EQ(measure_backlash({}, rig())->verdict, Verdict::unusable);
   auto records = take({.slack = 60});
   records[0][0].size_px = std::nan("");
   EXPECT_FALSE(measure_backlash(records, rig()));
@@ -268,12 +268,12 @@ TEST(MeasureBacklash, NeedsBothDirectionsAndSoundNumbers) {
   for (auto& record : flat) {
     for (auto& p : record) p.size_px = 2;
   }
-  EXPECT_NE(measure_backlash(flat, rig())->verdict, "trusted");
+  EXPECT_NE(measure_backlash(flat, rig())->verdict, Verdict::trusted);
   auto same = take({.slack = 60});
   for (auto& record : same) {
     for (auto& p : record) p.position_steps = 5000;
   }
-  EXPECT_EQ(measure_backlash(same, rig())->verdict, "unusable");
+  EXPECT_EQ(measure_backlash(same, rig())->verdict, Verdict::unusable);
 }
 
 TEST(MeasureBacklash, FinalDirectionIsAgainstGravity) {
@@ -281,9 +281,9 @@ TEST(MeasureBacklash, FinalDirectionIsAgainstGravity) {
   BacklashOptions options;
   options.lifting = Direction::outward;
   options.altitude_deg = 60;
-  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, "outward");
+  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::outward);
   options.final_direction = Direction::inward;
-  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, "inward");
+  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::inward);
 }
 
 TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
@@ -291,7 +291,7 @@ TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
   tight.max_position_steps = 5060;  // best focus 5030 and 90 of take-up are beyond
   const auto r = measure_backlash(take({.slack = 60, .noise = 0.01}), tight);
   ASSERT_TRUE(r);
-  EXPECT_EQ(r->verdict, "doubtful");
+  EXPECT_EQ(r->verdict, Verdict::doubtful);
   EXPECT_THAT(r->reasons, Contains(HasSubstr("beyond the focuser's limits")));
 }
 
@@ -302,15 +302,15 @@ TEST(MeasureBacklash, TheFinalDirectionAvoidsALimitUnlessItWasAsked) {
   const auto records = take({.slack = 60, .noise = 0.01});
   const auto r = measure_backlash(records, limited);
   ASSERT_TRUE(r);
-  EXPECT_EQ(r->final_direction, "outward");
-  EXPECT_EQ(r->verdict, "trusted");
+  EXPECT_EQ(r->final_direction, Direction::outward);
+  EXPECT_EQ(r->verdict, Verdict::trusted);
   EXPECT_THAT(r->notes, Contains(HasSubstr("beyond the focuser's limits")));
   BacklashOptions options;
   options.final_direction = Direction::inward;
   const auto asked = measure_backlash(records, limited, options);
   ASSERT_TRUE(asked);
-  EXPECT_EQ(asked->final_direction, "inward");
-  EXPECT_EQ(asked->verdict, "doubtful");
+  EXPECT_EQ(asked->final_direction, Direction::inward);
+  EXPECT_EQ(asked->verdict, Verdict::doubtful);
   EXPECT_THAT(asked->reasons, Contains(HasSubstr("approach from the other side")));
 }
 

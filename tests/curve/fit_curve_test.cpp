@@ -15,11 +15,11 @@ namespace {
 using made::Curve;
 using testing::HasSubstr;
 
-const ModelFit& model(const FitResult& result, const std::string& name) {
+const ModelFit& model(const FitResult& result, CurveModel wanted) {
   for (const ModelFit& fit : result.models) {
-    if (fit.model == name) return fit;
+    if (fit.model == wanted) return fit;
   }
-  throw std::logic_error("no model " + name);
+  throw std::logic_error("no model " + enum_name(wanted));
 }
 
 std::string all_reasons(const FitResult& result) {
@@ -38,7 +38,7 @@ TEST(FitCurve, SaysThatEverySizeIsTheSame) {
   for (CurvePoint& point : points) point.size_px = 2;
   const auto fit = fit_curve(points, Rig{});
   ASSERT_TRUE(fit.has_value());
-  EXPECT_EQ(fit->verdict, "unusable");
+  EXPECT_EQ(fit->verdict, Verdict::unusable);
   EXPECT_FALSE(fit->best_focus_steps.has_value());
   ASSERT_EQ(fit->reasons.size(), 1U);
   EXPECT_NE(fit->reasons[0].find("every size is 2"), std::string::npos) << fit->reasons[0];
@@ -49,7 +49,7 @@ TEST(FitCurve, SaysThatSizesPeakInsideTheRange) {
   for (CurvePoint& point : points) point.size_px = 8 - *point.size_px;
   const auto fit = fit_curve(points, Rig{});
   ASSERT_TRUE(fit.has_value());
-  EXPECT_EQ(fit->verdict, "unusable");
+  EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), 1U);
   EXPECT_NE(fit->reasons[0].find("largest inside the range"), std::string::npos) << fit->reasons[0];
 }
@@ -59,7 +59,7 @@ TEST(FitCurve, RecoversANoiseFreeHyperbola) {
     for (const double centre : {5030.0, 4950.0, 5200.0}) {
       const auto result = fit_curve(made::run(Curve{}, n, centre, 400), {});
       ASSERT_TRUE(result);
-      const ModelFit& fit = model(*result, "hyperbola");
+      const ModelFit& fit = model(*result, CurveModel::hyperbola);
       ASSERT_TRUE(fit.best_focus_steps) << n << " " << centre;
       EXPECT_NEAR(*fit.best_focus_steps, 5030, kExactSteps);
       EXPECT_NEAR(*fit.min_size_px, 2, 1e-7);
@@ -74,8 +74,8 @@ TEST(FitCurve, RecoversANoiseFreeParabola) {
   for (CurvePoint& p : points) p.size_px = 2 + 1e-5 * std::pow(p.position_steps - 5030, 2);
   const auto result = fit_curve(points, {});
   ASSERT_TRUE(result);
-  EXPECT_NEAR(*model(*result, "parabola").best_focus_steps, 5030, kExactSteps);
-  EXPECT_NEAR(*model(*result, "parabola").min_size_px, 2, 1e-9);
+  EXPECT_NEAR(*model(*result, CurveModel::parabola).best_focus_steps, 5030, kExactSteps);
+  EXPECT_NEAR(*model(*result, CurveModel::parabola).min_size_px, 2, 1e-9);
 }
 
 // Spherical aberration, W040 of one wave (a quarter wave peak to valley when balanced), by wave
@@ -109,9 +109,8 @@ TEST(FitCurve, FollowsTheLopsidedCurveOfSphericalAberration) {
       ASSERT_TRUE(result && result->best_focus_steps);
       EXPECT_NEAR(*result->best_focus_steps, 8000, 0.015 * core_um) << kolmogorov << " " << sign;
       EXPECT_TRUE(result->interval_95_steps.contains(8000));
-      for (const auto& [name, value] : model(*result, "blur").parameters) {
-        if (name == "lopsidedness") lopsidedness[sign] = value;
-      }
+      lopsidedness[sign] =
+          *std::get<FocusCurve>(model(*result, CurveModel::blur).parameters).lopsidedness;
     }
     EXPECT_LT(lopsidedness[0], -0.02);
     EXPECT_NEAR(lopsidedness[1], -lopsidedness[0], 0.01);
@@ -140,7 +139,7 @@ TEST(CurveSizePx, FollowsALopsidedCurve) {
   rig.obstruction = 0;
   const auto result = fit_curve(points, rig);
   ASSERT_TRUE(result);
-  const ModelFit& blur = model(*result, "blur");
+  const ModelFit& blur = model(*result, CurveModel::blur);
   for (const CurvePoint& p : points) {
     const auto fitted = curve_size_px(blur, p.position_steps);
     ASSERT_TRUE(fitted);
@@ -205,7 +204,7 @@ TEST(FitCurve, TheParabolaGetsATenthWhereNothingFavoursEither) {
     made::add_relative_noise(points, 0.01, random);
     const auto result = fit_curve(points, Rig{}, {.size = SizeMeasure::fwhm});
     ASSERT_TRUE(result) << seed;
-    const ModelFit& parabola = model(*result, "parabola");
+    const ModelFit& parabola = model(*result, CurveModel::parabola);
     if (parabola.best_focus_steps) weights.push_back(parabola.weight.value_or(0.0));
   }
   ASSERT_GT(weights.size(), 20U);
@@ -223,7 +222,7 @@ TEST(FitCurve, TheParabolaGetsNothingWhereTheCurveIsNone) {
     made::add_relative_noise(points, 0.01, random);
     const auto result = fit_curve(points, Rig{});
     ASSERT_TRUE(result && result->best_focus_steps) << n;
-    EXPECT_LT(model(*result, "parabola").weight.value_or(0.0), 1e-3) << n;
+    EXPECT_LT(model(*result, CurveModel::parabola).weight.value_or(0.0), 1e-3) << n;
   }
 }
 
@@ -232,7 +231,8 @@ TEST(CurveSizePx, IsTheFittedCurve) {
   const auto result = fit_curve(points, {});
   ASSERT_TRUE(result);
   for (const CurvePoint& p : points) {
-    EXPECT_NEAR(*curve_size_px(model(*result, "hyperbola"), p.position_steps), *p.size_px, 1e-6);
+    EXPECT_NEAR(*curve_size_px(model(*result, CurveModel::hyperbola), p.position_steps), *p.size_px,
+                1e-6);
   }
   EXPECT_FALSE(curve_size_px(ModelFit{}, 0));
 }
@@ -299,11 +299,11 @@ TEST(FitCurve, FollowsShiftAndScaleOfPositionsAndSizes) {
 TEST(FitCurve, DoesNotDependOnTheOrderOfThePoints) {
   auto points = noisy_run();
   const auto plain = fit_curve(points, {});
-  EXPECT_EQ(plain->approach, "outward");
+  EXPECT_EQ(plain->approach, Direction::outward);
   std::reverse(points.begin(), points.end());
   const auto reversed = fit_curve(points, {});
   expect_same(*plain, *reversed, 0, 1);
-  EXPECT_EQ(reversed->approach, "inward");
+  EXPECT_EQ(reversed->approach, Direction::inward);
   std::swap(points[2], points[6]);
   const auto mixed = fit_curve(points, {});
   expect_same(*plain, *mixed, 0, 1);
@@ -323,7 +323,7 @@ TEST(FitCurve, MirroredPositionsGiveTheMirroredAnswer) {
 
 TEST(FitCurve, TrustsAGoodRun) {
   const auto result = fit_curve(noisy_run(), {});
-  EXPECT_EQ(result->verdict, "trusted") << all_reasons(*result);
+  EXPECT_EQ(result->verdict, Verdict::trusted) << all_reasons(*result);
   EXPECT_TRUE(result->reasons.empty());
   EXPECT_FALSE(result->probability_in_zone);
 }
@@ -356,7 +356,7 @@ TEST(FitCurve, FewerThanFourPointsAreUnusable) {
   for (const int n : {0, 1, 2, 3}) {
     const auto result = fit_curve(made::run(Curve{}, n, 5000, 400), {});
     ASSERT_TRUE(result);
-    EXPECT_EQ(result->verdict, "unusable") << n;
+    EXPECT_EQ(result->verdict, Verdict::unusable) << n;
     EXPECT_FALSE(result->best_focus_steps);
     EXPECT_THAT(all_reasons(*result), HasSubstr("only " + std::to_string(n) + " usable point"));
     EXPECT_GE(result->models.size(), 2U);
@@ -365,7 +365,7 @@ TEST(FitCurve, FewerThanFourPointsAreUnusable) {
 
 TEST(FitCurve, FourPointsAreNeverTrusted) {
   const auto result = fit_curve(made::run(Curve{}, 4, 5030, 400), {});
-  EXPECT_NE(result->verdict, "trusted");
+  EXPECT_NE(result->verdict, Verdict::trusted);
   EXPECT_FALSE(result->reasons.empty());
 }
 
@@ -375,7 +375,7 @@ TEST(FitCurve, OneSidedRunIsNeverTrusted) {
     std::mt19937_64 random(3);
     made::add_relative_noise(points, 0.02, random);
     const auto result = fit_curve(points, {});
-    EXPECT_NE(result->verdict, "trusted");
+    EXPECT_NE(result->verdict, Verdict::trusted);
     EXPECT_THAT(all_reasons(*result), HasSubstr(centre > 5030 ? "smaller" : "larger"));
   }
 }
@@ -385,7 +385,7 @@ TEST(FitCurve, FlatRunGivesNoTrustedFocus) {
   std::mt19937_64 random(5);
   made::add_relative_noise(points, 0.03, random);
   const auto result = fit_curve(points, {});
-  EXPECT_EQ(result->verdict, "unusable") << all_reasons(*result);
+  EXPECT_EQ(result->verdict, Verdict::unusable) << all_reasons(*result);
 }
 
 // Hot pixels and few stars: two thirds of the sizes mean nothing, and the curve has its minimum two
@@ -400,7 +400,7 @@ TEST(FitCurve, AMinimumFarOutsideTheRangeIsNotLocated) {
     points[i].sigma_px = sigmas[i];
   }
   const auto result = fit_curve(points, {});
-  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_EQ(result->verdict, Verdict::unusable);
   EXPECT_FALSE(result->best_focus_steps);
   EXPECT_FALSE(result->best_focus_sigma_steps);
   EXPECT_THAT(all_reasons(*result), HasSubstr("no minimum located"));
@@ -412,13 +412,13 @@ TEST(FitCurve, SaysThatTheSlopeCannotBeThisRigs) {
   rig.pixel_um = 3.76;
   rig.um_per_step = 0.0201 / arm_slope_px_per_um(5, 0, 3.76);  // the curve has 0.02 px a step
   const auto right = fit_curve(noisy_run(), rig);
-  EXPECT_EQ(right->verdict, "trusted") << all_reasons(*right);
+  EXPECT_EQ(right->verdict, Verdict::trusted) << all_reasons(*right);
   ASSERT_TRUE(right->probability_in_zone);
   EXPECT_GT(*right->probability_in_zone, 0.5);
   EXPECT_LE(*right->probability_in_zone, 1);
   *rig.um_per_step *= 2;
   const auto wrong = fit_curve(noisy_run(), rig);
-  EXPECT_EQ(wrong->verdict, "doubtful");
+  EXPECT_EQ(wrong->verdict, Verdict::doubtful);
   EXPECT_THAT(
       all_reasons(*wrong),
       HasSubstr("the given um per step, the binning (pixel size) or the f-number is wrong"));
@@ -450,8 +450,8 @@ TEST(FitCurve, SaysThatTheSigmasAreNotThoseOfTheScatter) {
 
 TEST(FitCurve, SaysThatAParabolaLeans) {
   const auto result = fit_curve(noisy_run(), {}, {.model = CurveModel::parabola});
-  EXPECT_EQ(*result->chosen, "parabola");
-  EXPECT_EQ(*result->best_focus_steps, *model(*result, "parabola").best_focus_steps);
+  EXPECT_EQ(*result->chosen, CurveModel::parabola);
+  EXPECT_EQ(*result->best_focus_steps, *model(*result, CurveModel::parabola).best_focus_steps);
   ASSERT_FALSE(result->notes.empty());
   EXPECT_THAT(result->notes.front(), HasSubstr("pulled"));
   EXPECT_GE(result->models.size(), 2U);
@@ -551,9 +551,11 @@ void expect_finite(const FitResult& result) {
          {fit.best_focus_steps, fit.best_focus_sigma_steps, fit.min_size_px, fit.slope_px_per_step,
           fit.r_squared, fit.reduced_chi_squared, fit.aicc, fit.weight, fit.interval_95_steps.low,
           fit.interval_95_steps.high}) {
-      EXPECT_TRUE(!value || std::isfinite(*value)) << fit.model;
+      EXPECT_TRUE(!value || std::isfinite(*value)) << enum_name(fit.model);
     }
-    for (const auto& [name, value] : fit.parameters) EXPECT_TRUE(std::isfinite(value)) << name;
+    for (const auto& [name, value] : named_values(fit.parameters)) {
+      EXPECT_TRUE(std::isfinite(value)) << name;
+    }
   }
 }
 
@@ -574,7 +576,7 @@ TEST(FitCurve, AnswersHostileShapesWithoutTrust) {
       }
       const auto result = fit_curve(points, {});
       ASSERT_TRUE(result);
-      EXPECT_NE(result->verdict, "trusted") << list[0] << " " << list[1] << " " << list[3];
+      EXPECT_NE(result->verdict, Verdict::trusted) << list[0] << " " << list[1] << " " << list[3];
       EXPECT_FALSE(result->reasons.empty());
       expect_finite(*result);
     }
@@ -589,7 +591,7 @@ TEST(FitCurve, EqualPositionsAreUnusable) {
   }
   const auto result = fit_curve(points, {});
   ASSERT_TRUE(result);
-  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_EQ(result->verdict, Verdict::unusable);
   EXPECT_THAT(all_reasons(*result), HasSubstr("1 focuser position"));
   expect_finite(*result);
 }

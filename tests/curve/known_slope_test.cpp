@@ -41,7 +41,7 @@ TEST(FewPoints, TwoRingsOnBothSidesGiveTheCrossingOfTheArms) {
   ASSERT_TRUE(result && result->best_focus_steps);
   EXPECT_NEAR(*result->best_focus_steps, 32.143, 4.5);
   EXPECT_TRUE(result->interval_95_steps.contains(32.143));
-  EXPECT_EQ(result->verdict, "doubtful");
+  EXPECT_EQ(result->verdict, Verdict::doubtful);
   ASSERT_EQ(result->reasons.size(), 1U);
   EXPECT_THAT(result->reasons[0], HasSubstr("only 2 usable points"));
   ASSERT_TRUE(result->probability_in_zone);
@@ -62,7 +62,7 @@ TEST(FewPoints, OneRingNamesBothPlaces) {
   const auto result = fit_curve(std::vector{point(1000, 8.0)}, rig_of_slope(0.02));
   ASSERT_TRUE(result);
   EXPECT_FALSE(result->best_focus_steps);
-  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_EQ(result->verdict, Verdict::unusable);
   ASSERT_EQ(result->reasons.size(), 1U);
   EXPECT_THAT(result->reasons[0], HasSubstr(" or at "));
   // A ring of 8 px is some 8 / 0.02 = 400 steps from focus, less where the seeing has a part in it.
@@ -75,14 +75,14 @@ TEST(FewPoints, RepeatsAtOnePlaceAreOneRing) {
       fit_curve(std::vector{point(1000, 2.0), point(1000, 2.1)}, rig_of_slope(0.02));
   ASSERT_TRUE(result);
   EXPECT_FALSE(result->best_focus_steps);
-  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_EQ(result->verdict, Verdict::unusable);
 }
 
 TEST(FewPoints, NoRigNoAnswer) {
   const auto result = fit_curve(std::vector{point(-300, 6.2), point(300, 5.0)}, {});
   ASSERT_TRUE(result);
   EXPECT_FALSE(result->best_focus_steps);
-  EXPECT_EQ(result->verdict, "unusable");
+  EXPECT_EQ(result->verdict, Verdict::unusable);
 }
 
 // Two and three rings of a telescope made by wave optics, sizes 2 % off: the interval holds the
@@ -114,7 +114,7 @@ TEST(FewPoints, IntervalsHoldTheTruthOnWaveOptics) {
     }
     const auto result = fit_curve(points, rig);
     ASSERT_TRUE(result);
-    EXPECT_NE(result->verdict, "trusted");
+    EXPECT_NE(result->verdict, Verdict::trusted);
     if (!result->best_focus_steps) continue;
     ++answered;
     inside += result->interval_95_steps.contains(best) ? 1 : 0;
@@ -158,8 +158,8 @@ TEST(KnownArms, TwoPointsOnOneSideGiveTheCurvesMinimum) {
   // one sigma; and the blur curve is 1 to 4 % below the hyperbola here, 9 steps at most.
   EXPECT_NEAR(*fit->best_focus_steps, 5000, 10 + 9);
   EXPECT_TRUE(fit->interval_95_steps.contains(5000));
-  EXPECT_EQ(fit->verdict, "doubtful");
-  EXPECT_EQ(fit->chosen, "blur");
+  EXPECT_EQ(fit->verdict, Verdict::doubtful);
+  EXPECT_EQ(fit->chosen, CurveModel::blur);
   ASSERT_EQ(fit->reasons.size(), 1U);
   EXPECT_THAT(fit->reasons[0],
               HasSubstr("only 2 usable points: the slope of the arms (0.02000 +- 0.00080 px per "
@@ -190,7 +190,7 @@ TEST(KnownArms, OneRingNamesBothPlaces) {
   const auto fit = fit_curve(std::vector{on_curve(5300, 5000)}, {}, widths(usual_arms()));
   ASSERT_TRUE(fit);
   EXPECT_FALSE(fit->best_focus_steps);
-  EXPECT_EQ(fit->verdict, "unusable");
+  EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), 2U);
   EXPECT_THAT(fit->reasons[0], HasSubstr("only 1 usable point"));
   EXPECT_THAT(fit->reasons[1], HasSubstr("of 40 other runs best focus may lie at "));
@@ -203,10 +203,10 @@ TEST(KnownArms, ABadPointAmongThoseOfOneSideIsNamed) {
   *points[1].size_px *= 2.2;
   const auto alone = fit_curve(points, {}, widths({}));
   ASSERT_TRUE(alone);
-  ASSERT_EQ(alone->verdict, "unusable");
+  ASSERT_EQ(alone->verdict, Verdict::unusable);
   const auto fit = fit_curve(points, {}, widths(usual_arms()));
   ASSERT_TRUE(fit && fit->best_focus_steps);
-  EXPECT_EQ(fit->verdict, "doubtful");
+  EXPECT_EQ(fit->verdict, Verdict::doubtful);
   EXPECT_TRUE(fit->interval_95_steps.contains(5000));
   EXPECT_FALSE(fit->points[1].used);
   ASSERT_TRUE(fit->points[1].reason);
@@ -223,8 +223,8 @@ TEST(KnownArms, PointsThatContradictThemStayRefused) {
   const auto alone = fit_curve(still, {}, widths({}));
   const auto fit = fit_curve(still, {}, widths(usual_arms()));
   ASSERT_TRUE(alone && fit);
-  EXPECT_EQ(alone->verdict, "unusable");
-  EXPECT_EQ(fit->verdict, "unusable");
+  EXPECT_EQ(alone->verdict, Verdict::unusable);
+  EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), alone->reasons.size() + 1);
   EXPECT_EQ(fit->reasons.front(), alone->reasons.front());
   EXPECT_THAT(fit->reasons.back(), HasSubstr("of 40 other runs"));
@@ -232,7 +232,7 @@ TEST(KnownArms, PointsThatContradictThemStayRefused) {
   const auto shallow =
       fit_curve(std::vector{point(5200, 6), point(5400, 6.8)}, {}, widths(usual_arms()));
   ASSERT_TRUE(shallow);
-  EXPECT_EQ(shallow->verdict, "unusable");
+  EXPECT_EQ(shallow->verdict, Verdict::unusable);
 }
 
 TEST(KnownArms, ChangeNothingWhereARunHasAnAnswer) {
@@ -243,7 +243,7 @@ TEST(KnownArms, ChangeNothingWhereARunHasAnAnswer) {
     const auto alone = fit_curve(points, {}, widths({}));
     const auto fit = fit_curve(points, {}, widths(usual_arms()));
     ASSERT_TRUE(alone && fit);
-    ASSERT_NE(alone->verdict, "unusable");
+    ASSERT_NE(alone->verdict, Verdict::unusable);
     EXPECT_EQ(fit->best_focus_steps, alone->best_focus_steps);
     EXPECT_EQ(fit->interval_95_steps.low, alone->interval_95_steps.low);
     EXPECT_EQ(fit->interval_95_steps.high, alone->interval_95_steps.high);
@@ -338,7 +338,7 @@ TEST(LearnArms, TellsNothingFromFewRunsOrFromTwoTelescopes) {
 TEST(LearnArms, OnlyTrustedRunsCount) {
   const auto fit = fit_curve(made::run({5000, 2, 0.02}, 4, 5000, 300), {}, widths({}));
   ASSERT_TRUE(fit);
-  ASSERT_NE(fit->verdict, "trusted");
+  ASSERT_NE(fit->verdict, Verdict::trusted);
   EXPECT_FALSE(arms_of(*fit));
 }
 
@@ -392,10 +392,10 @@ TEST(LearnArms, IntervalsOfOneSidedPointsHoldTheTruthOnWaveOptics) {
           places.push_back(side * (nearest + 0.9 * static_cast<double>(i)));
         }
         const auto points = sweep(trial % nights.size(), best, places);
-        if (fit_curve(points, {})->verdict != "unusable") continue;
+        if (fit_curve(points, {})->verdict != Verdict::unusable) continue;
         const auto fit = fit_curve(points, {}, options);
         ASSERT_TRUE(fit);
-        EXPECT_NE(fit->verdict, "trusted");
+        EXPECT_NE(fit->verdict, Verdict::trusted);
         if (!fit->best_focus_steps) continue;
         ++answered;
         inside += fit->interval_95_steps.contains(best) ? 1 : 0;

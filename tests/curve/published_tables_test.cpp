@@ -62,7 +62,7 @@ TEST_F(PublishedTables, ThreeStarsOfOneSweepAgree) {
     ASSERT_TRUE(result.best_focus_steps) << name;
     EXPECT_GT(*result.best_focus_steps, 464) << name;
     EXPECT_LT(*result.best_focus_steps, 471) << name;
-    EXPECT_NE(result.verdict, "unusable") << name;
+    EXPECT_NE(result.verdict, Verdict::unusable) << name;
     for (const auto& [other, other_points] : runs_) {
       if (other.rfind("tass", 0) != 0) continue;
       EXPECT_TRUE(result.interval_95_steps.contains(*fit(other_points).best_focus_steps))

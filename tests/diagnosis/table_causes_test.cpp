@@ -124,8 +124,8 @@ TEST(Diagnose, AJumpAcrossTheMinimumIsHardlyEverTrusted) {
     const Diagnosis d = diagnose(run.record(300 + static_cast<unsigned>(k)));
     // Best focus is now at 5000 less the jump, and was at 5000.
     const double off = std::abs(d.fit.best_focus_steps.value_or(1e9) - (5000 - jump));
-    misled += d.fit.verdict == "trusted" && off > telescope().half_zone_steps() ? 1 : 0;
-    if (found(d, "focus_jump") == nullptr && d.fit.verdict == "doubtful") {
+    misled += d.fit.verdict == Verdict::trusted && off > telescope().half_zone_steps() ? 1 : 0;
+    if (found(d, "focus_jump") == nullptr && d.fit.verdict == Verdict::doubtful) {
       EXPECT_FALSE(d.fit.reasons.empty()) << k;
     }
   }
@@ -152,7 +152,7 @@ TEST(Diagnose, AFocuserThatNeverMovesIsNamedFirstWhereTheOpticsAreKnown) {
     const Diagnosis d = diagnose(run.record(static_cast<unsigned>(k)));
     ASSERT_FALSE(d.healthy());
     EXPECT_EQ(d.findings[0].cause, "no_motion");
-    EXPECT_EQ(d.fit.verdict, "unusable");
+    EXPECT_EQ(d.fit.verdict, Verdict::unusable);
     EXPECT_EQ(found(d, "step_too_small"), nullptr);
   }
 }
@@ -195,7 +195,7 @@ TEST(Diagnose, FindsAOneSidedRunAndSaysWhereToGo) {
   const Diagnosis d = diagnose(record);
   const Finding* finding = found(d, "one_sided");
   ASSERT_NE(finding, nullptr);
-  EXPECT_NE(d.fit.verdict, "trusted");
+  EXPECT_NE(d.fit.verdict, Verdict::trusted);
   const auto start = setting(*finding, "start_position_steps");
   ASSERT_TRUE(start);
   EXPECT_LT(*start, 5000);
@@ -281,7 +281,7 @@ TEST(Diagnose, FindsStepsThatAreTooLarge) {
 TEST(Diagnose, NamesTooFewPoints) {
   const Diagnosis d = diagnose(TableRun::sweep(4, 2).record(1));
   ASSERT_NE(found(d, "too_few_points"), nullptr);
-  EXPECT_NE(d.fit.verdict, "trusted");
+  EXPECT_NE(d.fit.verdict, Verdict::trusted);
   EXPECT_EQ(found(diagnose(TableRun::sweep(5, 2).record(1)), "too_few_points"), nullptr);
 }
 
@@ -311,7 +311,7 @@ TEST(Diagnose, ACloudThatHurtsNothingLeavesTheRunTrusted) {
   const Diagnosis d = diagnose(clouded(4, false).record(5));
   const Finding* cloud = found(d, "passing_cloud");
   ASSERT_NE(cloud, nullptr);
-  EXPECT_EQ(d.fit.verdict, "trusted");
+  EXPECT_EQ(d.fit.verdict, Verdict::trusted);
   EXPECT_THAT(cloud->summary, testing::HasSubstr("does not depend on them"));
 }
 
@@ -354,7 +354,7 @@ TEST(Diagnose, NeverTrustsARunWhoseBestFocusIsSpoiled) {
     TableRun run = with_slack(k);
     const Diagnosis d = diagnose(run.record(static_cast<unsigned>(k)));
     const double off = std::abs(d.fit.best_focus_steps.value_or(1e9) - 5000);
-    const bool trusted = d.fit.verdict == "trusted";
+    const bool trusted = d.fit.verdict == Verdict::trusted;
     EXPECT_FALSE(trusted && off > 2 * telescope().half_zone_steps()) << k;
     EXPECT_TRUE(trusted || !d.fit.reasons.empty()) << k;
   }
@@ -381,7 +381,7 @@ TEST(Diagnose, ARunWithoutAnyPointIsAnswered) {
   record.fit = *fit_curve({}, Rig{});
   const Diagnosis d = diagnose(record);
   EXPECT_NE(found(d, "too_few_points"), nullptr);
-  EXPECT_EQ(d.fit.verdict, "unusable");
+  EXPECT_EQ(d.fit.verdict, Verdict::unusable);
 }
 
 }  // namespace

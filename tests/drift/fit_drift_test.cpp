@@ -191,7 +191,7 @@ TEST(FitDrift, SaysHowOftenToRefocus) {
   // One night that only cools: the clock could be the cause.
   ASSERT_FALSE(r.notes.empty());
   EXPECT_THAT(r.notes.front(), HasSubstr("of one night"));
-  EXPECT_EQ(r.verdict, "trusted");
+  EXPECT_EQ(r.verdict, Verdict::trusted);
 }
 
 TEST(FitDrift, RejectsASingleRunWithItsReason) {
@@ -255,11 +255,12 @@ TEST(FitDrift, ToldRunsStayOutWithTheCallersReason) {
 }
 
 TEST(FitDrift, TooLittleIsUnusableNeverAnError) {
-  EXPECT_EQ(fitted({}).verdict, "unusable");
-  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 2)}).verdict, "unusable");
-  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 1), run(3, 7, 1), run(4, 7, 1)}).verdict, "unusable");
+  EXPECT_EQ(fitted({}).verdict, Verdict::unusable);
+  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 2)}).verdict, Verdict::unusable);
+  EXPECT_EQ(fitted({run(1, 5, 1), run(2, 6, 1), run(3, 7, 1), run(4, 7, 1)}).verdict,
+            Verdict::unusable);
   const DriftResult few = fitted({run(1, 5, 1), run(2, 8, 3), run(3, 10, 5)});
-  EXPECT_EQ(few.verdict, "doubtful");
+  EXPECT_EQ(few.verdict, Verdict::doubtful);
   EXPECT_FALSE(few.reasons.empty());
   // Student with one degree of freedom: 12.7 times the standard error.
   EXPECT_GT(*few.slope_interval_95.high - *few.slope_interval_95.low, 10 * *few.slope_sigma);

@@ -43,7 +43,7 @@ LedgerFilter chosen(const std::map<std::string, std::string>& by) {
     if (name == "until") filter.until = value;
     if (name == "rig") filter.rig = value;
     if (name == "filter") filter.filter = value;
-    if (name == "verdict") filter.verdict = value;
+    if (name == "verdict") filter.verdict = enum_from_name<Verdict>(value);
   }
   return filter;
 }
@@ -141,7 +141,7 @@ TEST(Ledger, ListsByDateRigFilterAndVerdict) {
     runs.back().time_utc = "2027-0" + std::to_string(4 - i) + "-10T20:00:00";
     runs.back().filter = i % 2 == 0 ? "L" : "Ha";
     runs.back().rig = i == 3 ? "garden" : "balcony";
-    runs.back().verdict = i == 0 ? "doubtful" : "trusted";
+    runs.back().verdict = i == 0 ? Verdict::doubtful : Verdict::trusted;
   }
   runs.push_back(ledger_run(8));
   runs.back().time_utc.reset();

@@ -90,7 +90,7 @@ TEST(JudgeNight, AQuietNightHasNoPeriodAndNoRule) {
   const auto judged = judge_night(quiet_night(40));
   ASSERT_TRUE(judged.has_value());
   EXPECT_THAT(judged->result.periods, IsEmpty());
-  EXPECT_EQ(judged->result.verdict, "trusted");
+  EXPECT_EQ(judged->result.verdict, Verdict::trusted);
   EXPECT_FALSE(judged->result.refocus_rule.every_c);
   EXPECT_FALSE(judged->result.refocus_rule.every_minutes);
   EXPECT_FALSE(judged->result.refocus_rule.when_size_px);
@@ -167,7 +167,7 @@ TEST(JudgeNight, DriftWithTemperatureGivesItsRule) {
   for (const auto& period : judged->result.periods) EXPECT_THAT(period.also_possible, IsEmpty());
   const RefocusRule& rule = judged->result.refocus_rule;
   ASSERT_TRUE(rule.every_c && rule.every_minutes);
-  EXPECT_EQ(rule.basis, "time");
+  EXPECT_EQ(rule.basis, RefocusBasis::time);
   // Rate of temperature from refocus to refocus, by hand: |sin| differences over 23 frames.
   double change = 0;
   for (int e = 0; e < 4; ++e) {
@@ -189,7 +189,7 @@ TEST(JudgeNight, WithAKnownRigTheRuleIsHalfTheZone) {
   ASSERT_TRUE(judged.has_value());
   const RefocusRule& rule = judged->result.refocus_rule;
   ASSERT_TRUE(rule.every_c);
-  EXPECT_EQ(rule.basis, "zone");
+  EXPECT_EQ(rule.basis, RefocusBasis::zone);
   // x at the zone's edge: 20 steps * 0.03 px / 2 px, less a tenth near focus; 0.45 a degree.
   EXPECT_NEAR(*rule.every_c, 0.9 * 0.3 / 0.45, 0.06);
 }
@@ -254,7 +254,7 @@ TEST(JudgeNight, LightLostToTheEndWithoutGrowthMayBeCloudOrDew) {
   ASSERT_THAT(causes_of(judged->result), ElementsAre("passing_cloud"));
   EXPECT_THAT(judged->result.periods[0].also_possible, ElementsAre("fogging"));
   EXPECT_FALSE(judged->result.periods[0].focus_lost);
-  EXPECT_EQ(judged->result.verdict, "doubtful");
+  EXPECT_EQ(judged->result.verdict, Verdict::doubtful);
 }
 
 TEST(JudgeNight, ElongationThatGrowsWithDefocusIsNoMotion) {
@@ -285,7 +285,7 @@ TEST(JudgeNight, RefusesFewerThanThreeAndNumbersThatAreNone) {
 TEST(JudgeNight, FewFramesAreDoubtful) {
   const auto judged = judge_night(quiet_night(5));
   ASSERT_TRUE(judged.has_value());
-  EXPECT_EQ(judged->result.verdict, "doubtful");
+  EXPECT_EQ(judged->result.verdict, Verdict::doubtful);
   EXPECT_THAT(judged->result.periods, IsEmpty());
 }
 
@@ -300,7 +300,7 @@ TEST(JudgeNight, SaysNoTimesWhereThereAreNone) {
   EXPECT_FALSE(judged->result.periods[0].to_utc);
   EXPECT_EQ(judged->result.periods[0].from_file, frames[22].file);
   EXPECT_FALSE(judged->result.refocus_rule.every_minutes);
-  EXPECT_EQ(judged->result.verdict, "doubtful");
+  EXPECT_EQ(judged->result.verdict, Verdict::doubtful);
 }
 
 TEST(JudgeNight, DoesNotDependOnTheOrderGivenNorOnThePixel) {

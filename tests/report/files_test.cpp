@@ -141,7 +141,7 @@ TEST_F(FocusPlot, HostileNamesAreOnlyText) {
 
 TEST_F(FocusPlot, DrawsWhateverIsKnown) {
   RunFit empty;
-  empty.fit.verdict = "unusable";
+  empty.fit.verdict = Verdict::unusable;
   EXPECT_TRUE(focus_plot(empty, FigureFormat::svg));
   RunFit one = empty;
   one.fit.points = {samples::point("a", 0, 0.5)};

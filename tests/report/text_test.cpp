@@ -54,7 +54,7 @@ TEST(FitJson, RefusesNumbersThatAreNotFinite) {
   run.rig.pixel_um = kInfinity;
   EXPECT_FALSE(fit_json(run));
   run = samples::fit();
-  run.fit.models[0].parameters = {{"a", kNan}};
+  run.fit.models[0].parameters = FocusCurve{.centre_steps = kNan};
   EXPECT_FALSE(fit_json(run));
 }
 

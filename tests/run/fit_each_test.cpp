@@ -74,10 +74,10 @@ TEST_F(FitEach, ARunOfTwoPointsIsAnsweredByTheOthersAndTheyAreAsAlone) {
   ASSERT_EQ(told.size(), 11U);
   ASSERT_EQ(by_itself.size(), 11U);
   EXPECT_EQ(told[0].name, "short");
-  EXPECT_EQ(by_itself[0].run.fit.verdict, "unusable");
+  EXPECT_EQ(by_itself[0].run.fit.verdict, Verdict::unusable);
   EXPECT_FALSE(by_itself[0].run.fit.best_focus_steps);
   const FitResult& fit = told[0].run.fit;
-  EXPECT_EQ(fit.verdict, "doubtful");
+  EXPECT_EQ(fit.verdict, Verdict::doubtful);
   ASSERT_TRUE(fit.best_focus_steps);
   EXPECT_TRUE(fit.interval_95_steps.contains(4000));
   ASSERT_EQ(fit.reasons.size(), 1U);
@@ -112,7 +112,7 @@ TEST_F(FitEach, AnInterruptHandsOutWhatIsHeldAsItIs) {
   const auto told = answers({folder_.write("nights.csv", text)}, options);
   ASSERT_EQ(told.size(), 11U);
   EXPECT_EQ(told[0].name, "short");
-  EXPECT_EQ(told[0].run.fit.verdict, "unusable");
+  EXPECT_EQ(told[0].run.fit.verdict, Verdict::unusable);
 }
 
 TEST_F(FitEach, TelescopesAreToldApartByTheirColumn) {
@@ -130,19 +130,19 @@ TEST_F(FitEach, TelescopesAreToldApartByTheirColumn) {
   const auto told = answers({table});
   for (const std::string name : {"east-short", "west-short"}) {
     const FitResult& fit = of(told, name).run.fit;
-    EXPECT_EQ(fit.verdict, "doubtful") << name;
+    EXPECT_EQ(fit.verdict, Verdict::doubtful) << name;
     EXPECT_TRUE(fit.best_focus_steps && fit.interval_95_steps.contains(5000)) << name;
     EXPECT_THAT(fit.reasons[0], HasSubstr("of 8 other runs"));
   }
-  EXPECT_EQ(of(told, "other-short").run.fit.verdict, "unusable");
+  EXPECT_EQ(of(told, "other-short").run.fit.verdict, Verdict::unusable);
   EXPECT_EQ(of(told, "other-short").run.fit.reasons.size(), 1U);
   // Without that column they are no one telescope.
   RunOptions without;
   without.table.columns = {{"telescope", "run"}};  // every run a telescope of its own
-  EXPECT_EQ(of(answers({table}, without), "east-short").run.fit.verdict, "unusable");
+  EXPECT_EQ(of(answers({table}, without), "east-short").run.fit.verdict, Verdict::unusable);
   text.replace(text.find("telescope"), 9, "something");
   const auto mixed = answers({folder_.write("mixed.csv", text)});
-  EXPECT_EQ(of(mixed, "east-short").run.fit.verdict, "unusable");
+  EXPECT_EQ(of(mixed, "east-short").run.fit.verdict, Verdict::unusable);
   EXPECT_EQ(of(mixed, "east-short").run.fit.reasons.size(), 1U);
 }
 
@@ -158,7 +158,7 @@ TEST_F(FitEach, FoldersOfTablesTellEachOtherToo) {
   const auto told = answers({folder_.in("nights")});
   ASSERT_EQ(told.size(), 10U);
   EXPECT_EQ(told[9].name, "run20");
-  EXPECT_EQ(told[9].run.fit.verdict, "doubtful");
+  EXPECT_EQ(told[9].run.fit.verdict, Verdict::doubtful);
   EXPECT_TRUE(told[9].run.fit.interval_95_steps.contains(4500));
   EXPECT_EQ(told[9].run.skipped.size(), 1U);
 }
@@ -175,14 +175,14 @@ TEST_F(FitEach, FoldersOfOneKnownRigBelongTogether) {
   (void)folder_.write("first/short/sizes.csv", "position,fwhm\n" + rows("", 4500, {-250, -150}));
   const std::vector<std::string> nights{folder_.in("first"), folder_.in("second")};
   // Five runs a folder are too few; that both are of one telescope the rig must say.
-  EXPECT_EQ(of(answers(nights), "short").run.fit.verdict, "unusable");
+  EXPECT_EQ(of(answers(nights), "short").run.fit.verdict, Verdict::unusable);
   RunOptions options;
   options.rig.f_number = 5;
   options.rig.pixel_um = 3.76;
   options.rig.um_per_step = 1;
   const auto told = answers(nights, options);
   EXPECT_EQ(told[5].name, "short");
-  EXPECT_EQ(told[5].run.fit.verdict, "doubtful");
+  EXPECT_EQ(told[5].run.fit.verdict, Verdict::doubtful);
   EXPECT_TRUE(told[5].run.fit.interval_95_steps.contains(4500));
   EXPECT_TRUE(told[5].run.fit.probability_in_zone);
 }

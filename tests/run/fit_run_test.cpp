@@ -128,7 +128,7 @@ const std::string kDemo = STARWAIST_SOURCE_DIR "/demo-frames";
 TEST(FitRun, DemoRunIsTrustedAndHoldsTheTruth) {
   const auto run = fit_run({kDemo}, demo_rig());
   ASSERT_TRUE(run.has_value()) << run.error().text();
-  EXPECT_EQ(run->fit.verdict, "trusted");
+  EXPECT_EQ(run->fit.verdict, Verdict::trusted);
   std::ifstream in(kDemo + "/truth.json");
   const auto truth = nlohmann::json::parse(in).at("best_focus_steps").get<double>();
   EXPECT_TRUE(run->fit.interval_95_steps.contains(truth)) << truth;
@@ -154,7 +154,7 @@ TEST_F(Inputs, BadFramesAmongGoodOnesAreNamedAndSkipped) {
   ASSERT_TRUE(run.has_value());
   ASSERT_EQ(run->skipped.size(), 1U);
   EXPECT_EQ(run->skipped[0].file, "bad.fits");
-  EXPECT_EQ(run->fit.verdict, "trusted");
+  EXPECT_EQ(run->fit.verdict, Verdict::trusted);
   EXPECT_FALSE(fit_run({files.back()}, demo_rig()).has_value());
 }
 

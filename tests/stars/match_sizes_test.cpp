@@ -131,7 +131,8 @@ TEST(FocusErrorOfStars, IsTheScatterOfBestFocusFromFieldToField) {
   for (std::uint64_t seed = 0; seed < kFields; ++seed) {
     const SpreadField field = spread_field(12, 300 + seed);
     const double focus = focus_of(field);
-    const auto error = focus_error_of_stars(field.frames, StarSize::hfr, field.by_focus_per_step);
+    const auto error =
+        focus_error_of_stars(field.frames, SizeMeasure::hfr, field.by_focus_per_step);
     ASSERT_TRUE(error) << seed;
     squares += focus * focus / kFields;
     expected += *error * *error / kFields;
@@ -146,7 +147,8 @@ TEST(FocusErrorOfStars, IsTheScatterOfBestFocusFromFieldToField) {
 TEST(FocusErrorOfStars, IsLittleWhereAllStarsAreSharpTogether) {
   for (std::uint64_t seed = 0; seed < 20; ++seed) {
     const SpreadField field = spread_field(0, 900 + seed);
-    const auto error = focus_error_of_stars(field.frames, StarSize::hfr, field.by_focus_per_step);
+    const auto error =
+        focus_error_of_stars(field.frames, SizeMeasure::hfr, field.by_focus_per_step);
     // What errors of 0.3 to 2 % in nine frames leave of one star's focus is 1 to 6 steps; a spread
     // hidden in that, over the root of 30 stars.
     ASSERT_TRUE(error) << seed;
@@ -158,8 +160,8 @@ TEST(FocusErrorOfStars, NeedsThreeStars) {
   const SpreadField field = spread_field(12, 1);
   std::vector<FrameMeasurement> few = field.frames;
   for (FrameMeasurement& frame : few) frame.stars.resize(2);
-  EXPECT_FALSE(focus_error_of_stars(few, StarSize::hfr, field.by_focus_per_step));
-  EXPECT_FALSE(focus_error_of_stars({}, StarSize::hfr, {}));
+  EXPECT_FALSE(focus_error_of_stars(few, SizeMeasure::hfr, field.by_focus_per_step));
+  EXPECT_FALSE(focus_error_of_stars({}, SizeMeasure::hfr, {}));
 }
 
 TEST(MatchSizes, FrameTurnedAfterAMeridianFlipIsMatched) {

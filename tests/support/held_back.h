@@ -107,9 +107,9 @@ inline Count answer_by_others(const std::vector<Sweep>& sweeps, std::size_t kept
     options.known_arms = learn_arms(others);
     const auto fit = fit_curve(points, {}, options);
     ++count.tried;
-    if (!alone || !fit || !fit->best_focus_steps || fit->verdict == "unusable") continue;
+    if (!alone || !fit || !fit->best_focus_steps || fit->verdict == Verdict::unusable) continue;
     ++count.answered;
-    if (alone->verdict != "unusable") continue;
+    if (alone->verdict != Verdict::unusable) continue;
     ++count.by_others;
     const Answer answer{*fit->best_focus_steps, *fit->best_focus_sigma_steps,
                         *fit->best_focus_steps - *fit->interval_95_steps.low,

@@ -25,7 +25,7 @@ inline LedgerRun ledger_run(int number, int points = 9) {
   run.best_focus_steps = 5000 - 12 * *run.temperature_c + (number * 7919 % 13 - 6) * 0.7;
   run.sigma_steps = 2.5;
   run.interval_95_steps = {*run.best_focus_steps - 5, *run.best_focus_steps + 5};
-  run.verdict = number % 10 == 9 ? "doubtful" : "trusted";
+  run.verdict = number % 10 == 9 ? Verdict::doubtful : Verdict::trusted;
   run.source = "night/" + std::to_string(number);
   for (int i = 0; i < points; ++i) {
     run.points.push_back({"f" + std::to_string(i) + ".fits", 4900.0 + 25 * i,

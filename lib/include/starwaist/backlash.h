@@ -21,12 +21,9 @@
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
 #include "starwaist/rig.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
-
-enum class Direction { outward, inward };  // towards larger, smaller positions
-std::string direction_name(Direction direction);
-std::optional<Direction> direction_from_name(const std::string& name);
 
 struct BacklashOptions {
   // As the user wants it. Where neither this nor `lifting` is said, inward, or outward where only
@@ -61,7 +58,7 @@ struct BacklashRules {
 };
 
 struct SweepSlack {
-  std::string direction;  // "outward" or "inward"
+  Direction direction = Direction::outward;
   int points = 0;
   std::optional<double> best_focus_steps;  // commanded, slack taken up, at the middle of the sweep
   std::optional<double> sigma_steps;
@@ -86,8 +83,8 @@ struct BacklashResult {
   std::optional<double> sigma_steps;  // half of the 68 % interval
   Interval interval_95_steps;
   std::optional<double> takeup_steps;
-  std::string final_direction;
-  std::string verdict;
+  Direction final_direction = Direction::inward;
+  Verdict verdict = Verdict::unusable;
   std::vector<std::string> reasons;
   std::vector<SweepSlack> sweeps;
   bool slack_found = false;           // the interval lies above 0

@@ -8,12 +8,15 @@
 #include <string>
 #include <tuple>
 #include <utility>
+#include <variant>
 #include <vector>
 
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
 #include "starwaist/rig.h"
+#include "starwaist/seeing.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -50,11 +53,7 @@ static_assert(describes_every_field<CurvePoint>());
 // fitted with and without a lopsidedness (spherical aberration moves the arms against the core),
 // each with its weight; `parameters` shows that of the heavier.
 enum class CurveModel { hyperbola, parabola, blur };
-std::string model_name(CurveModel model);  // "hyperbola", "parabola", "blur"
-std::optional<CurveModel> model_from_name(const std::string& name);  // absent: no such model
-
-enum class Verdict { trusted, doubtful, unusable };
-std::string verdict_name(Verdict verdict);
+std::string enum_name(CurveModel model);
 
 // The rules of the verdict.
 //
@@ -84,12 +83,38 @@ struct VerdictRules {
   static constexpr double kSlopeFactor = 1.5;  // measured arm slope against the rig's, either way
 };
 
-enum class SizeMeasure { hfr, fwhm };
+// The numbers of a fitted hyperbola or blur curve.
+struct FocusCurve {
+  // What the blur curve's shape rests on.
+  struct Blur {
+    double obstruction = 0;
+    SeeingProfile seeing = SeeingProfile::kolmogorov;
+  };
+  double centre_steps = 0;
+  double min_size_px = 0;
+  double slope_px_per_step = 0;
+  std::optional<double> lopsidedness;  // absent: even
+  std::optional<Blur> blur;            // absent: a hyperbola
+};
+
+// The numbers of a fitted parabola in x = position - reference.
+struct ParabolaCurve {
+  double reference_steps = 0;
+  double constant_px = 0;
+  double linear_px_per_step = 0;
+  double quadratic_px_per_step2 = 0;
+};
+
+// Neither: the model was not fitted.
+using CurveParameters = std::variant<std::monostate, FocusCurve, ParabolaCurve>;
+
+// As the encoder writes them: named with their units.
+std::vector<std::pair<std::string, double>> named_values(const CurveParameters& parameters);
 
 // One model's fit. best_focus and its interval are absent where the data locate no minimum; an end
 // of the 95 % interval may be absent where one sigma alone is bounded (then never trusted).
 struct ModelFit {
-  std::string model;
+  CurveModel model = CurveModel::hyperbola;
   std::optional<double> best_focus_steps;
   std::optional<double> best_focus_sigma_steps;
   Interval interval_68_steps;
@@ -100,7 +125,7 @@ struct ModelFit {
   std::optional<double> reduced_chi_squared;  // absent where no point has a sigma
   std::optional<double> aicc;                 // absent where n is too small for it
   std::optional<double> weight;  // share of the model in the weighted answer, sums to 1
-  std::vector<std::pair<std::string, double>> parameters;  // named with their units
+  CurveParameters parameters;
 };
 
 template <>
@@ -165,19 +190,19 @@ struct FitOptions {
 // The answer, the contract's `fit` object without its schema and skipped files.
 struct FitResult {
   std::vector<CurvePoint> points;
-  std::string size_measure;  // "hfr" or "fwhm"
+  SizeMeasure size_measure = SizeMeasure::hfr;
   std::vector<ModelFit> models;
-  std::optional<std::string> chosen;
+  std::optional<CurveModel> chosen;
   std::optional<double> best_focus_steps;
   std::optional<double> best_focus_sigma_steps;
   Interval interval_68_steps;
   Interval interval_95_steps;
   std::optional<double> critical_focus_zone_steps;
   std::optional<double> probability_in_zone;
-  std::optional<std::string> approach;  // "outward", "inward"; absent where positions go both ways
-  std::string verdict;                  // "trusted", "doubtful", "unusable"
-  std::vector<std::string> reasons;     // why it is not trusted, in plain words with numbers
-  std::vector<std::string> notes;       // what is worth knowing all the same
+  std::optional<Direction> approach;  // absent where positions go both ways
+  Verdict verdict = Verdict::unusable;
+  std::vector<std::string> reasons;  // why it is not trusted, in plain words with numbers
+  std::vector<std::string> notes;    // what is worth knowing all the same
 };
 
 template <>
@@ -220,7 +245,7 @@ std::optional<KnownArms> learn_arms(std::span<const ArmsOfRun> runs);
 // The model that the answer names, or null.
 const ModelFit* chosen_model(const FitResult& result);
 
-// The fitted size at a position, from ModelFit::parameters; absent where the model was not fitted.
+// The fitted size at a position; absent where the model was not fitted.
 std::optional<double> curve_size_px(const ModelFit& fit, double position_steps);
 
 }  // namespace starwaist

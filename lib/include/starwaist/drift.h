@@ -18,6 +18,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -147,7 +148,7 @@ struct DriftResult {
   std::optional<double> next_in_zone_probability;  // at the last run's temperature and filter
   std::vector<DriftRejection> rejected;
   std::vector<DriftPrediction> predictions;
-  std::string verdict;  // trusted, doubtful, unusable
+  Verdict verdict = Verdict::unusable;
   std::vector<std::string> reasons;
   std::vector<std::string> notes;
 };

@@ -19,6 +19,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -53,10 +54,10 @@ struct LedgerRun {
   std::optional<double> best_focus_steps;
   std::optional<double> sigma_steps;
   Interval interval_95_steps;
-  std::optional<std::string> verdict;  // absent: nobody said it
-  std::string source;                  // folder or file, with the row of a table
-  std::vector<std::string> reasons;    // why it is not trusted
-  std::vector<std::string> findings;   // causes that a diagnosis named
+  std::optional<Verdict> verdict;     // absent: nobody said it
+  std::string source;                 // folder or file, with the row of a table
+  std::vector<std::string> reasons;   // why it is not trusted
+  std::vector<std::string> findings;  // causes that a diagnosis named
   std::vector<LedgerPoint> points;
 };
 
@@ -122,9 +123,9 @@ struct LedgerFilter {
   std::optional<std::string> from;   // first date or time that counts
   std::optional<std::string> until;  // last date (the whole day, month or year) or time that counts
   std::optional<std::string> rig;
-  std::optional<std::string> filter;   // compared without case
-  std::optional<std::string> verdict;  // trusted, doubtful, unusable
-  bool details = true;                 // reasons, findings and points too
+  std::optional<std::string> filter;  // compared without case
+  std::optional<Verdict> verdict;
+  bool details = true;  // reasons, findings and points too
 };
 
 struct LedgerAdded {

@@ -21,6 +21,7 @@
 
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -137,6 +138,10 @@ struct Fields<NightPeriod> {
 };
 static_assert(describes_every_field<NightPeriod>());
 
+// What limits the time between refocuses: half the critical focus zone, or the time lost.
+enum class RefocusBasis { zone, time };
+std::string enum_name(RefocusBasis basis);
+
 // When to refocus, each part absent where the night does not tell it.
 struct RefocusRule {
   std::optional<double> every_c;  // change of temperature
@@ -144,7 +149,7 @@ struct RefocusRule {
   std::optional<double> when_size_px;        // half-flux radius, in the filter with the most frames
   std::optional<double> pays_after_minutes;  // a refocus costs less than the drift from then on
   double refocus_minutes = 0;                // taken as the cost of a refocus
-  std::optional<std::string> basis;          // "zone", "time"; absent without a rule
+  std::optional<RefocusBasis> basis;         // absent without a rule
   std::string summary;                       // in plain words
 };
 
@@ -195,7 +200,7 @@ struct NightResult {
   int refocuses = 0;                             // told by the focuser's position
   std::vector<NightPeriod> periods;              // by their beginning
   RefocusRule refocus_rule;
-  std::string verdict;  // trusted, doubtful, unusable
+  Verdict verdict = Verdict::unusable;
   std::vector<std::string> reasons;
   std::vector<std::string> notes;
 };

@@ -28,12 +28,9 @@
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
 #include "starwaist/rig.h"
+#include "starwaist/seeing.h"
 
 namespace starwaist {
-
-enum class SeeingProfile { moffat, kolmogorov, gaussian };
-std::string seeing_profile_name(SeeingProfile profile);  // "moffat", "kolmogorov", "gaussian"
-std::optional<SeeingProfile> seeing_profile_from_name(const std::string& name);
 
 // Wavelength in which aberrations are counted.
 constexpr double kReferenceWavelengthUm = 0.55;

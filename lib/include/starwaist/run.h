@@ -208,8 +208,8 @@ Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
 struct RunField {
   std::optional<FieldFocus> focus;         // absent: `reasons` say why
   std::optional<Collimation> collimation;  // absent where no frame shows donuts
-  std::string verdict;                     // "trusted", "doubtful", "unusable"
-  std::vector<std::string> reasons;        // why it is not trusted, in plain words
+  Verdict verdict = Verdict::unusable;
+  std::vector<std::string> reasons;  // why it is not trusted, in plain words
   std::vector<SkippedFile> skipped;
   Rig rig;  // as completed from the headers
 };

@@ -19,6 +19,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -183,15 +184,13 @@ struct MatchedSize {
   bool matched = false;  // false: the frame's own summary, its stars could not be told apart
 };
 
-enum class StarSize { hfr, fwhm };
-
 // A whole star by itself: not clipped, blended, cut off by the edge, nor wider than stars are.
 inline bool is_whole(const Star& star) {
   return !star.saturated && !star.blended && !star.at_edge && !star.extended;
 }
 
 // True where a star's size counts: a whole star by itself, of at least snr 8, with size and sigma.
-bool has_dependable_size(const Star& star, StarSize size = StarSize::hfr);
+bool has_dependable_size(const Star& star, SizeMeasure size = SizeMeasure::hfr);
 
 // The sizes of a run's frames from the same stars in all of them. Which stars are found changes
 // with focus; a frame's own mean over its own stars therefore wanders, most with a tilted or curved
@@ -204,7 +203,7 @@ bool has_dependable_size(const Star& star, StarSize size = StarSize::hfr);
 // are used, and the factors' weighted mean is zero, so that sizes are those of the typical star.
 // Result: one entry a frame, in order.
 std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
-                                     StarSize size = StarSize::hfr);
+                                     SizeMeasure size = SizeMeasure::hfr);
 
 // Standard error of a run's best focus (steps) from which stars were matched: over a tilted or
 // curved field each has its focus elsewhere, so that a few of them stand for it only so well, and
@@ -212,7 +211,8 @@ std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames,
 // curve's slope over its size, with the sign turned). The spread of the stars' own best focus
 // beyond their errors, by moments, times what is left of it in the mean by the weights of
 // match_sizes. Absent where fewer than three stars tell theirs.
-std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames, StarSize size,
+std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames,
+                                           SizeMeasure size,
                                            std::span<const double> by_focus_per_step);
 
 // One star through a run: its index in frames[i].stars, absent where frame i does not have it.

@@ -18,6 +18,7 @@
 #include "starwaist/interval.h"
 #include "starwaist/plan.h"
 #include "starwaist/run.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -100,7 +101,7 @@ struct WatchAnswer {
   std::optional<double> best_focus_steps;
   std::optional<double> best_focus_sigma_steps;
   Interval interval_95_steps;
-  std::string verdict;                        // of the points so far
+  Verdict verdict = Verdict::unusable;        // of the points so far
   std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
   bool enough = false;                        // best focus is known as well as wanted
   std::string advice;                         // in plain words

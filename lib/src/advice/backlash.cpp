@@ -523,7 +523,7 @@ class Analysis {
   }
 
   BacklashResult& finished() {
-    result_.verdict = verdict_name(verdict_);
+    result_.verdict = verdict_;
     return result_;
   }
 
@@ -549,7 +549,7 @@ class Analysis {
           "last move lifts it (common practice; --lifts says otherwise); keep to one direction in "
           "the capture program");
     }
-    result_.final_direction = direction_name(direction);
+    result_.final_direction = direction;
   }
 
   bool enough() {
@@ -564,8 +564,8 @@ class Analysis {
       lower(Verdict::unusable, "no usable point");
     } else if (fewest_in_direction_ < 2) {
       lower(Verdict::unusable,
-            std::string("all points were taken moving ") +
-                (outward > inward ? "outward" : "inward") +
+            "all points were taken moving " +
+                enum_name(outward > inward ? Direction::outward : Direction::inward) +
                 "; slack shows only between opposite directions: sweep back over the same range");
     } else if (data_.samples.count() < static_cast<std::size_t>(BacklashRules::kFewestPoints)) {
       lower(Verdict::unusable, "only " + std::to_string(data_.samples.count()) +
@@ -661,8 +661,7 @@ class Analysis {
 
   [[nodiscard]] SweepSlack describe_sweep(const Estimator& e, const Segment& segment) const {
     SweepSlack sweep;
-    sweep.direction =
-        direction_name(segment.direction > 0 ? Direction::outward : Direction::inward);
+    sweep.direction = segment.direction > 0 ? Direction::outward : Direction::inward;
     double time = 0;
     for (const std::size_t i : segment.points) {
       sweep.points += data_.samples.weight[i] > 0 ? 1 : 0;
@@ -842,7 +841,7 @@ class Analysis {
   };
   [[nodiscard]] std::optional<LastMove> last_move(Direction direction) const {
     for (auto sweep = result_.sweeps.rbegin(); sweep != result_.sweeps.rend(); ++sweep) {
-      if (sweep->direction != direction_name(direction)) continue;
+      if (sweep->direction != direction) continue;
       const double past = direction == Direction::inward ? 1 : -1;
       return LastMove{*sweep->best_focus_steps + past * *result_.takeup_steps,
                       *sweep->best_focus_steps};
@@ -858,17 +857,17 @@ class Analysis {
 
   void note_limits() {
     if (!result_.takeup_steps) return;
-    const Direction chosen = *direction_from_name(result_.final_direction);
+    const Direction chosen = result_.final_direction;
     const Direction other = chosen == Direction::inward ? Direction::outward : Direction::inward;
     const auto move = last_move(chosen);
     if (!move || within_limits(*move)) return;
     const auto instead = last_move(other);
     const bool asked = options_.final_direction || options_.lifting;
     if (!asked && instead && within_limits(*instead)) {
-      result_.final_direction = direction_name(other);
+      result_.final_direction = other;
       // In place of the remark on a direction that nobody asked for, the first one.
       result_.notes.front() =
-          "final direction: " + result_.final_direction +
+          "final direction: " + enum_name(other) +
           ", because the take-up for the other one would go to " + steps_text(move->turn) +
           " steps, beyond the focuser's limits; keep to it in the capture program";
       return;
@@ -894,16 +893,6 @@ class Analysis {
 
 }  // namespace
 }  // namespace advice
-
-std::string direction_name(Direction direction) {
-  return direction == Direction::outward ? "outward" : "inward";
-}
-
-std::optional<Direction> direction_from_name(const std::string& name) {
-  if (name == "outward") return Direction::outward;
-  if (name == "inward") return Direction::inward;
-  return std::nullopt;
-}
 
 Result<BacklashResult> measure_backlash(std::span<const SweepRecord> records, const Rig& rig,
                                         const BacklashOptions& options) {

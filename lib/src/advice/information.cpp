@@ -7,8 +7,7 @@ namespace starwaist::advice {
 
 curve::Shape shape_of(const NightFacts& night, const Rig& rig) {
   if (night.size != SizeMeasure::hfr) return curve::Shape::hyperbola();
-  return curve::Shape::blur(curve::SeeingProfile::kolmogorov,
-                            rig.obstruction.value_or(kUsualObstruction));
+  return curve::Shape::blur(SeeingProfile::kolmogorov, rig.obstruction.value_or(kUsualObstruction));
 }
 
 void Information::add(const curve::Shape& shape, double u, const PointNoise& noise) {

@@ -195,7 +195,7 @@ Result<NightFacts> night_from_runs(std::span<const FitResult> runs, const Rig& r
       if (why.empty() && !run.reasons.empty()) why = run.reasons.front();
       continue;
     }
-    night.size = run.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+    night.size = run.size_measure;
     sizes.push_back(*model->min_size_px);
     slopes.push_back(*model->slope_px_per_step);
     // The latest run knows best where focus is now.

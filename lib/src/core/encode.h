@@ -1,7 +1,7 @@
 // The one encoder from described structs (fields.h) to JSON. Key order is the order of the list.
 //
 // Private header of module core. An enumeration is written by the enum_name() that stands in its
-// own namespace.
+// own namespace, what has a named_values() there as an object of those.
 #pragma once
 
 #include <cmath>
@@ -35,6 +35,8 @@ class Encoder {
       return object;
     } else if constexpr (std::is_enum_v<Value>) {
       return enum_name(value);
+    } else if constexpr (requires { named_values(value); }) {
+      return encode_value(named_values(value), path);
     } else {
       return encode_value(value, path);
     }

@@ -18,17 +18,12 @@ double hyperbola_odds(SizeMeasure measure, bool own_sigmas) {
 }  // namespace
 
 std::vector<NamedShape> shapes_for(const Rig& rig, SizeMeasure measure, bool own_sigmas) {
-  std::vector<NamedShape> shapes{{model_name(CurveModel::hyperbola),
-                                  Shape::hyperbola(),
-                                  hyperbola_odds(measure, own_sigmas),
-                                  {}}};
+  std::vector<NamedShape> shapes{
+      {CurveModel::hyperbola, Shape::hyperbola(), hyperbola_odds(measure, own_sigmas), {}}};
   const double obstruction = rig.obstruction.value_or(kUsualObstruction);
   for (const SeeingProfile profile : {SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
-    shapes.push_back({model_name(CurveModel::blur),
-                      Shape::blur(profile, obstruction),
-                      1,
-                      {{"obstruction", obstruction},
-                       {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}}});
+    shapes.push_back({CurveModel::blur, Shape::blur(profile, obstruction), 1,
+                      FocusCurve::Blur{obstruction, profile}});
   }
   return shapes;
 }
@@ -40,7 +35,7 @@ std::vector<FittedShape> fit_shapes(const std::vector<NamedShape>& shapes, const
     next.fit = fitted.empty() || !fitted.front().fit.usable
                    ? next.fitters.even.fit(s)
                    : next.fitters.even.refit(s, fitted.front().fit);
-    if (!fitted.empty() && fitted.back().named.name == named.name) {
+    if (!fitted.empty() && fitted.back().named.model == named.model) {
       if (next.fit.usable && next.fit.sum_of_squares < fitted.back().fit.sum_of_squares) {
         fitted.back() = std::move(next);
       }

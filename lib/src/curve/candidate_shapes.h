@@ -1,8 +1,7 @@
 // The shapes that a run's curve may have, and the first fit of each.
 #pragma once
 
-#include <string>
-#include <utility>
+#include <optional>
 #include <vector>
 
 #include "curve/curve_samples.h"
@@ -13,10 +12,10 @@
 namespace starwaist::curve {
 
 struct NamedShape {
-  std::string name;
+  CurveModel model = CurveModel::hyperbola;
   Shape shape;
-  double odds = 1;                                         // against the others, beforehand
-  std::vector<std::pair<std::string, double>> parameters;  // the shape's own
+  double odds = 1;                       // against the others, beforehand
+  std::optional<FocusCurve::Blur> blur;  // of the blur curve
 };
 
 // Hyperbola, and the blur curve with either profile of the seeing.

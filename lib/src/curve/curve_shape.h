@@ -8,6 +8,8 @@
 #include <array>
 #include <cmath>
 
+#include "starwaist/seeing.h"
+
 namespace starwaist::curve {
 
 struct ShapeValue {
@@ -22,13 +24,11 @@ struct LopsidedValue {
   double by_a;   // dh / da
 };
 
-enum class SeeingProfile { gaussian, kolmogorov };
-
 class Shape {
  public:
   static Shape hyperbola() { return {}; }
   // Half-flux radius of a pupil's annulus (linear obstruction 0 to 0.6, beyond as at 0.6) convolved
-  // with the seeing.
+  // with the seeing. Moffat's profile, of which there is no table, counts as Kolmogorov's.
   static Shape blur(SeeingProfile profile, double obstruction);
 
   [[nodiscard]] ShapeValue at(double u) const {

@@ -17,7 +17,7 @@ namespace {
 
 // The answer by a known slope in place of the points' own.
 FitResult with_answer(FitResult result, KnownSlopeAnswer answer) {
-  result.verdict = verdict_name(Verdict::doubtful);
+  result.verdict = Verdict::doubtful;
   result.reasons = {std::move(answer.reason)};
   result.best_focus_steps = answer.best_focus_steps;
   result.best_focus_sigma_steps = answer.sigma_steps;
@@ -42,12 +42,12 @@ FitResult with_answer(FitResult result, KnownSlopeAnswer answer) {
 // One to three points and a known rig; absent where that is not the case.
 std::optional<FitResult> answer_few_points(const RunPoints& run, const Rig& rig,
                                            const FitResult& result) {
-  if (!run.too_few() || result.size_measure != "hfr") return std::nullopt;
+  if (!run.too_few() || result.size_measure != SizeMeasure::hfr) return std::nullopt;
   auto answer = locate_by_rig(usable_points(run, result.points), rig);
   if (!answer) return std::nullopt;
   if (answer->best_focus_steps) return with_answer(result, std::move(*answer));
   FitResult unusable = result;
-  unusable.verdict = verdict_name(Verdict::unusable);
+  unusable.verdict = Verdict::unusable;
   unusable.reasons = {std::move(answer->reason)};
   return unusable;
 }
@@ -86,7 +86,7 @@ std::vector<std::string> notes_on_parabola(const std::vector<ModelFit>& models,
       "a parabola in the size is pulled towards the side where more was sampled: by about a tenth "
       "of the curve's width for a mildly lopsided sweep, by most of it for a strongly lopsided one";
   for (const ModelFit& fit : models) {
-    if (fit.model == model_name(CurveModel::hyperbola) && fit.best_focus_steps) {
+    if (fit.model == CurveModel::hyperbola && fit.best_focus_steps) {
       note += "; the hyperbola gives " +
               format_like_sigma(*fit.best_focus_steps, fit.best_focus_sigma_steps);
     }
@@ -116,7 +116,7 @@ FitResult fit_alone(const RunPoints& run, std::span<const CurvePoint> points, co
                     const FitOptions& options) {
   FitResult result;
   result.points = with_reasons(points);
-  result.size_measure = options.size == SizeMeasure::hfr ? "hfr" : "fwhm";
+  result.size_measure = options.size;
   result.approach = approach_of(points);
   result.critical_focus_zone_steps = rig.known() ? critical_focus_zone_steps(rig) : std::nullopt;
   FittedModels fitted = fit_models(run, rig, options);
@@ -131,7 +131,7 @@ FitResult fit_alone(const RunPoints& run, std::span<const CurvePoint> points, co
     result.notes.insert(result.notes.end(), notes.begin(), notes.end());
   }
   const Judgement judgement = judge(facts_of(run, used, result, rig));
-  result.verdict = verdict_name(judgement.verdict);
+  result.verdict = judgement.verdict;
   result.reasons = judgement.reasons;
   return result;
 }
@@ -147,7 +147,7 @@ Result<FitResult> fit_curve(std::span<const CurvePoint> points, const Rig& rig,
   const auto& arms = options.known_arms;
   if (!arms || arms->size != options.size) return result;
   if (options.model && *options.model != curve::kModelOfArms) return result;
-  if (result.verdict == verdict_name(Verdict::unusable)) {
+  if (result.verdict == Verdict::unusable) {
     return curve::answer_by_arms(*run, points, *arms, rig, std::move(result));
   }
   return result;

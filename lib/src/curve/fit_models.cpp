@@ -25,7 +25,7 @@ std::vector<double> log_weights(const std::vector<ModelAnswer>& answers, int poi
   std::vector<double> log_weight(answers.size(), -std::numeric_limits<double>::infinity());
   const bool physics_located =
       std::any_of(answers.begin(), answers.end(), [](const ModelAnswer& a) {
-        return a.fit.best_focus_steps && a.fit.model != model_name(CurveModel::parabola);
+        return a.fit.best_focus_steps && a.fit.model != CurveModel::parabola;
       });
   // Beside the parabola the shapes count by the heaviest one.
   double of_shapes = 0;
@@ -37,10 +37,10 @@ std::vector<double> log_weights(const std::vector<ModelAnswer>& answers, int poi
   }
   for (std::size_t i = 0; i < answers.size(); ++i) {
     const ModelAnswer& a = answers[i];
-    const bool parabola = a.fit.model == model_name(CurveModel::parabola);
+    const bool parabola = a.fit.model == CurveModel::parabola;
     if (!a.fitted) continue;
     if (only) {
-      if (a.fit.model == model_name(*only)) log_weight[i] = 0;
+      if (a.fit.model == *only) log_weight[i] = 0;
     } else if (parabola && points < kFewestForParabola) {
       if (!physics_located && a.fit.best_focus_steps) log_weight[i] = 0;  // the fallback
     } else if (parabola && !a.fit.best_focus_steps) {
@@ -92,10 +92,9 @@ std::vector<ModelAnswer> answers_of(std::vector<FittedShape>& shapes, const Samp
   std::vector<ModelAnswer> answers;
   for (std::size_t k = 0; k < shapes.size(); ++k) {
     const NamedShape& named = shapes[k].named;
-    answers.push_back(answer_shape(named.name, shapes[k].fitters, k, samples, hypotheses));
-    auto& parameters = answers.back().fit.parameters;
-    if (answers.back().fitted) {
-      parameters.insert(parameters.end(), named.parameters.begin(), named.parameters.end());
+    answers.push_back(answer_shape(named.model, shapes[k].fitters, k, samples, hypotheses));
+    if (auto* curve = std::get_if<FocusCurve>(&answers.back().fit.parameters)) {
+      curve->blur = named.blur;
     }
   }
   answers.insert(answers.begin() + 1, answer_parabola(samples, hypotheses));
@@ -121,8 +120,8 @@ FittedModels fit_models(const RunPoints& run, const Rig& rig, const FitOptions& 
   if (run.too_few() || distinct_positions(s, std::vector<bool>(s.count(), true)) < 3 ||
       all_equal(s.y)) {
     fitted.answers.resize(2);
-    fitted.answers[0].fit.model = model_name(CurveModel::hyperbola);
-    fitted.answers[1].fit.model = model_name(CurveModel::parabola);
+    fitted.answers[0].fit.model = CurveModel::hyperbola;
+    fitted.answers[1].fit.model = CurveModel::parabola;
     return fitted;
   }
   weigh_relative(s);

@@ -2,7 +2,6 @@
 #pragma once
 
 #include <optional>
-#include <string>
 #include <vector>
 
 #include "curve/model_answer.h"
@@ -20,8 +19,8 @@ struct FittedModels {
 FittedModels fit_models(const RunPoints& run, const Rig& rig, const FitOptions& options);
 
 struct CombinedAnswer {
-  std::optional<std::string> chosen;  // the heaviest model
-  ModelFit whole;                     // best focus and its intervals, over all models
+  std::optional<CurveModel> chosen;  // the heaviest model
+  ModelFit whole;                    // best focus and its intervals, over all models
   std::optional<double> probability_in_zone;
 };
 

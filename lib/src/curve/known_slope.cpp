@@ -83,10 +83,9 @@ void locate(const SlopePosterior& found, const Hill& first, const Rig& rig,
   answer.probability_in_zone = inside / total;
 }
 
-// `own`: the shape's own parameters.
-void describe(const Likeliest& likeliest, CurveModel model,
-              const std::vector<std::pair<std::string, double>>& own, KnownSlopeAnswer& answer) {
-  answer.model.model = model_name(model);
+void describe(const Likeliest& likeliest, CurveModel model, const FocusCurve::Blur& blur,
+              KnownSlopeAnswer& answer) {
+  answer.model.model = model;
   answer.model.best_focus_steps = answer.best_focus_steps;
   answer.model.best_focus_sigma_steps = answer.sigma_steps;
   answer.model.interval_68_steps = answer.interval_68_steps;
@@ -94,13 +93,13 @@ void describe(const Likeliest& likeliest, CurveModel model,
   answer.model.min_size_px = likeliest.size_px;
   answer.model.slope_px_per_step = likeliest.slope_px_per_step;
   answer.model.weight = 1;
-  answer.model.parameters = {{"centre_steps", likeliest.place_steps},
-                             {"min_size_px", likeliest.size_px},
-                             {"slope_px_per_step", likeliest.slope_px_per_step}};
-  if (likeliest.lopsidedness != 0) {
-    answer.model.parameters.emplace_back("lopsidedness", likeliest.lopsidedness);
-  }
-  answer.model.parameters.insert(answer.model.parameters.end(), own.begin(), own.end());
+  FocusCurve curve{.centre_steps = likeliest.place_steps,
+                   .min_size_px = likeliest.size_px,
+                   .slope_px_per_step = likeliest.slope_px_per_step,
+                   .lopsidedness = {},
+                   .blur = blur};
+  if (likeliest.lopsidedness != 0) curve.lopsidedness = likeliest.lopsidedness;
+  answer.model.parameters = curve;
 }
 
 // Normal nodes in `values`, evenly over +-`reach` sigmas.
@@ -233,7 +232,7 @@ std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& poi
   }
   locate(found, places.front(), rig, answer);
   describe(found.likeliest, CurveModel::blur,
-           {{"obstruction", obstruction}, {"kolmogorov_seeing", 1.0}}, answer);
+           {.obstruction = obstruction, .seeing = SeeingProfile::kolmogorov}, answer);
   answer.reason = count + slope_words;
   return answer;
 }
@@ -272,10 +271,7 @@ std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& po
   const double longest = few ? std::max(range, seen.largest_px / arms.slope_px_per_step) : range;
   if (*answer.interval_95_steps.high - *answer.interval_95_steps.low > longest)
     return KnownSlopeAnswer{};
-  describe(found.likeliest, kModelOfArms,
-           {{"obstruction", obstruction},
-            {"kolmogorov_seeing", profile == SeeingProfile::kolmogorov ? 1.0 : 0.0}},
-           answer);
+  describe(found.likeliest, kModelOfArms, {.obstruction = obstruction, .seeing = profile}, answer);
   answer.bad = found.bad;
   answer.reason = slope_of(arms) + " and the size in focus (" +
                   plus_minus(arms.min_size_px, arms.min_size_px * arms.min_size_relative_spread) +

@@ -40,12 +40,11 @@ std::optional<double> scatter_between(std::span<const ArmsOfRun> runs, double le
 }  // namespace
 
 std::optional<ArmsOfRun> arms_of(const FitResult& fit) {
-  if (fit.verdict != verdict_name(Verdict::trusted)) return std::nullopt;
+  if (fit.verdict != Verdict::trusted) return std::nullopt;
   ArmsOfRun arms;
-  arms.size = fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
-  const std::string name = model_name(curve::kModelOfArms);
+  arms.size = fit.size_measure;
   const auto model = std::find_if(fit.models.begin(), fit.models.end(),
-                                  [&name](const ModelFit& m) { return m.model == name; });
+                                  [](const ModelFit& m) { return m.model == curve::kModelOfArms; });
   if (model == fit.models.end() || !model->best_focus_steps || !model->slope_px_per_step ||
       !model->min_size_px) {
     return std::nullopt;

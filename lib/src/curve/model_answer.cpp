@@ -121,10 +121,11 @@ void describe_shape(const Samples& s, const Shape& shape, const ShapeFit& fit,
   const double slope = bounded_exp(fit.parameters[2]) * s.size_unit_px / s.half_range_steps;
   answer.fit.min_size_px = h0;
   answer.fit.slope_px_per_step = slope;
-  answer.fit.parameters = {{"centre_steps", s.steps(fit.parameters[0])},
-                           {"min_size_px", h0},
-                           {"slope_px_per_step", slope},
-                           {"lopsidedness", fit.parameters[3]}};
+  answer.fit.parameters = FocusCurve{.centre_steps = s.steps(fit.parameters[0]),
+                                     .min_size_px = h0,
+                                     .slope_px_per_step = slope,
+                                     .lopsidedness = fit.parameters[3],
+                                     .blur = {}};
   describe(
       s, fit.sum_of_squares, [&](double t) { return shape_size(shape, fit.parameters, t); },
       answer);
@@ -133,11 +134,11 @@ void describe_shape(const Samples& s, const Shape& shape, const ShapeFit& fit,
 void describe_parabola(const Samples& s, const ParabolaFit& fit, ModelAnswer& answer) {
   const auto& c = fit.parameters;
   const double unit = s.size_unit_px;
-  answer.fit.parameters = {
-      {"reference_steps", s.centre_steps},
-      {"constant_px", c[0] * unit},
-      {"linear_px_per_step", c[1] * unit / s.half_range_steps},
-      {"quadratic_px_per_step2", c[2] * unit / (s.half_range_steps * s.half_range_steps)}};
+  answer.fit.parameters = ParabolaCurve{
+      .reference_steps = s.centre_steps,
+      .constant_px = c[0] * unit,
+      .linear_px_per_step = c[1] * unit / s.half_range_steps,
+      .quadratic_px_per_step2 = c[2] * unit / (s.half_range_steps * s.half_range_steps)};
   if (c[2] > 0) answer.fit.min_size_px = unit * (c[0] - c[1] * c[1] / (4 * c[2]));
   describe(
       s, fit.sum_of_squares, [&](double t) { return c[0] + t * (c[1] + t * c[2]); }, answer);
@@ -180,10 +181,10 @@ std::optional<Component> part_of(const Hypothesis& h, ShapeFitter& fitter, const
 
 }  // namespace
 
-ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::size_t shape,
+ModelAnswer answer_shape(CurveModel model, ShapeFitters& fitters, std::size_t shape,
                          const Samples& samples, const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
-  answer.fit.model = name;
+  answer.fit.model = model;
   Samples s = samples;
   double share = 0;
   for (const Hypothesis& h : hypotheses) share += h.shape == shape ? h.weight : 0.0;
@@ -206,7 +207,7 @@ ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::si
 
 ModelAnswer answer_parabola(const Samples& samples, const std::vector<Hypothesis>& hypotheses) {
   ModelAnswer answer;
-  answer.fit.model = model_name(CurveModel::parabola);
+  answer.fit.model = CurveModel::parabola;
   bool opens_upwards = true;
   Samples s = samples;
   for (const Hypothesis& h : hypotheses) {

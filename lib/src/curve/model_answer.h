@@ -2,7 +2,6 @@
 // all of them.
 #pragma once
 
-#include <string>
 #include <vector>
 
 #include "curve/curve_samples.h"
@@ -24,7 +23,7 @@ struct ModelAnswer {
 
 // The shape number `shape` of the hypotheses; where they have none of it (too improbable), the
 // others' points fitted by it, with no share in the answer.
-ModelAnswer answer_shape(const std::string& name, ShapeFitters& fitters, std::size_t shape,
+ModelAnswer answer_shape(CurveModel model, ShapeFitters& fitters, std::size_t shape,
                          const Samples& samples, const std::vector<Hypothesis>& hypotheses);
 
 ModelAnswer answer_parabola(const Samples& samples, const std::vector<Hypothesis>& hypotheses);

@@ -1,5 +1,5 @@
-#include <array>
 #include <cmath>
+#include <variant>
 
 #include "curve/curve_shape.h"
 #include "starwaist/curve.h"
@@ -7,16 +7,49 @@
 namespace starwaist {
 namespace {
 
-std::optional<double> parameter(const ModelFit& fit, const std::string& name) {
-  for (const auto& [key, value] : fit.parameters) {
-    if (key == name) return value;
+std::optional<double> size_px(const std::monostate&, double) { return std::nullopt; }
+
+std::optional<double> size_px(const ParabolaCurve& curve, double position_steps) {
+  const double x = position_steps - curve.reference_steps;
+  return curve.constant_px + x * (curve.linear_px_per_step + x * curve.quadratic_px_per_step2);
+}
+
+std::optional<double> size_px(const FocusCurve& curve, double position_steps) {
+  if (!(curve.min_size_px > 0)) return std::nullopt;
+  const double u =
+      curve.slope_px_per_step * (position_steps - curve.centre_steps) / curve.min_size_px;
+  const auto shape = curve.blur ? curve::Shape::blur(curve.blur->seeing, curve.blur->obstruction)
+                                : curve::Shape::hyperbola();
+  return curve.min_size_px * shape.at(u, curve.lopsidedness.value_or(0.0)).h;
+}
+
+using NamedValues = std::vector<std::pair<std::string, double>>;
+
+NamedValues named(const std::monostate&) { return {}; }
+
+NamedValues named(const ParabolaCurve& curve) {
+  return {{"reference_steps", curve.reference_steps},
+          {"constant_px", curve.constant_px},
+          {"linear_px_per_step", curve.linear_px_per_step},
+          {"quadratic_px_per_step2", curve.quadratic_px_per_step2}};
+}
+
+NamedValues named(const FocusCurve& curve) {
+  NamedValues values = {{"centre_steps", curve.centre_steps},
+                        {"min_size_px", curve.min_size_px},
+                        {"slope_px_per_step", curve.slope_px_per_step}};
+  if (curve.lopsidedness) values.emplace_back("lopsidedness", *curve.lopsidedness);
+  if (curve.blur) {
+    values.emplace_back("obstruction", curve.blur->obstruction);
+    values.emplace_back("kolmogorov_seeing",
+                        curve.blur->seeing == SeeingProfile::kolmogorov ? 1.0 : 0.0);
   }
-  return std::nullopt;
+  return values;
 }
 
 }  // namespace
 
-std::string model_name(CurveModel model) {
+std::string enum_name(CurveModel model) {
   switch (model) {
     case CurveModel::hyperbola:
       return "hyperbola";
@@ -28,57 +61,20 @@ std::string model_name(CurveModel model) {
   return {};
 }
 
-std::optional<CurveModel> model_from_name(const std::string& name) {
-  for (const CurveModel model : {CurveModel::hyperbola, CurveModel::parabola, CurveModel::blur}) {
-    if (model_name(model) == name) return model;
-  }
-  return std::nullopt;
-}
-
-std::string verdict_name(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::trusted:
-      return "trusted";
-    case Verdict::doubtful:
-      return "doubtful";
-    case Verdict::unusable:
-      return "unusable";
-  }
-  return {};
+std::vector<std::pair<std::string, double>> named_values(const CurveParameters& parameters) {
+  return std::visit([](const auto& curve) { return named(curve); }, parameters);
 }
 
 const ModelFit* chosen_model(const FitResult& result) {
   for (const ModelFit& fit : result.models) {
-    if (result.chosen && fit.model == *result.chosen) return &fit;
+    if (fit.model == result.chosen) return &fit;
   }
   return nullptr;
 }
 
 std::optional<double> curve_size_px(const ModelFit& fit, double position_steps) {
-  const auto model = model_from_name(fit.model);
-  if (!model) return std::nullopt;
-  if (*model == CurveModel::parabola) {
-    const auto reference = parameter(fit, "reference_steps");
-    const auto constant = parameter(fit, "constant_px");
-    const auto linear = parameter(fit, "linear_px_per_step");
-    const auto quadratic = parameter(fit, "quadratic_px_per_step2");
-    if (!reference || !constant || !linear || !quadratic) return std::nullopt;
-    const double x = position_steps - *reference;
-    return *constant + x * (*linear + x * *quadratic);
-  }
-  const auto centre = parameter(fit, "centre_steps");
-  const auto smallest = parameter(fit, "min_size_px");
-  const auto slope = parameter(fit, "slope_px_per_step");
-  if (!centre || !smallest || !slope || !(*smallest > 0)) return std::nullopt;
-  const double u = *slope * (position_steps - *centre) / *smallest;
-  const double a = parameter(fit, "lopsidedness").value_or(0.0);
-  if (*model == CurveModel::hyperbola) return *smallest * curve::Shape::hyperbola().at(u, a).h;
-  const auto obstruction = parameter(fit, "obstruction");
-  const auto kolmogorov = parameter(fit, "kolmogorov_seeing");
-  if (!obstruction || !kolmogorov) return std::nullopt;
-  const auto profile =
-      *kolmogorov > 0.5 ? curve::SeeingProfile::kolmogorov : curve::SeeingProfile::gaussian;
-  return *smallest * curve::Shape::blur(profile, *obstruction).at(u, a).h;
+  return std::visit([position_steps](const auto& curve) { return size_px(curve, position_steps); },
+                    fit.parameters);
 }
 
 }  // namespace starwaist

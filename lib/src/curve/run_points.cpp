@@ -96,7 +96,7 @@ int distinct_positions(const Samples& s, const std::vector<bool>& used) {
   return static_cast<int>(positions.size());
 }
 
-std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
+std::optional<Direction> approach_of(std::span<const CurvePoint> points) {
   bool rises = false;
   bool falls = false;
   for (std::size_t i = 1; i < points.size(); ++i) {
@@ -104,7 +104,7 @@ std::optional<std::string> approach_of(std::span<const CurvePoint> points) {
     falls = falls || points[i].position_steps < points[i - 1].position_steps;
   }
   if (rises == falls) return std::nullopt;
-  return rises ? "outward" : "inward";
+  return rises ? Direction::outward : Direction::inward;
 }
 
 }  // namespace starwaist::curve

@@ -32,7 +32,7 @@ std::vector<CurvePoint> with_reasons(std::span<const CurvePoint> points);
 // Different positions among the samples that are used.
 int distinct_positions(const Samples& samples, const std::vector<bool>& used);
 
-// "outward" or "inward"; absent where the points were taken both ways, or at one place.
-std::optional<std::string> approach_of(std::span<const CurvePoint> points);
+// Absent where the points were taken both ways, or at one place.
+std::optional<Direction> approach_of(std::span<const CurvePoint> points);
 
 }  // namespace starwaist::curve

@@ -11,7 +11,7 @@ namespace {
 // A parabola that explains the sizes, is open downwards and has its top in the middle half of the
 // range (a one-sided arm bends a little too).
 bool has_peak(const ModelFit& fit, double low_steps, double high_steps) {
-  if (fit.model != model_name(CurveModel::parabola) || fit.parameters.empty()) return false;
+  if (!std::holds_alternative<ParabolaCurve>(fit.parameters)) return false;
   constexpr double kExplained = 0.8;
   const double quarter = 0.25 * (high_steps - low_steps);
   const double middle = 0.5 * (low_steps + high_steps);
@@ -88,7 +88,7 @@ VerdictFacts facts_of(const RunPoints& run, const std::vector<bool>& used, const
         return has_peak(fit, facts.lowest_position_steps, facts.highest_position_steps);
       });
   const ModelFit* shown = chosen_model(result);
-  if (shown == nullptr || shown->parameters.empty()) return facts;
+  if (shown == nullptr || std::holds_alternative<std::monostate>(shown->parameters)) return facts;
   facts.smallest_size_px = shown->min_size_px.value_or(run.samples.size_unit_px);
   facts.size_at_lowest_px = *curve_size_px(*shown, facts.lowest_position_steps);
   facts.size_at_highest_px = *curve_size_px(*shown, facts.highest_position_steps);
@@ -97,8 +97,10 @@ VerdictFacts facts_of(const RunPoints& run, const std::vector<bool>& used, const
     facts.core_width_steps = facts.smallest_size_px / *shown->slope_px_per_step;
     facts.slope_px_per_step = shown->slope_px_per_step;
   }
-  if (result.size_measure == "hfr") facts.expected_slope_px_per_step = arm_slope_px_per_step(rig);
-  facts.parabola_answers = shown->model == model_name(CurveModel::parabola);
+  if (result.size_measure == SizeMeasure::hfr) {
+    facts.expected_slope_px_per_step = arm_slope_px_per_step(rig);
+  }
+  facts.parabola_answers = shown->model == CurveModel::parabola;
   return facts;
 }
 

@@ -57,7 +57,7 @@ std::optional<Candidate> look(const RunView& run) {
   const double smallest = run.curve()->smallest_px * narrow_over_typical(run);
   const double arcsec_per_px = *rig.pixel_um / (*rig.focal_length_mm * 1000) * kArcsecPerRadian;
   const double usual = rig.seeing_arcsec.value_or(curve::kTypicalSeeingArcsec);
-  const bool hfr = run.record().fit.size_measure == "hfr";
+  const bool hfr = run.record().fit.size_measure == SizeMeasure::hfr;
   double fwhm_px = hfr ? 2 * smallest / 1.137 : smallest;  // Kolmogorov: HFR = 0.5685 FWHM
   // The optics' and the pixel's own width, taken out in squares.
   const double ratio = rig.focal_ratio().value_or(5);

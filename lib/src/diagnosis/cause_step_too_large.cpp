@@ -50,7 +50,7 @@ std::optional<Candidate> look(const RunView& run) {
     gaps.push_back(positions[k] - positions[k - 1]);
   const double step = median(gaps);
   // Widths of rings follow no such curve near focus: there the smallest width seen must do.
-  const bool hfr = run.record().fit.size_measure == "hfr";
+  const bool hfr = run.record().fit.size_measure == SizeMeasure::hfr;
   const double core =
       hfr ? curve.core_steps() : std::max(curve.core_steps(), smallest / curve.slope_px_per_step);
   std::size_t near = 0;

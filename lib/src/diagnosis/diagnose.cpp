@@ -63,8 +63,8 @@ Finding finding_of(const Accepted& accepted) {
 void lower_verdict(const Accepted& accepted, FitResult& fit) {
   if (accepted.candidate.effect == Effect::harmless) return;
   const bool unusable = accepted.candidate.effect == Effect::unusable;
-  const std::string lowered = verdict_name(unusable ? Verdict::unusable : Verdict::doubtful);
-  if (fit.verdict == verdict_name(Verdict::unusable)) return;
+  const Verdict lowered = unusable ? Verdict::unusable : Verdict::doubtful;
+  if (fit.verdict == Verdict::unusable) return;
   if (fit.verdict == lowered && !fit.reasons.empty()) return;
   fit.verdict = lowered;
   fit.reasons.push_back(accepted.candidate.summary);
@@ -75,14 +75,14 @@ void lower_verdict(const Accepted& accepted, FitResult& fit) {
 // (bench/diagnosis_bench and another simulator).
 void allow_for_jump(const RunView& run, FitResult& fit) {
   constexpr double kTooProbable = 0.07;
-  if (fit.verdict != verdict_name(Verdict::trusted) || !run.rivals()) return;
+  if (fit.verdict != Verdict::trusted || !run.rivals()) return;
   const Account& jump = run.rivals()->focus_jump;
   const double chance = probability_of(jump.log_odds);
   if (chance < kTooProbable || jump.moved_steps.empty() ||
       std::abs(jump.amount_steps) < tolerable_steps(run)) {
     return;
   }
-  fit.verdict = verdict_name(Verdict::doubtful);
+  fit.verdict = Verdict::doubtful;
   fit.reasons.push_back("a jump of the focus by about " + steps_words(std::abs(jump.amount_steps)) +
                         " between " + run.point(jump.at - 1).file + " and " +
                         run.point(jump.at).file + " would explain the sizes too (chance " +

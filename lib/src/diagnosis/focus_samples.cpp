@@ -16,13 +16,12 @@ constexpr std::size_t kFewestPoints = 4;  // a curve has three parameters
 }  // namespace
 
 curve::Shape shape_of(const RunRecord& record) {
-  if (record.fit.size_measure != "hfr") return curve::Shape::hyperbola();
-  return curve::Shape::blur(curve::SeeingProfile::kolmogorov,
+  return curve::Shape::blur(SeeingProfile::kolmogorov,
                             record.rig.obstruction.value_or(curve::kUsualObstruction));
 }
 
 std::optional<double> optics_slope_px_per_step(const RunRecord& record) {
-  if (record.fit.size_measure != "hfr") return std::nullopt;
+  if (record.fit.size_measure != SizeMeasure::hfr) return std::nullopt;
   return arm_slope_px_per_step(record.rig);
 }
 

@@ -61,7 +61,7 @@ inline SweepSettings sweep_about(const RunView& run, double centre_steps, double
 inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
                                double centre_steps) {
   const double highest = sweep.start_position_steps + (sweep.points - 1) * sweep.step_steps;
-  const bool inward = run.record().fit.approach == "inward";
+  const bool inward = run.record().fit.approach == Direction::inward;
   return "about " + steps_words(within_limits(run.record().rig, centre_steps)) + ": " +
          std::to_string(sweep.points) + " positions from " +
          format_fixed(inward ? highest : sweep.start_position_steps, 0) +

@@ -541,7 +541,7 @@ class Fitter {
     const int columns = static_cast<int>(1 + std::max<std::size_t>(1, terms_.filters.size()) +
                                          (terms_.reference_altitude_deg ? 1U : 0U));
     if (!posterior_) {
-      r.verdict = "unusable";
+      r.verdict = Verdict::unusable;
       const int needed = columns + DriftRules::kFewestSpare;
       if (r.used < needed) {
         add(std::to_string(r.used) + " usable runs" +
@@ -586,7 +586,7 @@ class Fitter {
       add(std::to_string(off) + " of " + std::to_string(s_.run.size()) +
           " runs do not lie on one line");
     }
-    r.verdict = r.reasons.empty() ? "trusted" : "doubtful";
+    r.verdict = r.reasons.empty() ? Verdict::trusted : Verdict::doubtful;
   }
 
   void add_notes() {

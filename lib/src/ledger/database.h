@@ -22,6 +22,10 @@ class Statement {
   Statement& bind(int place, const std::string& text);
   Statement& bind(int place, double value);
   Statement& bind(int place, std::int64_t value);
+  template <class Enum>
+  requires std::is_enum_v<Enum> Statement& bind(int place, Enum value) {
+    return bind(place, enum_name(value));
+  }
   template <class Value>
   Statement& bind(int place, const std::optional<Value>& value) {
     if (value) return bind(place, *value);

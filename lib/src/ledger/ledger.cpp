@@ -281,7 +281,7 @@ LedgerRun run_of(const Statement& row) {
   run.best_focus_steps = row.number(6);
   run.sigma_steps = row.number(7);
   run.interval_95_steps = {row.number(8), row.number(9)};
-  run.verdict = row.optional_text(10);
+  run.verdict = enum_from_name<Verdict>(row.text(10));
   run.source = row.text(11);
   return run;
 }

@@ -724,7 +724,7 @@ class Judge {
         break;
       }
     }
-    result_.verdict = reasons.empty() ? "trusted" : "doubtful";
+    result_.verdict = reasons.empty() ? Verdict::trusted : Verdict::doubtful;
     if (!stretches_.known) {
       result_.notes.emplace_back(
           "The frames do not say where the focuser stood: when it was refocused is not known.");

@@ -69,7 +69,7 @@ RefocusRule refocus_rule(const std::optional<Drift>& drift, const RuleFacts& fac
     rule.summary = "Focus drifted, but not at a rate from which a rule could be told.";
     return rule;
   }
-  rule.basis = zone_x ? "zone" : "time";
+  rule.basis = zone_x ? RefocusBasis::zone : RefocusBasis::time;
   if (thermal) rule.every_c = *x / drift->rate;
   if (rate_per_hour > 0) rule.every_minutes = 60 * *x / rate_per_hour;
   if (pays_hours) {

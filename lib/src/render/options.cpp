@@ -10,26 +10,6 @@
 
 namespace starwaist {
 
-std::string seeing_profile_name(SeeingProfile profile) {
-  switch (profile) {
-    case SeeingProfile::moffat:
-      return "moffat";
-    case SeeingProfile::kolmogorov:
-      return "kolmogorov";
-    case SeeingProfile::gaussian:
-      return "gaussian";
-  }
-  return {};
-}
-
-std::optional<SeeingProfile> seeing_profile_from_name(const std::string& name) {
-  for (const auto profile :
-       {SeeingProfile::moffat, SeeingProfile::kolmogorov, SeeingProfile::gaussian}) {
-    if (name == seeing_profile_name(profile)) return profile;
-  }
-  return std::nullopt;
-}
-
 std::vector<double> evenly_spaced_positions(double centre_steps, double step_steps, int count) {
   std::vector<double> positions;
   positions.reserve(static_cast<std::size_t>(std::max(count, 0)));

@@ -14,9 +14,6 @@ constexpr const char* kOnlyWhereOn[] = {
 
 }  // namespace
 
-// Found by the encoder for the options' enumeration.
-std::string enum_name(SeeingProfile profile) { return seeing_profile_name(profile); }
-
 Result<std::string> truth_json(const RenderTruth& truth) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", render::kTruthSchema}};

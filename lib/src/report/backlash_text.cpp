@@ -19,16 +19,16 @@ std::string slack_words(const BacklashResult& r) {
   return report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
 }
 
-std::string verdict_words(const std::string& verdict) {
-  if (verdict == "trusted") return "trusted: these settings can be used as they are";
-  if (verdict == "doubtful") return "doubtful: take the figures as a hint, see below";
+std::string verdict_words(Verdict verdict) {
+  if (verdict == Verdict::trusted) return "trusted: these settings can be used as they are";
+  if (verdict == Verdict::doubtful) return "doubtful: take the figures as a hint, see below";
   return "unusable: these sweeps give no slack to rely on, see below";
 }
 
 std::string sweeps_table(const BacklashResult& r) {
   std::vector<std::vector<std::string>> rows;
   for (const SweepSlack& s : r.sweeps) {
-    rows.push_back({s.direction, std::to_string(s.points),
+    rows.push_back({enum_name(s.direction), std::to_string(s.points),
                     s.best_focus_steps ? format_like_sigma(*s.best_focus_steps, s.sigma_steps) : "",
                     s.sigma_steps ? format_like_sigma(*s.sigma_steps, s.sigma_steps) : "",
                     s.slack_steps ? format_like_sigma(*s.slack_steps, r.sigma_steps) : "?"});
@@ -51,12 +51,12 @@ std::string backlash_text(const BacklashResult& r) {
     text += answer_line("95 % interval", words);
   }
   if (r.takeup_steps && *r.takeup_steps > 0) {
-    const bool inward = r.final_direction == "inward";
-    text += answer_line("Take-up", "go " + format_short(*r.takeup_steps) +
-                                       (*r.takeup_steps == 1 ? " step" : " steps") +
-                                       " past the target to " + (inward ? "larger" : "smaller") +
-                                       " positions, then come back " + r.final_direction +
-                                       "; never against the focuser's stop");
+    const bool inward = r.final_direction == Direction::inward;
+    text += answer_line("Take-up",
+                        "go " + format_short(*r.takeup_steps) +
+                            (*r.takeup_steps == 1 ? " step" : " steps") + " past the target to " +
+                            (inward ? "larger" : "smaller") + " positions, then come back " +
+                            enum_name(r.final_direction) + "; never against the focuser's stop");
   }
   if (r.drift_identified && r.drift_steps) {
     text += answer_line("Drift", report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +

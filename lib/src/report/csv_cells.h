@@ -8,6 +8,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <type_traits>
 #include <utility>
 #include <vector>
 
@@ -39,6 +40,8 @@ inline std::string cell(double value) {
 inline std::string cell(std::int64_t value) { return std::to_string(value); }
 inline std::string cell(int value) { return std::to_string(value); }
 inline std::string cell(const std::string& value) { return text_cell(value); }
+template <class Enum>
+requires std::is_enum_v<Enum> std::string cell(Enum value) { return enum_name(value); }
 template <class Value>
 std::string cell(const std::optional<Value>& value) {
   return value ? cell(*value) : std::string();

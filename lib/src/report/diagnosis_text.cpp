@@ -31,14 +31,14 @@ std::string capital(std::string text) {
 std::string sure_words(double confidence) { return format_fixed(100 * confidence, 0) + " % sure"; }
 
 std::string use_words(const FitResult& fit) {
-  if (!fit.best_focus_steps || fit.verdict == "unusable") {
+  if (!fit.best_focus_steps || fit.verdict == Verdict::unusable) {
     return fit.best_focus_steps
                ? "Do not use this run's best focus (" + report::best_focus_words(fit) + ")."
                : "This run cannot be used: it gives no best focus.";
   }
   const std::string best = "Best focus " + report::best_focus_words(fit);
-  return fit.verdict == "trusted" ? best + ": it can be used."
-                                  : best + ": a hint only, check it with a better run.";
+  return fit.verdict == Verdict::trusted ? best + ": it can be used."
+                                         : best + ": a hint only, check it with a better run.";
 }
 
 // "takeup_steps 90"; a setting's unit is in its name.
@@ -74,7 +74,7 @@ std::string problems(const std::vector<Finding>& findings) {
 }
 
 std::string healthy_words(const FitResult& fit) {
-  if (fit.verdict == "trusted") return "Nothing is wrong with this run.";
+  if (fit.verdict == Verdict::trusted) return "Nothing is wrong with this run.";
   if (fit.reasons.empty()) return "No cause was found.";
   return "No single cause is plain. " + capital(fit.reasons.front()) + ".";
 }
@@ -104,7 +104,7 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
     if (!settings.empty()) text += wrapped(settings, "  For the next run: ");
     text += "  More: starwaist diagnose --explain " + finding.cause + "\n";
   }
-  if (!findings.empty() && fit.verdict != "trusted" && !fit.reasons.empty()) {
+  if (!findings.empty() && fit.verdict != Verdict::trusted && !fit.reasons.empty()) {
     text += report::section("What the curve says", fit.reasons);
   }
   return text + report::section("Skipped", report::skipped_lines(diagnosis.run.skipped));
@@ -112,7 +112,8 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
 
 std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis) {
   const FitResult& fit = diagnosis.run.fit;
-  std::string line = run_name + ": " + fit.verdict + ", " + report::best_focus_words(fit);
+  std::string line =
+      run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);
   std::string causes;
   for (const Finding& finding : diagnosis.findings) {
     causes +=

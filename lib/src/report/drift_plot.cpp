@@ -37,9 +37,10 @@ class DriftFigure {
 
   [[nodiscard]] std::string title() const {
     const DriftResult& r = fit_.result;
-    if (!r.slope_steps_per_c) return "No slope of focus with temperature – " + r.verdict;
+    if (!r.slope_steps_per_c) return "No slope of focus with temperature – " + enum_name(r.verdict);
     return "Focus moves " + format_like_sigma(*r.slope_steps_per_c, r.slope_sigma) + " ± " +
-           format_like_sigma(*r.slope_sigma, r.slope_sigma) + " steps per °C – " + r.verdict;
+           format_like_sigma(*r.slope_sigma, r.slope_sigma) + " steps per °C – " +
+           enum_name(r.verdict);
   }
 
   [[nodiscard]] std::string subtitle() const {

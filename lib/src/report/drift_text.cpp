@@ -24,8 +24,9 @@ std::string filter_name(const std::optional<std::string>& filter) {
 }
 
 std::string verdict_words(const DriftResult& r) {
-  if (r.verdict == "trusted") return "trusted: focus can be moved by temperature with this slope";
-  if (r.verdict == "doubtful") return "doubtful: take the slope as a hint, see below";
+  if (r.verdict == Verdict::trusted)
+    return "trusted: focus can be moved by temperature with this slope";
+  if (r.verdict == Verdict::doubtful) return "doubtful: take the slope as a hint, see below";
   return "unusable: these runs give no slope, see below";
 }
 

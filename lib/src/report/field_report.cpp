@@ -71,7 +71,7 @@ std::string field_text(const RunField& field) {
   if (field.focus) {
     const FieldFocus& focus = *field.focus;
     text += "Focus for the whole field " + format_fixed(focus.compromise_focus_steps, 1) +
-            " steps: " + field.verdict + ".\n\n";
+            " steps: " + enum_name(field.verdict) + ".\n\n";
     text += zone_table(focus.zones) + "\n";
     text += "Left edge to right edge      " +
             with_sigma(focus.tilt_x_steps, focus.tilt_x_sigma_steps) + " steps\n";
@@ -83,7 +83,7 @@ std::string field_text(const RunField& field) {
       text += "Critical focus zone          " + format_fixed(*zone, 1) + " steps wide\n";
     }
   } else {
-    text += "Focus over the field cannot be told: " + field.verdict + ".\n";
+    text += "Focus over the field cannot be told: " + enum_name(field.verdict) + ".\n";
   }
   if (field.collimation) {
     const Collimation& seen = *field.collimation;

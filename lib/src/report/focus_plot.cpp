@@ -54,7 +54,7 @@ class FocusFigure {
   }
 
   [[nodiscard]] std::string title() const {
-    return "Best focus " + report::best_focus_words(fit_) + " – " + fit_.verdict;
+    return "Best focus " + report::best_focus_words(fit_) + " – " + enum_name(fit_.verdict);
   }
 
   [[nodiscard]] std::string subtitle() const {
@@ -299,7 +299,7 @@ class FocusFigure {
     text += "set format y \"%.10g\"\n";
     text += with_residuals ? "set format x \"\"\n" : "set format x \"%.10g\"\n";
     if (!with_residuals) text += x_label();
-    const bool fwhm = fit_.size_measure == "fwhm";
+    const bool fwhm = fit_.size_measure == SizeMeasure::fwhm;
     text += "set ylabel " +
             quoted(fwhm ? "full width at half maximum [px]" : "half-flux radius [px]") +
             " offset 0.5,0 textcolor rgb '" + kInkColor + "'\n";
@@ -331,7 +331,7 @@ class FocusFigure {
       for (std::size_t m = 0; m < fit_.models.size(); ++m) {
         const ModelFit& model = fit_.models[m];
         if ((&model == chosen_) != main || !curve_size_px(model, x_.low)) continue;
-        std::string name = model.model;
+        std::string name = enum_name(model.model);
         if (model.weight && fit_.models.size() > 1) {
           name += " (weight " + report::percent_words(*model.weight) + ")";
         }

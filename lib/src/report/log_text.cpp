@@ -40,18 +40,19 @@ std::string log_table(const std::vector<LedgerRun>& runs) {
     std::string time = report::printable(run.time_utc.value_or(""));
     std::replace(time.begin(), time.end(), 'T', ' ');
     time.resize(std::min<std::size_t>(time.size(), 16));  // minutes do
-    ++verdicts[run.verdict.value_or("unknown")];
-    rows.push_back(
-        {std::to_string(run.id), time, report::shortened(report::printable(run.rig), kRigWidth),
-         report::shortened(report::printable(run.filter.value_or("")), kFilterWidth),
-         report::fixed_or_empty(run.temperature_c, 1),
-         report::fixed_or_empty(run.best_focus_steps, 1),
-         report::fixed_or_empty(run.sigma_steps, 1), report::printable(run.verdict.value_or(""))});
+    const std::string verdict = run.verdict ? enum_name(*run.verdict) : "";
+    ++verdicts[run.verdict ? verdict : "unknown"];
+    rows.push_back({std::to_string(run.id), time,
+                    report::shortened(report::printable(run.rig), kRigWidth),
+                    report::shortened(report::printable(run.filter.value_or("")), kFilterWidth),
+                    report::fixed_or_empty(run.temperature_c, 1),
+                    report::fixed_or_empty(run.best_focus_steps, 1),
+                    report::fixed_or_empty(run.sigma_steps, 1), verdict});
   }
   report::dash_gaps(rows);
   std::string text = report::count_words(runs.size(), "run", "runs");
   for (const auto& [verdict, count] : verdicts) {
-    text += ", " + std::to_string(count) + " " + report::printable(verdict);
+    text += ", " + std::to_string(count) + " " + verdict;
   }
   return text + "\n\n" +
          report::aligned_table({{"Run", ""},
@@ -74,7 +75,7 @@ std::string log_line(const LedgerRun& run) {
   } else {
     line += "no best focus";
   }
-  if (run.verdict) line += ", " + *run.verdict;
+  if (run.verdict) line += ", " + enum_name(*run.verdict);
   return line;
 }
 

@@ -61,9 +61,9 @@ class Timeline {
     std::string text = "Night of " + std::to_string(a_.frames.size()) + " frames";
     std::size_t focus = 0;
     for (const auto& period : r.periods) focus += period.focus_lost ? 1 : 0;
-    if (focus == 0) return text + ": focus held – " + r.verdict;
+    if (focus == 0) return text + ": focus held – " + enum_name(r.verdict);
     return text + ": focus lost " + (focus == 1 ? "once" : std::to_string(focus) + " times") +
-           " – " + r.verdict;
+           " – " + enum_name(r.verdict);
   }
 
   [[nodiscard]] std::string script() {

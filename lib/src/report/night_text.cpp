@@ -46,8 +46,8 @@ std::string first_words(const SessionAnswer& answer) {
 }
 
 std::string verdict_words(const NightResult& r) {
-  if (r.verdict == "trusted") return "trusted";
-  return r.verdict + ": take it as a hint, see below";
+  const std::string verdict = enum_name(r.verdict);
+  return r.verdict == Verdict::trusted ? verdict : verdict + ": take it as a hint, see below";
 }
 
 std::string frames_table(const SessionAnswer& answer) {

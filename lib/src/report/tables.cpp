@@ -26,10 +26,11 @@ using report::wrapped;
 // What is left of an 80-column line beside the numbers.
 constexpr std::size_t kFileWidth = 22;
 
-std::string verdict_words(const std::string& verdict) {
-  if (verdict == "trusted") return "trusted: this position can be used as it is";
-  if (verdict == "doubtful") return "doubtful: take the position as a hint, see below";
-  if (verdict == "unusable") return "unusable: this run gives no position to rely on, see below";
+std::string verdict_words(Verdict verdict) {
+  if (verdict == Verdict::trusted) return "trusted: this position can be used as it is";
+  if (verdict == Verdict::doubtful) return "doubtful: take the position as a hint, see below";
+  if (verdict == Verdict::unusable)
+    return "unusable: this run gives no position to rely on, see below";
   return verdict;
 }
 
@@ -67,7 +68,7 @@ std::string models_table(const FitResult& fit) {
         sigma = format_like_sigma(*model.best_focus_sigma_steps, model.best_focus_sigma_steps);
       }
     }
-    rows.push_back({model.model, best, sigma, fixed_or_empty(model.min_size_px, 2),
+    rows.push_back({enum_name(model.model), best, sigma, fixed_or_empty(model.min_size_px, 2),
                     fixed_or_empty(model.r_squared, 4),
                     model.weight ? format_fixed(100 * *model.weight, 0) : std::string()});
   }
@@ -100,7 +101,7 @@ std::string points_table(const FitResult& fit) {
                     shortened(printable(point.file), kFileWidth)});
   }
   dash_gaps(rows);
-  const std::string size = fit.size_measure == "fwhm" ? "FWHM" : "HFR";
+  const std::string size = fit.size_measure == SizeMeasure::fwhm ? "FWHM" : "HFR";
   return aligned_table({{"Position", "steps"},
                         {size, "px"},
                         {"±", "px"},
@@ -208,8 +209,8 @@ std::string fit_table(const RunFit& run) {
     text += answer_line("Focus zone", zone_hint(run.rig));
   }
   if (fit.approach) {
-    const bool outward = *fit.approach == "outward";
-    text += answer_line("Approach", *fit.approach + ": arrive there " +
+    const bool outward = *fit.approach == Direction::outward;
+    text += answer_line("Approach", enum_name(*fit.approach) + ": arrive there " +
                                         (outward ? "from smaller positions, as the run did"
                                                  : "from larger positions, as the run did"));
   }
@@ -225,7 +226,8 @@ std::string fit_table(const RunFit& run) {
 
 std::string fit_line(const std::string& run_name, const RunFit& run) {
   const FitResult& fit = run.fit;
-  std::string line = run_name + ": " + fit.verdict + ", " + report::best_focus_words(fit);
+  std::string line =
+      run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);
   if (!fit.reasons.empty()) line += " (" + fit.reasons.front() + ")";
   return report::printable(line) + "\n";
 }

@@ -82,7 +82,7 @@ LedgerRun run_of(const Json& object) {
   if (!run.sigma_steps) run.sigma_steps = number(object, "sigma_steps");
   if (run.sigma_steps && !(*run.sigma_steps > 0)) run.sigma_steps.reset();
   run.interval_95_steps = interval(object, "interval_95_steps");
-  run.verdict = text(object, "verdict");
+  run.verdict = enum_from_name<Verdict>(text(object, "verdict").value_or(""));
   run.reasons = texts(object, "reasons");
   run.findings = texts(object, "findings");
   run.source = text(object, "source").value_or("");

@@ -11,8 +11,8 @@ void judge(const RunRecord& record, RunField& field) {
   field.verdict = record.fit.verdict;
   field.reasons = record.fit.reasons;
   const auto doubt = [&](const std::string& reason) {
-    if (field.verdict == verdict_name(Verdict::trusted)) {
-      field.verdict = verdict_name(Verdict::doubtful);
+    if (field.verdict == Verdict::trusted) {
+      field.verdict = Verdict::doubtful;
     }
     field.reasons.push_back(reason);
   };
@@ -52,7 +52,7 @@ Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunO
     return field;
   }
   const auto why = focus_over_field(record.frames, record.tracks, record.fit, record.rig);
-  field.verdict = verdict_name(Verdict::unusable);
+  field.verdict = Verdict::unusable;
   field.reasons = record.fit.reasons;
   if (!why) field.reasons.push_back(why.error().text());
   return field;

@@ -105,7 +105,7 @@ Result<void> record_each(const std::vector<std::string>& inputs, const RunOption
 // What a run must share with another to be of the same telescope.
 std::string telescope_of(const std::string& input, const RecordedRun& run) {
   const Rig& rig = run.record.rig;
-  std::string key = run.record.fit.size_measure;
+  std::string key = enum_name(run.record.fit.size_measure);
   for (const auto& fact :
        {rig.focal_length_mm, rig.focal_ratio(), rig.obstruction, rig.pixel_um, rig.um_per_step}) {
     key += "|" + (fact ? format_short(*fact) : std::string());
@@ -152,7 +152,7 @@ class Together {
   };
 
   static bool wants_help(const FitResult& fit) {
-    return fit.verdict == verdict_name(Verdict::unusable) &&
+    return fit.verdict == Verdict::unusable &&
            std::any_of(fit.points.begin(), fit.points.end(),
                        [](const CurvePoint& p) { return p.size_px.has_value(); });
   }

@@ -67,10 +67,6 @@ std::string no_position_reason(const FrameReadOptions& read) {
   return where + ". Check --position-key and --position-from-name against the file";
 }
 
-StarSize star_size(SizeMeasure measure) {
-  return measure == SizeMeasure::fwhm ? StarSize::fwhm : StarSize::hfr;
-}
-
 // Holds the frame taken afterwards, where the options name one, against the fit. `frames`: the
 // run's (none for a table), so that both are sizes of the same stars. `stated`: what manifests say.
 Result<void> add_arrival(std::vector<FrameMeasurement> frames,
@@ -84,9 +80,9 @@ Result<void> add_arrival(std::vector<FrameMeasurement> frames,
   if (!arrived) return tl::unexpected<Error>(arrived.error());
   frames.push_back(std::move(arrived->frames.front()));
   const FitResult& fit = answer.record.fit;
-  const SizeMeasure measure = fit.size_measure == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+  const SizeMeasure measure = fit.size_measure;
   answer.arrived =
-      run_detail::judge_arrival(fit, frames.back(), match_sizes(frames, star_size(measure)).back());
+      run_detail::judge_arrival(fit, frames.back(), match_sizes(frames, measure).back());
   return {};
 }
 
@@ -123,7 +119,7 @@ std::optional<double> error_of_choice(const std::vector<FrameMeasurement>& frame
     if (!below || !above || !(*below > 0) || !(*above > 0)) return std::nullopt;
     by_focus_per_step.push_back((std::log(*below) - std::log(*above)) / (2 * step));
   }
-  const auto error = focus_error_of_stars(frames, star_size(measure), by_focus_per_step);
+  const auto error = focus_error_of_stars(frames, measure, by_focus_per_step);
   return error && *error > 0 ? error : std::nullopt;
 }
 

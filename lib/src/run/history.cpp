@@ -112,9 +112,9 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
     const CsvRow& row = csv->rows[k];
     const std::string where = name + " line " + std::to_string(row.line);
     const auto position = csv->number(row.cell(columns.position));
-    const std::string verdict = lower_case(row.cell(columns.verdict));
+    const auto verdict = enum_from_name<Verdict>(lower_case(row.cell(columns.verdict)));
     // An export has rows of runs that found no best focus.
-    if (!position && !(row.cell(columns.position).empty() && verdict == "unusable")) {
+    if (!position && !(row.cell(columns.position).empty() && verdict == Verdict::unusable)) {
       table.skipped.push_back({where, "position '" + row.cell(columns.position) +
                                           "' is not a number. Correct or delete the row"});
       continue;
@@ -136,9 +136,7 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
     run.time_utc = tidy_time(row.cell(columns.time));
     if (!run.time_utc && !row.cell(columns.time).empty()) ++odd_times;
     run.altitude_deg = csv->number(row.cell(columns.altitude));
-    if (verdict == "trusted" || verdict == "doubtful" || verdict == "unusable") {
-      run.verdict = verdict;
-    }
+    run.verdict = verdict;
     run.rig = row.cell(columns.rig);
     run.source = name + " row " + std::to_string(k);
     table.runs.push_back(std::move(run));
@@ -438,7 +436,7 @@ DriftRun drift_run(const LedgerRun& run, int row) {
   drift.altitude_deg = run.altitude_deg;
   if (!run.best_focus_steps) {
     drift.unusable = "the run gave no best focus";
-  } else if (run.verdict == "unusable") {
+  } else if (run.verdict == Verdict::unusable) {
     drift.unusable = "the run's own verdict is unusable";
   }
   return drift;

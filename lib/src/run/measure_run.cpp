@@ -144,8 +144,8 @@ Result<RunMeasurement> measure_run(const RunInput& input, const RunOptions& opti
 }
 
 void use_matched_sizes(std::vector<FrameMeasurement>& frames) {
-  const auto hfr = match_sizes(frames, StarSize::hfr);
-  const auto fwhm = match_sizes(frames, StarSize::fwhm);
+  const auto hfr = match_sizes(frames, SizeMeasure::hfr);
+  const auto fwhm = match_sizes(frames, SizeMeasure::fwhm);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (!hfr[i].matched) {
       frames[i].remarks.push_back(

@@ -22,11 +22,11 @@ struct Seen {
 // Sizes by star (rows) and frame (columns).
 using Table = std::vector<std::vector<std::optional<Seen>>>;
 
-const std::optional<double>& size_of(const Star& star, StarSize kind) {
-  return kind == StarSize::hfr ? star.hfr_px : star.fwhm_px;
+const std::optional<double>& size_of(const Star& star, SizeMeasure kind) {
+  return kind == SizeMeasure::hfr ? star.hfr_px : star.fwhm_px;
 }
 
-std::optional<Seen> seen(const Star& star, StarSize kind) {
+std::optional<Seen> seen(const Star& star, SizeMeasure kind) {
   if (!has_dependable_size(star, kind)) return std::nullopt;
   const std::optional<double>& size = size_of(star, kind);
   const double relative = *star.hfr_sigma_px / *star.hfr_px;
@@ -39,7 +39,7 @@ std::vector<stars::Place> places_of(const FrameMeasurement& frame) {
   return places;
 }
 
-std::size_t reference_frame(std::span<const FrameMeasurement> frames, StarSize kind) {
+std::size_t reference_frame(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
   std::size_t best = 0;
   std::ptrdiff_t most = -1;
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -62,7 +62,7 @@ struct Registration {
   std::vector<std::vector<std::optional<std::size_t>>> pairs;
 };
 
-Registration register_frames(std::span<const FrameMeasurement> frames, StarSize kind) {
+Registration register_frames(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
   Registration result;
   result.reference = reference_frame(frames, kind);
   result.maps.resize(frames.size());
@@ -82,7 +82,7 @@ Registration register_frames(std::span<const FrameMeasurement> frames, StarSize 
 
 // Stars of the reference frame against every frame.
 Table star_table(std::span<const FrameMeasurement> frames, const Registration& registration,
-                 StarSize kind) {
+                 SizeMeasure kind) {
   Table table(frames[registration.reference].stars.size(),
               std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -224,7 +224,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 }
 
 // The run's stars and frames as match_sizes takes them.
-Table matched_table(std::span<const FrameMeasurement> frames, StarSize kind) {
+Table matched_table(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
   const Registration registration = register_frames(frames, kind);
   const auto laid_frames =
       static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
@@ -272,7 +272,8 @@ std::optional<StarFocus> focus_of_star(const std::vector<std::optional<Seen>>& r
 
 }  // namespace
 
-std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames, StarSize kind,
+std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> frames,
+                                           SizeMeasure kind,
                                            std::span<const double> by_focus_per_step) {
   if (frames.empty()) return std::nullopt;
   const Table table = matched_table(frames, kind);
@@ -318,7 +319,7 @@ std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> fra
   return std::sqrt(spread2 * squares) / weights;
 }
 
-bool has_dependable_size(const Star& star, StarSize size) {
+bool has_dependable_size(const Star& star, SizeMeasure size) {
   if (!is_whole(star) || star.snr < kLeastSnr || !star.hfr_px || !star.hfr_sigma_px) return false;
   const std::optional<double>& value = size_of(star, size);
   return value && *value > 0;
@@ -327,7 +328,7 @@ bool has_dependable_size(const Star& star, StarSize size) {
 std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasurement> frames) {
   std::vector<std::vector<StarPlace>> missing(frames.size());
   if (frames.empty()) return missing;
-  const Registration registration = register_frames(frames, StarSize::hfr);
+  const Registration registration = register_frames(frames, SizeMeasure::hfr);
   const std::vector<Star>& reference = frames[registration.reference].stars;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     if (!registration.maps[i]) continue;
@@ -336,7 +337,7 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
       if (pair) there[*pair] = true;
     }
     for (std::size_t j = 0; j < reference.size(); ++j) {
-      if (there[j] || !seen(reference[j], StarSize::hfr)) continue;
+      if (there[j] || !seen(reference[j], SizeMeasure::hfr)) continue;
       const stars::Place p = registration.maps[i]->inverse({reference[j].x_px, reference[j].y_px});
       if (p.x_px < 0 || p.y_px < 0 || p.x_px > frames[i].width_px - 1 ||
           p.y_px > frames[i].height_px - 1) {
@@ -351,7 +352,7 @@ std::vector<std::vector<StarPlace>> missing_stars(std::span<const FrameMeasureme
 std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
   std::vector<StarTrack> tracks;
   if (frames.empty()) return tracks;
-  const Registration registration = register_frames(frames, StarSize::hfr);
+  const Registration registration = register_frames(frames, SizeMeasure::hfr);
   tracks.assign(frames[registration.reference].stars.size(),
                 StarTrack(frames.size(), std::nullopt));
   for (std::size_t i = 0; i < frames.size(); ++i) {
@@ -368,7 +369,7 @@ std::vector<StarTrack> star_tracks(std::span<const FrameMeasurement> frames) {
   return tracks;
 }
 
-std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, StarSize kind) {
+std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, SizeMeasure kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
   const TwoWayFit fit = fit_two_way(matched_table(frames, kind), frames.size());
@@ -379,13 +380,14 @@ std::vector<MatchedSize> match_sizes(std::span<const FrameMeasurement> frames, S
       out.size_px = std::exp(*fit.log_size[i]);
       const double shared =
           frames[i].hfr_px ? frames[i].hfr_shared_sigma_px.value_or(0) / *frames[i].hfr_px : 0.0;
-      out.sigma_px = *out.size_px * std::hypot(fit.sigma[i], kind == StarSize::hfr ? shared : 0.0);
+      out.sigma_px =
+          *out.size_px * std::hypot(fit.sigma[i], kind == SizeMeasure::hfr ? shared : 0.0);
       out.stars = fit.stars[i];
       out.matched = true;
       continue;
     }
-    out.size_px = kind == StarSize::hfr ? frames[i].hfr_px : frames[i].fwhm_px;
-    out.sigma_px = kind == StarSize::hfr ? frames[i].hfr_sigma_px : frames[i].fwhm_sigma_px;
+    out.size_px = kind == SizeMeasure::hfr ? frames[i].hfr_px : frames[i].fwhm_px;
+    out.sigma_px = kind == SizeMeasure::hfr ? frames[i].hfr_sigma_px : frames[i].fwhm_sigma_px;
     out.stars = frames[i].star_count;
   }
   return sizes;
