@@ -2,7 +2,8 @@
 
 #include <algorithm>
 
-#include "curve/small_cholesky.h"
+#include "numerics/log_sum.h"
+#include "numerics/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
@@ -46,14 +47,6 @@ Evidence::Evidence(const Samples& all, const NoiseModel& noise)
   precision_ << spread.cwiseInverse().cwiseAbs2(), 0.0;  // a has its row
 }
 
-double log_sum(const std::vector<double>& logs) {
-  const double best = *std::max_element(logs.begin(), logs.end());
-  if (!std::isfinite(best)) return kNothing;
-  double sum = 0;
-  for (const double value : logs) sum += std::exp(value - best);
-  return best + std::log(sum);
-}
-
 Linearised::Linearised(const Samples& all, const ShapeFitter& fitter, const ShapeFit& at,
                        const Evidence& evidence)
     : t0(at.parameters[0]), rows(all.count()) {
@@ -93,7 +86,7 @@ double log_evidence(const Linearised& curve, const Evidence& evidence, const Few
       sums.add(curve.rows[i].jacobian, curve.rows[i].residual, 1 / variance[i]);
       variances.times(variance[i]);
     }
-    const SmallCholesky<kShapeParameters> factor(sums.information);
+    const numerics::SmallCholesky<kShapeParameters> factor(sums.information);
     if (!(factor.least_pivot() > 0)) continue;
     const double squares =
         std::max(sums.squares - factor.forward(sums.gradient).squaredNorm(), 0.0);
@@ -102,7 +95,7 @@ double log_evidence(const Linearised& curve, const Evidence& evidence, const Few
                                                squares, factor.determinant(), curve.t0);
     if (std::isfinite(value)) of_candidate[c] = value;
   }
-  return log_sum(of_candidate);
+  return numerics::log_sum(of_candidate);
 }
 
 }  // namespace starwaist::curve

@@ -64,9 +64,6 @@ class Evidence {
 
 constexpr double kNothing = -std::numeric_limits<double>::infinity();  // ln 0
 
-// ln of the sum of their exponentials.
-double log_sum(const std::vector<double>& logs);
-
 // The sums of a linear least-squares problem.
 struct Sums {
   Eigen::Matrix<double, kShapeParameters, kShapeParameters> information;

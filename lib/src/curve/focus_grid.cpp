@@ -1,20 +1,19 @@
 #include "curve/focus_grid.h"
 
 #include <algorithm>
+#include <span>
+
+#include "numerics/grid.h"
 
 namespace starwaist::curve {
 
 double FocusGrid::quantile(std::size_t begin, std::size_t end, double share) const {
   double total = 0;
   for (std::size_t i = begin; i < end; ++i) total += mass[i];
-  double sum = 0;
-  for (std::size_t i = begin; i < end; ++i) {
-    if (sum + mass[i] >= share * total) {
-      return steps(static_cast<double>(i) - 0.5 + (share * total - sum) / mass[i]);
-    }
-    sum += mass[i];
-  }
-  return steps(static_cast<double>(end) - 1);
+  const auto place =
+      numerics::place_of_mass(std::span(mass).subspan(begin, end - begin), share * total);
+  if (!place) return steps(static_cast<double>(end) - 1);
+  return steps(static_cast<double>(begin + place->cell) - 0.5 + place->part);
 }
 
 std::vector<Hill> hills(const FocusGrid& grid) {

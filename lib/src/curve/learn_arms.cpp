@@ -5,6 +5,7 @@
 
 #include "curve/known_slope.h"
 #include "curve/priors.h"
+#include "numerics/robust.h"
 #include "starwaist/curve.h"
 #include "starwaist/statistics.h"
 
@@ -24,7 +25,6 @@ double spread_of(const std::vector<double>& values) {
 // Standard deviation about 0 of what every run's points have between two shares of the seeing, by
 // the median: the curve's own misfit, common to all runs, is an error as well. Absent without any.
 std::optional<double> scatter_between(std::span<const ArmsOfRun> runs, double least, double most) {
-  constexpr double kOfMedian = 1.4826022;  // as in robust_sigma
   std::vector<double> sizes;
   for (const ArmsOfRun& run : runs) {
     for (const ArmsOfRun::Deviation& d : run.deviations) {
@@ -34,7 +34,7 @@ std::optional<double> scatter_between(std::span<const ArmsOfRun> runs, double le
     }
   }
   if (sizes.empty()) return std::nullopt;
-  return kOfMedian * median(sizes);
+  return numerics::sigma_of_distances(sizes);
 }
 
 }  // namespace

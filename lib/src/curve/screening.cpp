@@ -3,7 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "curve/small_cholesky.h"
+#include "numerics/log_sum.h"
+#include "numerics/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
@@ -58,7 +59,7 @@ void Screening::add_candidate(std::span<const double> variance) {
   for (std::size_t i = 0; i < n_; ++i) {
     sums.add(curve_.rows[i].jacobian, curve_.rows[i].residual, 1 / variance[i]);
   }
-  const SmallCholesky<kShapeParameters> factor(sums.information);
+  const numerics::SmallCholesky<kShapeParameters> factor(sums.information);
   const ShapeParameters gradient = factor.forward(sums.gradient);
   Whole whole{curve_.noise.log_prior[wholes_.size()], factor.determinant(),
               sums.squares - gradient.squaredNorm(), 0};
@@ -111,7 +112,7 @@ double Screening::weigh(const FewPoints& bad) {
                                                         squares_[c], determinant, curve_.t0);
     if (std::isfinite(value)) of_candidate_[c] = value;
   }
-  return log_sum(of_candidate_);
+  return numerics::log_sum(of_candidate_);
 }
 
 void Screening::keep(const FewPoints& bad) {

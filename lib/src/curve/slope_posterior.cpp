@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "numerics/log_sum.h"
+
 namespace starwaist::curve {
 namespace {
 
@@ -101,7 +103,6 @@ SlopePosterior slope_posterior(const std::vector<CurvePoint>& points, const Slop
   for (int i = 0; i < at.count; ++i) {
     const double place = result.grid.steps(i);
     std::size_t next = 0;
-    double top = -1e300;
     for (const TriedValue& size : belief.sizes_px) {
       for (const TriedValue& slope : belief.slopes_px_per_step) {
         for (const TriedValue& a : belief.lopsidedness) {
@@ -115,7 +116,6 @@ SlopePosterior slope_posterior(const std::vector<CurvePoint>& points, const Slop
                 log_likelihood(points, curve, factor.value, belief.bad, bad) +
                 (size.log_prior + slope.log_prior + a.log_prior + factor.log_prior);
             values[next++] = value;
-            top = std::max(top, value);
             expectation.add(value, e, bad);
             if (value > result.likeliest.log_likelihood) {
               result.likeliest = {value, size.value, slope.value, a.value, place};
@@ -124,9 +124,7 @@ SlopePosterior slope_posterior(const std::vector<CurvePoint>& points, const Slop
         }
       }
     }
-    double sum = 0;
-    for (const double value : values) sum += std::exp(value - top);
-    logs[static_cast<std::size_t>(i)] = top + std::log(sum);
+    logs[static_cast<std::size_t>(i)] = numerics::log_sum(values);
   }
   const double top = *std::max_element(logs.begin(), logs.end());
   for (std::size_t i = 0; i < logs.size(); ++i) result.grid.mass[i] = std::exp(logs[i] - top);

@@ -6,7 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
-namespace starwaist::curve {
+namespace starwaist::numerics {
 
 template <int kSize>
 class SmallCholesky {
@@ -69,4 +69,4 @@ class SmallCholesky {
   double least_pivot_ = 1;
 };
 
-}  // namespace starwaist::curve
+}  // namespace starwaist::numerics
