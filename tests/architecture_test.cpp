@@ -185,9 +185,9 @@ std::vector<std::string> unused_of(const std::vector<Module>& table,
     }
     for (const auto& [header, users] : module.open_headers) {
       for (const std::string& user : users) {
-        if (!any([&, &header = header](const Include& i) {
+        if (!any([&, &name = header](const Include& i) {
               const bool is_user = user == kEveryone ? i.by != module.name : i.by == user;
-              return is_user && i.of == module.name && i.header == header && !i.is_public;
+              return is_user && i.of == module.name && i.header == name && !i.is_public;
             })) {
           unused.push_back("no file of " + user + " includes " + header + " of " + module.name);
         }
