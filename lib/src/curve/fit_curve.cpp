@@ -57,8 +57,8 @@ void take_rejection(Rejection rejection, FitResult& result) {
   result.notes.insert(result.notes.end(), rejection.notes.begin(), rejection.notes.end());
 }
 
-// What is unusable by itself, by what other runs tell. `result` stays as it is where they tell
-// nothing, but for a reason more where they say why. `points`: the caller's.
+// Best focus of a run that is unusable by itself, from what other runs say. `result` stays as it is
+// where they say nothing, but for a reason more where they say why. `points`: the caller's.
 FitResult answer_by_arms(const RunPoints& run, std::span<const CurvePoint> points,
                          const KnownArms& arms, const Rig& rig, FitResult result) {
   auto answer = locate_by_arms(usable_points(run, points), arms, rig);

@@ -42,7 +42,7 @@ double reach_steps(const Seen& seen, double slope_px_per_step) {
   return 1.5 * seen.largest_px / slope_px_per_step;
 }
 
-// Likeliest first. One position tells the distance and not the side: two answers, however near.
+// Likeliest first. One position gives the distance and not the side: two answers, however near.
 std::vector<Hill> places_of(const std::vector<CurvePoint>& points, const FocusGrid& grid) {
   const bool one_place = std::all_of(points.begin(), points.end(), [&points](const CurvePoint& p) {
     return p.position_steps == points.front().position_steps;
@@ -134,7 +134,8 @@ SlopeBelief by_rig(const Shape& shape, double slope_px_per_step, double smallest
 
 // --- by other runs ---
 
-// From so many points on one of them may be bad: of fewer none is told from a good one.
+// From so many points on one of them may be bad: of fewer none can be distinguished from a good
+// one.
 constexpr std::size_t kFewestWithBad = 4;
 constexpr double kMostBad = 1.0 / 3;  // of the points; beyond, they contradict the slope
 

@@ -14,7 +14,7 @@ class Expectation {
   Expectation(std::size_t errors, std::size_t points) : of_error_(errors), bad_(points) {}
 
   void add(double log_weight, std::size_t error, const std::vector<double>& bad) {
-    constexpr double kNothing = 30;  // ln of what cannot be told from nothing
+    constexpr double kNothing = 30;  // ln of what counts for nothing
     if (log_weight < top_ - kNothing) return;
     if (log_weight > top_) {
       const double less = std::exp(top_ - log_weight);
