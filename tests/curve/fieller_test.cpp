@@ -5,8 +5,8 @@
 #include <array>
 #include <cmath>
 
+#include "curve/focus_mixture.h"
 #include "curve/parabola.h"
-#include "curve/profile.h"
 
 namespace starwaist::curve {
 namespace {

@@ -63,8 +63,8 @@ std::string enum_name(CurveModel model);
 //   than a quarter of it, or with a 95 % interval longer than it; or two sigmas either way that
 //   span half of the range and more than the curve's own width.
 //   One to three half-flux radii with a known rig are answered from the rig's slope: doubtful, or
-//   unusable where two places are open (one ring does not tell its side). With FitOptions::
-//   known_arms what would be unusable is answered by what other runs of the telescope tell, where
+//   unusable where two places are open (one ring does not show its side). With FitOptions::
+//   known_arms what would be unusable is answered by what other runs of the telescope show, where
 //   that bounds best focus: doubtful. So is a place outside the sampled range then.
 // doubtful: any other rule below is broken. trusted: none is.
 // The half width of the 95 % interval is held against half of the critical focus zone where the rig
@@ -146,7 +146,7 @@ struct Fields<ModelFit> {
 };
 static_assert(describes_every_field<ModelFit>());
 
-// What several runs of one telescope tell of the next one: the slope of the arms, c(e) / (2 N p)
+// What several runs of one telescope say of the next one: the slope of the arms, c(e) / (2 N p)
 // px per step, belongs to the telescope and not to the night (on four small telescopes it is
 // constant to 4 to 6 %), the size in focus to the site's seeing (14 to 19 %).
 struct KnownArms {
@@ -156,7 +156,7 @@ struct KnownArms {
   double min_size_px = 0;
   double min_size_relative_spread = 0;  // between runs; at least 10 %
   // Of the sizes about their curve in a usual run, over the curve: far out, and what the seeing
-  // adds in focus (it fades with distance, see lib/src/curve/shape.h).
+  // adds in focus (it fades with distance, see lib/src/curve/curve_shape.h).
   double scatter_far_out = 0;
   double scatter_of_seeing = 0;
   int runs = 0;  // that this rests on

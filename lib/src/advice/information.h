@@ -4,7 +4,7 @@
 #include <Eigen/Dense>
 #include <optional>
 
-#include "curve/shape.h"
+#include "curve/curve_shape.h"
 #include "starwaist/plan.h"
 
 namespace starwaist::advice {

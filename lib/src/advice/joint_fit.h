@@ -6,7 +6,7 @@
 #include <vector>
 
 #include "curve/least_squares.h"
-#include "curve/shape.h"
+#include "curve/curve_shape.h"
 
 namespace starwaist::advice {
 

@@ -1,12 +1,13 @@
 #include "curve/known_slope.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <limits>
 
-#include "curve/shape.h"
-#include "curve/shape_fit.h"
+#include "curve/curve_shape.h"
+#include "curve/focus_grid.h"
+#include "curve/priors.h"
+#include "curve/slope_posterior.h"
 #include "curve/verdict.h"
 #include "starwaist/numbers.h"
 
@@ -14,76 +15,6 @@ namespace starwaist::curve {
 namespace {
 
 constexpr double kClearMass = 0.95;  // of the likelier of two places
-
-// One value of something that is not known, and ln of what is thought of it beforehand.
-struct Tried {
-  double value;
-  double log_prior;
-};
-
-// What a bad point may be, as in outliers.cpp: larger by an exponential excess, seldom smaller. The
-// share is larger than there, as a run that needs the slope of others is more often a spoiled one.
-struct BadPoints {
-  double share = 0.1;
-  double larger = 0.96;
-  double mean_excess = 2;  // of the size over the curve's, less 1
-
-  [[nodiscard]] double density(double size, double curve) const {
-    const double excess = size / curve - 1;
-    if (excess < 0) return (1 - larger) / curve;
-    return larger / mean_excess / curve * std::exp(-excess / mean_excess);
-  }
-};
-
-// What is thought of the curve before any point is seen; best focus may be anywhere.
-struct Belief {
-  Shape shape;
-  std::vector<Tried> sizes_px;  // in focus
-  std::vector<Tried> slopes_px_per_step;
-  std::vector<Tried> lopsidedness{{0, 0}};
-  // Errors of a size beside its own sigma, over the curve: of every point, and what the seeing adds
-  // in focus. How much larger both are in this run is tried.
-  double scatter = 0;
-  double scatter_of_seeing = 0;
-  std::vector<Tried> scatter_factors;
-  std::optional<BadPoints> bad;  // absent: every point is good
-};
-
-struct Grid {
-  double first_steps = 0;
-  double step_steps = 1;
-  std::vector<double> mass;
-
-  [[nodiscard]] double steps(double index) const { return first_steps + step_steps * index; }
-  // Place below which a part `share` of the whole mass between two indices lies.
-  [[nodiscard]] double quantile(std::size_t begin, std::size_t end, double share) const {
-    double total = 0;
-    for (std::size_t i = begin; i < end; ++i) total += mass[i];
-    double sum = 0;
-    for (std::size_t i = begin; i < end; ++i) {
-      if (sum + mass[i] >= share * total) {
-        return steps(static_cast<double>(i) - 0.5 + (share * total - sum) / mass[i]);
-      }
-      sum += mass[i];
-    }
-    return steps(static_cast<double>(end) - 1);
-  }
-};
-
-struct Likeliest {
-  double log_likelihood = -1e300;
-  double size_px = 0;
-  double slope_px_per_step = 0;
-  double lopsidedness = 0;
-  double place_steps = 0;
-};
-
-struct Posterior {
-  Grid grid;
-  Likeliest likeliest;
-  std::vector<double> of_error;  // probability of each of Belief::scatter_factors
-  std::vector<double> bad;       // probability of each point to be bad; empty where none may be
-};
 
 // The largest and smallest of what was seen.
 struct Seen {
@@ -106,169 +37,13 @@ struct Seen {
   }
 };
 
-// Sums over all that is tried, weighed by a likelihood whose size is known only when it is met.
-class Expectation {
- public:
-  Expectation(std::size_t errors, std::size_t points) : of_error_(errors), bad_(points) {}
-
-  void add(double log_weight, std::size_t error, const std::vector<double>& bad) {
-    constexpr double kNothing = 30;  // ln of what cannot be told from nothing
-    if (log_weight < top_ - kNothing) return;
-    if (log_weight > top_) {
-      const double less = std::exp(top_ - log_weight);
-      total_ *= less;
-      for (double& sum : of_error_) sum *= less;
-      for (double& sum : bad_) sum *= less;
-      top_ = log_weight;
-    }
-    const double weight = std::exp(log_weight - top_);
-    total_ += weight;
-    of_error_[error] += weight;
-    for (std::size_t i = 0; i < bad.size(); ++i) bad_[i] += weight * bad[i];
-  }
-  void tell(Posterior& posterior, bool looks_for_bad) const {
-    posterior.of_error = of_error_;
-    for (double& share : posterior.of_error) share /= total_;
-    if (!looks_for_bad) return;
-    posterior.bad = bad_;
-    for (double& share : posterior.bad) share /= total_;
-  }
-
- private:
-  double top_ = -1e300;
-  double total_ = 0;
-  std::vector<double> of_error_;
-  std::vector<double> bad_;
-};
-
-// The curve where a point is.
-struct OnCurve {
-  double size_px;
-  double error_px;  // of a size there, beside the point's own
-};
-
-OnCurve on_curve(const Belief& belief, double u, double lopsidedness, double smallest_px) {
-  const auto at = [&](const auto& value) {
-    OnCurve curve{smallest_px * value.h, belief.scatter};
-    if (belief.scatter_of_seeing > 0) {
-      const double of_seeing = belief.scatter_of_seeing * seeing_share(value, u);
-      curve.error_px = std::sqrt(belief.scatter * belief.scatter + of_seeing * of_seeing);
-    }
-    curve.error_px *= curve.size_px;
-    return curve;
-  };
-  return lopsidedness == 0 ? at(belief.shape.at(u)) : at(belief.shape.at(u, lopsidedness));
-}
-
-// `bad` takes the points' probabilities to be bad where they may be.
-double log_likelihood(const std::vector<CurvePoint>& points, const std::vector<OnCurve>& curve,
-                      double factor, const std::optional<BadPoints>& may_be_bad,
-                      std::vector<double>& bad) {
-  double sum = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    const CurvePoint& p = points[i];
-    const double size = curve[i].size_px;
-    const double beside = factor * curve[i].error_px;
-    const double sigma = p.sigma_px ? std::hypot(*p.sigma_px, beside) : beside;
-    const double deviation = (*p.size_px - size) / sigma;
-    if (!may_be_bad) {
-      sum -= 0.5 * deviation * deviation + std::log(sigma);
-      continue;
-    }
-    const double root_of_two_pi = 2.5066282746310002;
-    const double good =
-        (1 - may_be_bad->share) / (root_of_two_pi * sigma) * std::exp(-0.5 * deviation * deviation);
-    const double not_good = may_be_bad->share * may_be_bad->density(*p.size_px, size);
-    sum += std::log(good + not_good);
-    bad[i] = not_good / (good + not_good);
-  }
-  return sum;
-}
-
-// `places` of best focus, evenly from `first` to `last`.
-Posterior posterior(const std::vector<CurvePoint>& points, const Belief& belief, double first,
-                    double last, int places) {
-  Posterior result;
-  result.grid = {first, (last - first) / (places - 1),
-                 std::vector<double>(static_cast<std::size_t>(places))};
-  std::vector<double> logs(static_cast<std::size_t>(places), -1e300);
-  std::vector<double> values(belief.sizes_px.size() * belief.slopes_px_per_step.size() *
-                             belief.lopsidedness.size() * belief.scatter_factors.size());
-  std::vector<OnCurve> curve(points.size());
-  std::vector<double> bad(belief.bad ? points.size() : 0);
-  Expectation expectation(belief.scatter_factors.size(), bad.size());
-  for (int i = 0; i < places; ++i) {
-    const double place = result.grid.steps(i);
-    std::size_t next = 0;
-    double top = -1e300;
-    for (const Tried& size : belief.sizes_px) {
-      for (const Tried& slope : belief.slopes_px_per_step) {
-        for (const Tried& a : belief.lopsidedness) {
-          for (std::size_t k = 0; k < points.size(); ++k) {
-            const double u = slope.value * (points[k].position_steps - place) / size.value;
-            curve[k] = on_curve(belief, u, a.value, size.value);
-          }
-          for (std::size_t e = 0; e < belief.scatter_factors.size(); ++e) {
-            const Tried& factor = belief.scatter_factors[e];
-            const double value =
-                log_likelihood(points, curve, factor.value, belief.bad, bad) +
-                (size.log_prior + slope.log_prior + a.log_prior + factor.log_prior);
-            values[next++] = value;
-            top = std::max(top, value);
-            expectation.add(value, e, bad);
-            if (value > result.likeliest.log_likelihood) {
-              result.likeliest = {value, size.value, slope.value, a.value, place};
-            }
-          }
-        }
-      }
-    }
-    double sum = 0;
-    for (const double value : values) sum += std::exp(value - top);
-    logs[static_cast<std::size_t>(i)] = top + std::log(sum);
-  }
-  const double top = *std::max_element(logs.begin(), logs.end());
-  for (std::size_t i = 0; i < logs.size(); ++i) result.grid.mass[i] = std::exp(logs[i] - top);
-  expectation.tell(result, belief.bad.has_value());
-  return result;
-}
-
 // No place farther off explains the largest size.
 double reach_steps(const Seen& seen, double slope_px_per_step) {
   return 1.5 * seen.largest_px / slope_px_per_step;
 }
 
-// The places between which the mass sinks below a thousandth of its top, each with its share.
-struct Hill {
-  std::size_t begin = 0;
-  std::size_t end = 0;
-  double share = 0;
-};
-
-std::vector<Hill> hills(const Grid& grid) {
-  constexpr double kLow = 1e-3;
-  std::vector<Hill> found;
-  double total = 0;
-  bool inside = false;
-  for (std::size_t i = 0; i < grid.mass.size(); ++i) {
-    total += grid.mass[i];
-    if (grid.mass[i] < kLow) {
-      inside = false;
-      continue;
-    }
-    if (!inside) found.push_back({i, i, 0});
-    inside = true;
-    found.back().end = i + 1;
-    found.back().share += grid.mass[i];
-  }
-  for (Hill& hill : found) hill.share /= total;
-  std::sort(found.begin(), found.end(),
-            [](const Hill& a, const Hill& b) { return a.share > b.share; });
-  return found;
-}
-
-// Likeliest first. One position tells the distance and not the side: two answers, however near.
-std::vector<Hill> places_of(const std::vector<CurvePoint>& points, const Grid& grid) {
+// Likeliest first. One position gives the distance and not the side: two answers, however near.
+std::vector<Hill> places_of(const std::vector<CurvePoint>& points, const FocusGrid& grid) {
   const bool one_place = std::all_of(points.begin(), points.end(), [&points](const CurvePoint& p) {
     return p.position_steps == points.front().position_steps;
   });
@@ -278,7 +53,7 @@ std::vector<Hill> places_of(const std::vector<CurvePoint>& points, const Grid& g
 }
 
 // "4980 +- 12 or at 5110 +- 15"
-std::string words_of(const std::vector<Hill>& places, const Grid& grid) {
+std::string words_of(const std::vector<Hill>& places, const FocusGrid& grid) {
   const auto words = [&grid](const Hill& hill) {
     const double spread = 0.5 * (grid.quantile(hill.begin, hill.end, 0.8413) -
                                  grid.quantile(hill.begin, hill.end, 0.1587));
@@ -288,8 +63,9 @@ std::string words_of(const std::vector<Hill>& places, const Grid& grid) {
   return words(places[0]) + (places.size() > 1 ? " or at " + words(places[1]) : "");
 }
 
-void locate(const Posterior& found, const Hill& first, const Rig& rig, KnownSlopeAnswer& answer) {
-  const Grid& grid = found.grid;
+void locate(const SlopePosterior& found, const Hill& first, const Rig& rig,
+            KnownSlopeAnswer& answer) {
+  const FocusGrid& grid = found.grid;
   const std::size_t all = grid.mass.size();
   answer.best_focus_steps = grid.quantile(first.begin, first.end, 0.5);
   answer.interval_68_steps = {grid.quantile(0, all, 0.1587), grid.quantile(0, all, 0.8413)};
@@ -327,8 +103,8 @@ void describe(const Likeliest& likeliest, CurveModel model, const FocusCurve::Bl
 }
 
 // Normal nodes in `values`, evenly over +-`reach` sigmas.
-std::vector<Tried> slopes_about(double slope, double relative_sigma, int count, double reach) {
-  std::vector<Tried> slopes;
+std::vector<TriedValue> slopes_about(double slope, double relative_sigma, int count, double reach) {
+  std::vector<TriedValue> slopes;
   for (int i = 0; i < count; ++i) {
     const double z = reach * (2.0 * i / (count - 1) - 1);
     slopes.push_back({slope * (1 + relative_sigma * z), -0.5 * z * z});
@@ -338,64 +114,48 @@ std::vector<Tried> slopes_about(double slope, double relative_sigma, int count, 
 
 // --- by the rig ---
 
-// Error of a size beside its own sigma: what the seeing and the shape of the rings leave.
-constexpr double kRelativeError = 0.03;
-// A step's length and the obstruction are seldom known better.
-constexpr double kRigSlopeError = 0.1;
 constexpr int kRigPlaces = 1500;
 
-Belief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen_px) {
+SlopeBelief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen_px) {
   // Sizes in focus that are tried, as parts of the smallest one seen, evenly in the logarithm.
   constexpr double kSmallestPart = 0.15;
   constexpr int kSizes = 12;
-  Belief belief;
+  SlopeBelief belief;
   belief.shape = shape;
   for (int k = 0; k < kSizes; ++k) {
     belief.sizes_px.push_back(
         {smallest_seen_px * 1.05 * std::pow(kSmallestPart, k / (kSizes - 1.0)), 0});
   }
   belief.slopes_px_per_step = slopes_about(slope_px_per_step, kRigSlopeError, 5, 1.5);
-  belief.scatter = kRelativeError;
+  belief.scatter = kErrorByRig;
   belief.scatter_factors = {{1, 0}};
   return belief;
 }
 
 // --- by other runs ---
 
-// From so many points on one of them may be bad: of fewer none is told from a good one.
+// From so many points on one of them may be bad: of fewer none can be distinguished from a good
+// one.
 constexpr std::size_t kFewestWithBad = 4;
 constexpr double kMostBad = 1.0 / 3;  // of the points; beyond, they contradict the slope
 
-// What the scatter of this run is, over that of the others: nothing tells it but its few points.
-struct Level {
-  double factor;
-  double prior;
-};
-constexpr std::array<Level, 3> kLevels{{{1, 0.6}, {2, 0.3}, {4, 0.1}}};
-
-// How closely the unknown is tried: the places are looked for with few values, then told with many.
+// How closely the unknown is tried: the places are looked for with few values, then weighed with
+// many.
 struct Fineness {
   int sizes;
   int slopes;
   bool lopsided;
   int places;
 };
-constexpr Fineness kSearch{9, 5, false, 600};
-constexpr Fineness kTelling{21, 7, true, 300};
 
-Belief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
-               const Fineness& fineness) {
-  // A size as good as this is not known better, whatever the other runs' scatter about their own
-  // curves: the shape is that of no telescope exactly.
-  constexpr double kLeastError = 0.01;
-  // Seeing is now and then twice the usual: Student's t of few degrees in ln size.
+constexpr Fineness kSearch{9, 5, false, 600};
+constexpr Fineness kAnswer{21, 7, true, 300};
+
+SlopeBelief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
+                    const Fineness& fineness) {
   constexpr double kSizeReach = 5;  // in spreads
-  constexpr double kSizeDegrees = 4;
   constexpr double kSlopeReach = 2.25;
-  // Part of the telescopes with a notable lopsidedness (more than in outliers.cpp: so few points
-  // show nothing of it), half of them either way by its standard deviation: the same variance.
-  constexpr double kLopsidedShare = 0.45;
-  Belief belief;
+  SlopeBelief belief;
   belief.shape = shape;
   for (int k = 0; k < fineness.sizes; ++k) {
     const double z = kSizeReach * (2.0 * k / (fineness.sizes - 1) - 1);
@@ -405,35 +165,21 @@ Belief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
   belief.slopes_px_per_step =
       slopes_about(arms.slope_px_per_step, arms.slope_relative_sigma, fineness.slopes, kSlopeReach);
   if (fineness.lopsided) {
-    belief.lopsidedness = {{-kLopsided, std::log(0.5 * kLopsidedShare)},
-                           {0, std::log(1 - kLopsidedShare)},
-                           {kLopsided, std::log(0.5 * kLopsidedShare)}};
+    // Half of the lopsided ones either way by its standard deviation: the same variance.
+    belief.lopsidedness = {{-kLopsided, std::log(0.5 * kLopsidedShareByArms)},
+                           {0, std::log(1 - kLopsidedShareByArms)},
+                           {kLopsided, std::log(0.5 * kLopsidedShareByArms)}};
   }
-  belief.scatter = std::max(arms.scatter_far_out, kLeastError);
+  belief.scatter = std::max(arms.scatter_far_out, kShapeErrorByArms);
   belief.scatter_of_seeing = arms.scatter_of_seeing;
-  for (const Level& level : kLevels) {
-    belief.scatter_factors.push_back({level.factor, std::log(level.prior)});
+  for (const ScatterLevel& level : kScatterLevels) {
+    belief.scatter_factors.push_back({level.factor, std::log(level.share)});
   }
-  if (points >= kFewestWithBad) belief.bad = BadPoints{};
+  if (points >= kFewestWithBad) belief.bad = kBadPointByArms;
   return belief;
 }
 
 // The part of a grid outside of which hardly any mass lies, a place more on both sides.
-std::pair<double, double> where_mass_is(const Grid& grid) {
-  constexpr double kTail = 1e-6;
-  double total = 0;
-  for (const double mass : grid.mass) total += mass;
-  std::size_t begin = 0;
-  std::size_t end = grid.mass.size() - 1;
-  for (double sum = grid.mass[begin]; begin < end && sum < kTail * total; sum += grid.mass[begin]) {
-    ++begin;
-  }
-  for (double sum = grid.mass[end]; end > begin && sum < kTail * total; sum += grid.mass[end]) {
-    --end;
-  }
-  return {grid.steps(static_cast<double>(begin) - 1), grid.steps(static_cast<double>(end) + 1)};
-}
-
 std::string plus_minus(double value, double spread) {
   return format_like_sigma(value, spread) + " +- " + format_like_sigma(spread, spread);
 }
@@ -445,7 +191,7 @@ std::string slope_of(const KnownArms& arms) {
 }
 
 // Empty: the points go with the slope.
-std::string contradiction(const std::vector<CurvePoint>& points, const Posterior& found,
+std::string contradiction(const std::vector<CurvePoint>& points, const SlopePosterior& found,
                           const KnownArms& arms) {
   const std::string of_others = slope_of(arms) + " of " + std::to_string(arms.runs) + " other runs";
   double bad = 0;
@@ -456,7 +202,7 @@ std::string contradiction(const std::vector<CurvePoint>& points, const Posterior
   }
   if (found.of_error.back() > 0.5) {
     return "no curve with " + of_others + " passes through the points: they would scatter by " +
-           format_fixed(kLevels.back().factor, 0) + " times what is usual";
+           format_fixed(kScatterLevels.back().factor, 0) + " times what is usual";
   }
   return {};
 }
@@ -467,12 +213,13 @@ std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& poi
                                               const Rig& rig) {
   const auto slope = arm_slope_px_per_step(rig);
   if (points.empty() || !slope || !rig.known()) return std::nullopt;
-  const double obstruction = rig.obstruction.value_or(0.0);
+  const double obstruction = rig.obstruction.value_or(kObstructionOfRigSlope);
   const Shape shape = Shape::blur(SeeingProfile::kolmogorov, obstruction);
   const Seen seen(points);
   const double reach = reach_steps(seen, *slope);
-  const Posterior found = posterior(points, by_rig(shape, *slope, seen.smallest_px),
-                                    seen.low_steps - reach, seen.high_steps + reach, kRigPlaces);
+  const SlopePosterior found =
+      slope_posterior(points, by_rig(shape, *slope, seen.smallest_px),
+                      {seen.low_steps - reach, seen.high_steps + reach, kRigPlaces});
   const std::vector<Hill> places = places_of(points, found.grid);
   KnownSlopeAnswer answer;
   const std::string slope_words = "the slope of the arms is the rig's (" +
@@ -501,11 +248,12 @@ std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& po
   const Shape shape = Shape::blur(profile, obstruction);
   const Seen seen(points);
   const double reach = reach_steps(seen, arms.slope_px_per_step);
-  const Posterior wide = posterior(points, by_arms(arms, shape, points.size(), kSearch),
-                                   seen.low_steps - reach, seen.high_steps + reach, kSearch.places);
+  const SlopePosterior wide =
+      slope_posterior(points, by_arms(arms, shape, points.size(), kSearch),
+                      {seen.low_steps - reach, seen.high_steps + reach, kSearch.places});
   const auto [low, high] = where_mass_is(wide.grid);
-  const Posterior found =
-      posterior(points, by_arms(arms, shape, points.size(), kTelling), low, high, kTelling.places);
+  const SlopePosterior found = slope_posterior(points, by_arms(arms, shape, points.size(), kAnswer),
+                                               {low, high, kAnswer.places});
   KnownSlopeAnswer answer;
   answer.reason = contradiction(points, found, arms);
   if (!answer.reason.empty()) return answer;

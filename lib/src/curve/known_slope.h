@@ -5,7 +5,7 @@
 // (practice of robotic telescopes). Here the curve takes the place of straight arms, and what is
 // not known is integrated over: the size in focus, the slope to its error, each size's error, and
 // from four points on which of them are bad. The slope is the rig's, or what other runs of the same
-// telescope tell (KnownArms), which tell the size in focus too. Nothing in so few points checks
+// telescope show (KnownArms), which show the size in focus too. Nothing in so few points checks
 // that, so the answer is never trusted.
 #pragma once
 
@@ -26,7 +26,7 @@ struct KnownSlopeAnswer {
   std::optional<double> probability_in_zone;
   ModelFit model;  // the likeliest curve
   // What the answer rests on, or why there is none, with numbers. Empty where nothing is to be said
-  // beyond what the points themselves told.
+  // beyond what the points themselves show.
   std::string reason;
   std::vector<double> bad;  // probability of each point to be bad; empty where not looked for
 };

@@ -1,7 +1,7 @@
 #include <cmath>
 #include <variant>
 
-#include "curve/shape.h"
+#include "curve/curve_shape.h"
 #include "starwaist/curve.h"
 
 namespace starwaist {

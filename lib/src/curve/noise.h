@@ -11,14 +11,10 @@
 #include <span>
 #include <vector>
 
-#include "curve/samples.h"
+#include "curve/curve_samples.h"
 #include "curve/shape_fit.h"
 
 namespace starwaist::curve {
-
-// Residuals expected before they are seen count as this many degrees of freedom in weighing the
-// scatters (and the curve's models): a run of five points must not decide by two residuals alone.
-inline constexpr double kPriorDegrees = 2;
 
 struct NoiseModel {
   std::vector<double> sigma;  // of each point, scaled units

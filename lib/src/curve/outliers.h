@@ -12,8 +12,8 @@
 
 #include <vector>
 
+#include "curve/curve_samples.h"
 #include "curve/noise.h"
-#include "curve/samples.h"
 #include "curve/shape_fit.h"
 
 namespace starwaist::curve {

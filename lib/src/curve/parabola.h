@@ -5,8 +5,8 @@
 #include <cmath>
 #include <utility>
 
+#include "curve/curve_samples.h"
 #include "curve/least_squares.h"
-#include "curve/samples.h"
 
 namespace starwaist::curve {
 

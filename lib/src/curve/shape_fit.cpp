@@ -7,7 +7,7 @@
 #include <numeric>
 #include <optional>
 
-#include "curve/small_cholesky.h"
+#include "numerics/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
@@ -193,7 +193,7 @@ std::optional<ShapeFit> fit_from_near(const ShapeResiduals& residuals,
   for (int i = 0; i < kMostSteps; ++i) {
     const ShapeResiduals::Sums sums = residuals.sums(fit.parameters);
     if (!(sums.squares <= fit.sum_of_squares)) return std::nullopt;
-    const SmallCholesky<kShapeParameters> factor(sums.information);
+    const numerics::SmallCholesky<kShapeParameters> factor(sums.information);
     if (!(factor.least_pivot() > kLeastPivot)) return std::nullopt;
     const ShapeParameters half = factor.forward(sums.gradient);
     const ShapeParameters step = factor.backward(half);
@@ -233,7 +233,7 @@ ProfilePoint ShapeFitter::profile_at(const Samples& samples, double t0, HeldPara
     const ShapeResiduals::Sums sums = residuals.sums(p);
     if (!(sums.squares <= last)) break;
     last = sums.squares;
-    const SmallCholesky<kHeld> factor(sums.information.bottomRightCorner<kHeld, kHeld>());
+    const numerics::SmallCholesky<kHeld> factor(sums.information.bottomRightCorner<kHeld, kHeld>());
     if (!(factor.least_pivot() > kLeastPivot)) break;
     const HeldParameters half = factor.forward(sums.gradient.tail<kHeld>());
     const HeldParameters step = factor.backward(half);

@@ -8,204 +8,220 @@
 namespace starwaist::curve {
 namespace {
 
+// A broken rule: what it lowers the verdict to, and why.
+struct BrokenRule {
+  Verdict verdict;
+  std::string reason;
+};
+
 std::string number(double value, std::optional<double> sigma = std::nullopt) {
   return format_like_sigma(value, sigma);
 }
 
-class Judge {
- public:
-  explicit Judge(const VerdictFacts& facts) : f_(facts) {}
+double range_steps(const VerdictFacts& f) {
+  return f.highest_position_steps - f.lowest_position_steps;
+}
 
-  Judgement run() {
-    if (!enough_points()) return result_;
-    if (!minimum_located()) return result_;
-    few_points();
-    inside_range();
-    both_sides();
-    rises_above_noise();
-    narrow_enough();
-    possible_slope();
-    if (f_.parabola_answers) {
-      lower(
-          Verdict::doubtful,
-          "the answer rests on the parabola, which follows the curve only near its minimum and is "
-          "pulled to the side where more was sampled");
-    }
-    return result_;
+double largest_rise(const VerdictFacts& f) {
+  return std::max(f.size_at_lowest_px, f.size_at_highest_px) - f.smallest_size_px;
+}
+
+bool outside_range(const VerdictFacts& f) {
+  return !(*f.best_focus_steps >= f.lowest_position_steps &&
+           *f.best_focus_steps <= f.highest_position_steps);
+}
+
+std::optional<BrokenRule> too_few(const VerdictFacts& f) {
+  if (f.used_points >= VerdictRules::kFewestPoints && f.used_positions >= 3) return std::nullopt;
+  if (f.used_points < VerdictRules::kFewestPoints) {
+    return BrokenRule{Verdict::unusable, "only " + count_of(f.used_points, "usable point") + "; " +
+                                             std::to_string(VerdictRules::kFewestPoints) +
+                                             " are the least that a curve can be fitted to"};
   }
+  return BrokenRule{Verdict::unusable, "the points lie at only " +
+                                           count_of(f.used_positions, "focuser position") +
+                                           "; at least 3 different ones are needed"};
+}
 
- private:
-  void lower(Verdict to, std::string reason) {
-    result_.verdict = std::max(result_.verdict, to);
-    result_.reasons.push_back(std::move(reason));
+std::string why_not_located(const VerdictFacts& f) {
+  std::string why = "no minimum located: ";
+  if (f.largest_seen_px > 0 && f.largest_seen_px == f.smallest_seen_px) {
+    why += "every size is " + number(f.smallest_seen_px) +
+           " px; did the focuser move, and are the sizes measured at each position?";
+  } else if (f.noise_px > 0 && largest_rise(f) < VerdictRules::kRiseOverNoise * f.noise_px) {
+    why += "the sizes lie between " + number(f.smallest_seen_px) + " and " +
+           number(f.largest_seen_px) + " px, and scatter by " + number(f.noise_px) +
+           " px about the best curve; widen the sweep";
+  } else if (f.interval_95_steps.bounded()) {
+    why += "best focus may lie anywhere from " +
+           number(*f.interval_95_steps.low, range_steps(f) / 20) + " to " +
+           number(*f.interval_95_steps.high, range_steps(f) / 20) +
+           " steps, most of it outside the sampled range (" +
+           number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
+           number(f.highest_position_steps, range_steps(f) / 20) + ")";
+  } else if (f.interval_95_steps.low && !f.interval_95_steps.high) {
+    why += "best focus may lie anywhere above " +
+           number(*f.interval_95_steps.low, range_steps(f) / 20) +
+           " steps; sample larger positions";
+  } else if (f.interval_95_steps.high && !f.interval_95_steps.low) {
+    why += "best focus may lie anywhere below " +
+           number(*f.interval_95_steps.high, range_steps(f) / 20) +
+           " steps; sample smaller positions";
+  } else {
+    why += "the " + count_of(f.used_points, "usable point") +
+           " do not bound best focus on either side";
   }
+  return why;
+}
 
-  bool enough_points() {
-    if (f_.used_points >= VerdictRules::kFewestPoints && f_.used_positions >= 3) return true;
-    if (f_.used_points < VerdictRules::kFewestPoints) {
-      lower(Verdict::unusable, "only " + count_of(f_.used_points, "usable point") + "; " +
-                                   std::to_string(VerdictRules::kFewestPoints) +
-                                   " are the least that a curve can be fitted to");
-    } else {
-      lower(Verdict::unusable, "the points lie at only " +
-                                   count_of(f_.used_positions, "focuser position") +
-                                   "; at least 3 different ones are needed");
-    }
-    return false;
+std::optional<BrokenRule> no_minimum(const VerdictFacts& f) {
+  if (f.peaks_inside) {
+    return BrokenRule{
+        Verdict::unusable,
+        "the sizes are largest inside the range (" + number(f.largest_seen_px) +
+            " px) and fall towards both ends, as no focus curve does; are positions and sizes "
+            "in the right columns?"};
   }
+  if (f.best_focus_steps) return std::nullopt;
+  return BrokenRule{Verdict::unusable, why_not_located(f)};
+}
 
-  bool minimum_located() {
-    if (f_.peaks_inside) {
-      lower(Verdict::unusable,
-            "the sizes are largest inside the range (" + number(f_.largest_seen_px) +
-                " px) and fall towards both ends, as no focus curve does; are positions and sizes "
-                "in the right columns?");
-      return false;
-    }
-    if (f_.best_focus_steps) return true;
-    std::string why = "no minimum located: ";
-    if (f_.largest_seen_px > 0 && f_.largest_seen_px == f_.smallest_seen_px) {
-      why += "every size is " + number(f_.smallest_seen_px) +
-             " px; did the focuser move, and are the sizes measured at each position?";
-    } else if (f_.noise_px > 0 && largest_rise() < VerdictRules::kRiseOverNoise * f_.noise_px) {
-      why += "the sizes lie between " + number(f_.smallest_seen_px) + " and " +
-             number(f_.largest_seen_px) + " px, and scatter by " + number(f_.noise_px) +
-             " px about the best curve; widen the sweep";
-    } else if (f_.interval_95_steps.bounded()) {
-      why += "best focus may lie anywhere from " + number(*f_.interval_95_steps.low, range() / 20) +
-             " to " + number(*f_.interval_95_steps.high, range() / 20) +
-             " steps, most of it outside the sampled range (" +
-             number(f_.lowest_position_steps, range() / 20) + " to " +
-             number(f_.highest_position_steps, range() / 20) + ")";
-    } else if (f_.interval_95_steps.low && !f_.interval_95_steps.high) {
-      why += "best focus may lie anywhere above " +
-             number(*f_.interval_95_steps.low, range() / 20) + " steps; sample larger positions";
-    } else if (f_.interval_95_steps.high && !f_.interval_95_steps.low) {
-      why += "best focus may lie anywhere below " +
-             number(*f_.interval_95_steps.high, range() / 20) + " steps; sample smaller positions";
-    } else {
-      why += "the " + count_of(f_.used_points, "usable point") +
-             " do not bound best focus on either side";
-    }
-    lower(Verdict::unusable, why);
-    return false;
+std::optional<BrokenRule> few_to_check(const VerdictFacts& f) {
+  if (f.used_points < VerdictRules::kTrustedPoints) {
+    return BrokenRule{Verdict::doubtful,
+                      "only " + count_of(f.used_points, "usable point") + ": " +
+                          std::to_string(VerdictRules::kTrustedPoints) +
+                          " are needed to check the curve and not only to draw it"};
   }
-
-  void few_points() {
-    if (f_.used_points < VerdictRules::kTrustedPoints) {
-      lower(Verdict::doubtful, "only " + count_of(f_.used_points, "usable point") + ": " +
-                                   std::to_string(VerdictRules::kTrustedPoints) +
-                                   " are needed to check the curve and not only to draw it");
-    } else if (f_.used_positions < VerdictRules::kTrustedPositions) {
-      lower(Verdict::doubtful, "only " + count_of(f_.used_positions, "different position") +
-                                   ": at least " + std::to_string(VerdictRules::kTrustedPositions) +
-                                   " are needed to check the curve");
-    }
-    if (3 * f_.rejected_points > f_.used_points + f_.rejected_points) {
-      lower(Verdict::doubtful, std::to_string(f_.rejected_points) + " of " +
-                                   std::to_string(f_.used_points + f_.rejected_points) +
-                                   " points do not fit the others");
-    }
+  if (f.used_positions < VerdictRules::kTrustedPositions) {
+    return BrokenRule{Verdict::doubtful,
+                      "only " + count_of(f.used_positions, "different position") + ": at least " +
+                          std::to_string(VerdictRules::kTrustedPositions) +
+                          " are needed to check the curve"};
   }
+  return std::nullopt;
+}
 
-  void inside_range() {
-    const double best = *f_.best_focus_steps;
-    if (best >= f_.lowest_position_steps && best <= f_.highest_position_steps) return;
-    const bool above = best > f_.highest_position_steps;
-    const double edge = above ? f_.highest_position_steps : f_.lowest_position_steps;
-    const bool far = std::abs(best - edge) > 0.25 * range();
-    lower(far ? Verdict::unusable : Verdict::doubtful,
-          "best focus " + number(best, range() / 20) + " lies outside the sampled range (" +
-              number(f_.lowest_position_steps, range() / 20) + " to " +
-              number(f_.highest_position_steps, range() / 20) + "); sample " +
-              (above ? "larger" : "smaller") + " positions");
-    outside_ = true;
+std::optional<BrokenRule> many_rejected(const VerdictFacts& f) {
+  if (3 * f.rejected_points > f.used_points + f.rejected_points) {
+    return BrokenRule{Verdict::doubtful, std::to_string(f.rejected_points) + " of " +
+                                             std::to_string(f.used_points + f.rejected_points) +
+                                             " points do not fit the others"};
   }
+  return std::nullopt;
+}
 
-  void both_sides() {
-    if (outside_) return;
-    const int fewest = std::min(f_.points_below, f_.points_above);
-    if (fewest >= VerdictRules::kPointsPerSide) return;
-    lower(Verdict::doubtful, "only " + count_of(fewest, "usable point") + " at positions " +
-                                 (f_.points_below < f_.points_above ? "below" : "above") +
-                                 " best focus; " + std::to_string(VerdictRules::kPointsPerSide) +
-                                 " are needed on each side");
+std::optional<BrokenRule> outside_the_range(const VerdictFacts& f) {
+  if (!outside_range(f)) return std::nullopt;
+  const double best = *f.best_focus_steps;
+  const bool above = best > f.highest_position_steps;
+  const double edge = above ? f.highest_position_steps : f.lowest_position_steps;
+  const bool far = std::abs(best - edge) > 0.25 * range_steps(f);
+  return BrokenRule{far ? Verdict::unusable : Verdict::doubtful,
+                    "best focus " + number(best, range_steps(f) / 20) +
+                        " lies outside the sampled range (" +
+                        number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
+                        number(f.highest_position_steps, range_steps(f) / 20) + "); sample " +
+                        (above ? "larger" : "smaller") + " positions"};
+}
+
+std::optional<BrokenRule> one_sided(const VerdictFacts& f) {
+  if (outside_range(f)) return std::nullopt;
+  const int fewest = std::min(f.points_below, f.points_above);
+  if (fewest >= VerdictRules::kPointsPerSide) return std::nullopt;
+  return BrokenRule{Verdict::doubtful,
+                    "only " + count_of(fewest, "usable point") + " at positions " +
+                        (f.points_below < f.points_above ? "below" : "above") + " best focus; " +
+                        std::to_string(VerdictRules::kPointsPerSide) + " are needed on each side"};
+}
+
+std::optional<BrokenRule> too_flat(const VerdictFacts& f) {
+  if (outside_range(f)) return std::nullopt;
+  const double least = std::max(VerdictRules::kRiseOverNoise * f.noise_px,
+                                VerdictRules::kRiseOverSmallest * f.smallest_size_px);
+  const double rise = std::min(f.size_at_lowest_px, f.size_at_highest_px) - f.smallest_size_px;
+  if (rise >= least) return std::nullopt;
+  return BrokenRule{
+      Verdict::doubtful,
+      "towards " + std::string(f.size_at_lowest_px < f.size_at_highest_px ? "smaller" : "larger") +
+          " positions the curve rises by only " + number(rise) + " px above its smallest " +
+          number(f.smallest_size_px) + " px, with a noise of " + number(f.noise_px) +
+          " px; widen the sweep"};
+}
+
+std::optional<BrokenRule> too_wide(const VerdictFacts& f) {
+  const double core =
+      std::min(f.core_width_steps.value_or(0.5 * range_steps(f)), 0.5 * range_steps(f));
+  double allowed = VerdictRules::kHalfWidthOverCore * core;
+  std::string against = "a third of the curve's own width (" + number(core) + " steps)";
+  if (f.zone_steps && 0.5 * *f.zone_steps > allowed) {
+    allowed = 0.5 * *f.zone_steps;
+    against = "half of the critical focus zone (" + number(*f.zone_steps) + " steps)";
   }
-
-  void rises_above_noise() {
-    if (outside_) return;
-    const double least = std::max(VerdictRules::kRiseOverNoise * f_.noise_px,
-                                  VerdictRules::kRiseOverSmallest * f_.smallest_size_px);
-    const double rise = std::min(f_.size_at_lowest_px, f_.size_at_highest_px) - f_.smallest_size_px;
-    if (rise >= least) return;
-    lower(Verdict::doubtful,
-          "towards " +
-              std::string(f_.size_at_lowest_px < f_.size_at_highest_px ? "smaller" : "larger") +
-              " positions the curve rises by only " + number(rise) + " px above its smallest " +
-              number(f_.smallest_size_px) + " px, with a noise of " + number(f_.noise_px) +
-              " px; widen the sweep");
-  }
-
-  void narrow_enough() {
-    const double core = std::min(f_.core_width_steps.value_or(0.5 * range()), 0.5 * range());
-    double allowed = VerdictRules::kHalfWidthOverCore * core;
-    std::string against = "a third of the curve's own width (" + number(core) + " steps)";
-    if (f_.zone_steps && 0.5 * *f_.zone_steps > allowed) {
-      allowed = 0.5 * *f_.zone_steps;
-      against = "half of the critical focus zone (" + number(*f_.zone_steps) + " steps)";
-    }
-    std::string how;
-    double half_width = 0;
-    const Interval& interval = f_.interval_95_steps;
-    if (interval.bounded()) {
-      half_width = 0.5 * (*interval.high - *interval.low);
-      if (half_width <= allowed) return;
-      how = "best focus is uncertain by +-" + number(half_width) +
-            " steps (95 % interval), more than " + against;
-    } else {
-      half_width = 0.5 * range();
-      how =
-          "best focus is known to one sigma only" +
-          (f_.sigma_steps ? " (+-" + number(*f_.sigma_steps) + " steps)" : "") +
+  std::string how;
+  double half_width = 0;
+  const Interval& interval = f.interval_95_steps;
+  if (interval.bounded()) {
+    half_width = 0.5 * (*interval.high - *interval.low);
+    if (half_width <= allowed) return std::nullopt;
+    how = "best focus is uncertain by +-" + number(half_width) +
+          " steps (95 % interval), more than " + against;
+  } else {
+    half_width = 0.5 * range_steps(f);
+    how = "best focus is known to one sigma only" +
+          (f.sigma_steps ? " (+-" + number(*f.sigma_steps) + " steps)" : "") +
           ", the 95 % interval is open " +
           (interval.low    ? "above " + number(*interval.low) + " steps; sample larger positions"
            : interval.high ? "below " + number(*interval.high) + " steps; sample smaller positions"
                            : "on both sides; sample more positions near it and beyond");
-    }
-    // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
-    // says more about what is not known of the noise than about best focus.
-    const double spread = f_.sigma_steps ? 2 * *f_.sigma_steps : half_width;
-    const double nothing_learnt = VerdictRules::kHalfWidthOverRange * range();
-    lower(spread > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
-                                                                 : Verdict::doubtful,
-          how);
   }
+  // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
+  // says more about what is not known of the noise than about best focus.
+  const double spread = f.sigma_steps ? 2 * *f.sigma_steps : half_width;
+  const double nothing_learnt = VerdictRules::kHalfWidthOverRange * range_steps(f);
+  return BrokenRule{spread > std::max({core, 2 * allowed, nothing_learnt}) ? Verdict::unusable
+                                                                           : Verdict::doubtful,
+                    how};
+}
 
-  void possible_slope() {
-    if (!f_.slope_px_per_step || !f_.expected_slope_px_per_step) return;
-    const double ratio = *f_.slope_px_per_step / *f_.expected_slope_px_per_step;
-    if (ratio < VerdictRules::kSlopeFactor && ratio > 1 / VerdictRules::kSlopeFactor) return;
-    lower(Verdict::doubtful,
-          "the arms rise by " + number(*f_.slope_px_per_step) + " px per step, " + number(ratio) +
-              " times what the rig gives (" + number(*f_.expected_slope_px_per_step) +
-              "): the given um per step, the binning (pixel size) or the f-number is wrong, or the "
-              "focuser did not move as told");
-  }
+std::optional<BrokenRule> impossible_slope(const VerdictFacts& f) {
+  if (!f.slope_px_per_step || !f.expected_slope_px_per_step) return std::nullopt;
+  const double ratio = *f.slope_px_per_step / *f.expected_slope_px_per_step;
+  if (ratio < VerdictRules::kSlopeFactor && ratio > 1 / VerdictRules::kSlopeFactor)
+    return std::nullopt;
+  return BrokenRule{
+      Verdict::doubtful,
+      "the arms rise by " + number(*f.slope_px_per_step) + " px per step, " + number(ratio) +
+          " times what the rig gives (" + number(*f.expected_slope_px_per_step) +
+          "): the given um per step, the binning (pixel size) or the f-number is wrong, or the "
+          "focuser did not move as told"};
+}
 
-  [[nodiscard]] double range() const {
-    return f_.highest_position_steps - f_.lowest_position_steps;
-  }
-  [[nodiscard]] double largest_rise() const {
-    return std::max(f_.size_at_lowest_px, f_.size_at_highest_px) - f_.smallest_size_px;
-  }
-
-  const VerdictFacts& f_;
-  Judgement result_;
-  bool outside_ = false;
-};
+std::optional<BrokenRule> by_parabola(const VerdictFacts& f) {
+  if (!f.parabola_answers) return std::nullopt;
+  return BrokenRule{
+      Verdict::doubtful,
+      "the answer rests on the parabola, which follows the curve only near its minimum and is "
+      "pulled to the side where more was sampled"};
+}
 
 }  // namespace
 
-Judgement judge(const VerdictFacts& facts) { return Judge(facts).run(); }
+Judgement judge(const VerdictFacts& facts) {
+  Judgement judgement;
+  const auto take = [&judgement](const std::optional<BrokenRule>& broken) {
+    if (!broken) return false;
+    judgement.verdict = std::max(judgement.verdict, broken->verdict);
+    judgement.reasons.push_back(broken->reason);
+    return true;
+  };
+  // Without points or a minimum the other rules have nothing to look at.
+  if (take(too_few(facts)) || take(no_minimum(facts))) return judgement;
+  for (const auto rule : {few_to_check, many_rejected, outside_the_range, one_sided, too_flat,
+                          too_wide, impossible_slope, by_parabola}) {
+    take(rule(facts));
+  }
+  return judgement;
+}
 
 }  // namespace starwaist::curve

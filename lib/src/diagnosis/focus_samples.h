@@ -7,8 +7,8 @@
 #include <optional>
 #include <vector>
 
-#include "curve/samples.h"
-#include "curve/shape.h"
+#include "curve/curve_samples.h"
+#include "curve/curve_shape.h"
 #include "diagnosis/run_view.h"
 
 namespace starwaist::diagnosis {

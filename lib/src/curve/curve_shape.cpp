@@ -1,4 +1,4 @@
-#include "curve/shape.h"
+#include "curve/curve_shape.h"
 
 #include <algorithm>
 #include <cstddef>

@@ -10,7 +10,6 @@
 
 #include "curve/parabola.h"
 #include "curve/shape_fit.h"
-#include "starwaist/interval.h"
 
 namespace starwaist::curve {
 
@@ -18,6 +17,9 @@ struct Knot {
   double t;
   double root;
 };
+
+// A minimum farther than this from the centre of the sweep (in half ranges) is nowhere.
+inline constexpr double kFarthestMinimum = 60;
 
 // A weighted part of the answer.
 struct Component {
@@ -55,11 +57,7 @@ double degrees_of_sum(double degrees, double ratio);
 // centre, with the degrees of freedom of the sum.
 Component widened(Component part, double sigma);
 
-// Where the mixture's cumulative probability is `probability`; absent where it never gets there.
-std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability);
-// Central interval that holds `1 - 2 tail`.
-Interval mixture_interval(const std::vector<Component>& parts, double upper_probability);
-// Probability that t lies within half_width of centre.
-double mixture_within(const std::vector<Component>& parts, double centre, double half_width);
+// Student's quantile; those that knots are laid at are looked up.
+double knot_quantile(double probability, double degrees_of_freedom);
 
 }  // namespace starwaist::curve

@@ -1,6 +1,6 @@
 // The curve shapes against half-flux radii computed apart from the table's generator (numpy, by
 // 2-D convolution), and against their own derivatives.
-#include "curve/shape.h"
+#include "curve/curve_shape.h"
 
 #include <gtest/gtest.h>
 

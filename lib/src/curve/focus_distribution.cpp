@@ -1,9 +1,8 @@
-#include "curve/profile.h"
+#include "curve/focus_distribution.h"
 
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <optional>
 #include <utility>
 
@@ -12,10 +11,6 @@
 namespace starwaist::curve {
 namespace {
 
-// A minimum farther than this from the centre of the sweep (in half ranges) is nowhere.
-constexpr double kFarthest = 60;
-// Error of a quantile's probability: a few ten thousandths of sigma at the 95 % limits.
-constexpr double kCloseEnough = 1e-5;
 // Best focus is never known better than this part of the half range: rounding.
 constexpr double kSmallestScale = 1e-12;
 
@@ -38,27 +33,6 @@ double student_cdf(double t, double degrees_of_freedom) {
   return 0.5 + (angle + sine * std::sqrt(cos2) * sum) / M_PI;
 }
 
-// Student's quantile; those that knots are laid at are looked up once.
-double knot_quantile(double probability, double degrees_of_freedom) {
-  constexpr std::size_t kMost = 64;
-  static const auto table = [] {
-    std::array<std::array<double, kMost>, 2> values{};
-    for (std::size_t i = 1; i < kMost; ++i) {
-      values[0][i] = student_t_quantile(kTail68, static_cast<double>(i));
-      values[1][i] = student_t_quantile(kTail95, static_cast<double>(i));
-    }
-    return values;
-  }();
-  const auto degrees = static_cast<std::size_t>(degrees_of_freedom);
-  constexpr double kRounding = 1e-12;
-  const bool at_68 = std::abs(probability - kTail68) < kRounding;
-  const bool at_95 = std::abs(probability - kTail95) < kRounding;
-  if (static_cast<double>(degrees) != degrees_of_freedom || degrees >= kMost || !(at_68 || at_95)) {
-    return student_t_quantile(probability, degrees_of_freedom);
-  }
-  return table[at_68 ? 0 : 1][degrees];
-}
-
 struct Root {
   double value;
   double slope;
@@ -66,7 +40,7 @@ struct Root {
 
 // Finds where the rising function root(t), 0 at `centre`, reaches `target`, beginning at `guess`
 // and going away from the centre; `inner` is a place where it is nearer to 0. Absent where it does
-// not before kFarthest, and then `last` holds the root seen there.
+// not before kFarthestMinimum, and then `last` holds the root seen there.
 template <class RootAt>
 std::optional<double> reach(const RootAt& root, double centre, double inner, double guess,
                             double target, double& last) {
@@ -80,7 +54,7 @@ std::optional<double> reach(const RootAt& root, double centre, double inner, dou
   for (int i = 0; i < 60; ++i) {
     const Root at = root(t);
     const double gap = goal - direction * at.value;
-    if (!outer && gap > 0 && std::abs(t) > kFarthest) {
+    if (!outer && gap > 0 && std::abs(t) > kFarthestMinimum) {
       last = std::abs(at.value);
       return std::nullopt;
     }
@@ -139,7 +113,7 @@ bool lay_knots(const RootAt& root, Guess& guess, int direction, double t68, doub
     if (!((first - from) * direction > 0)) first = from + 0.2 * target * guess.scale;
     const auto t = reach(root, guess.centre, from, first, target, last);
     if (!t) {
-      knots.push_back({direction * kFarthest, direction * last});
+      knots.push_back({direction * kFarthestMinimum, direction * last});
       return true;
     }
     knots.push_back({*t, target});
@@ -166,6 +140,27 @@ Component profiled(const RootAt& root, double centre, double scale, double degre
 }
 
 }  // namespace
+
+// Student's quantile; those that knots are laid at are looked up once.
+double knot_quantile(double probability, double degrees_of_freedom) {
+  constexpr std::size_t kMost = 64;
+  static const auto table = [] {
+    std::array<std::array<double, kMost>, 2> values{};
+    for (std::size_t i = 1; i < kMost; ++i) {
+      values[0][i] = student_t_quantile(kTail68, static_cast<double>(i));
+      values[1][i] = student_t_quantile(kTail95, static_cast<double>(i));
+    }
+    return values;
+  }();
+  const auto degrees = static_cast<std::size_t>(degrees_of_freedom);
+  constexpr double kRounding = 1e-12;
+  const bool at_68 = std::abs(probability - kTail68) < kRounding;
+  const bool at_95 = std::abs(probability - kTail95) < kRounding;
+  if (static_cast<double>(degrees) != degrees_of_freedom || degrees >= kMost || !(at_68 || at_95)) {
+    return student_t_quantile(probability, degrees_of_freedom);
+  }
+  return table[at_68 ? 0 : 1][degrees];
+}
 
 bool Component::sound() const {
   return std::isfinite(centre) && std::isfinite(scale) &&
@@ -244,116 +239,6 @@ Component parabola_component(const ParabolaFit& fit, double variance, double deg
   };
   // Delta method at the vertex.
   return profiled(root, centre, 1 / root(centre).slope, degrees_of_freedom);
-}
-
-namespace {
-
-// Where a part's own cumulative probability is that of `root`; absent on an open side before it.
-std::optional<double> place_of_root(const Component& part, double root) {
-  if (part.knots.empty()) return part.centre + root * part.scale;
-  if (root <= part.knots.front().root && part.open_low) return std::nullopt;
-  if (root >= part.knots.back().root && part.open_high) return std::nullopt;
-  std::size_t upper = 1;
-  while (upper + 1 < part.knots.size() && part.knots[upper].root < root) ++upper;
-  const Knot& a = part.knots[upper - 1];
-  const Knot& b = part.knots[upper];
-  if (!(b.root > a.root)) return std::nullopt;
-  return a.t + (b.t - a.t) * (root - a.root) / (b.root - a.root);
-}
-
-// The parts' own quantiles enclose the mixture's; absent where one of them has none.
-std::optional<std::pair<double, double>> enclosing(const std::vector<Component>& parts,
-                                                   double probability) {
-  const bool lower = probability < 0.5;
-  const double tail = lower ? 1 - probability : probability;
-  double low = std::numeric_limits<double>::infinity();
-  double high = -low;
-  for (const Component& part : parts) {
-    const double root = knot_quantile(tail, part.degrees_of_freedom);
-    const auto place = place_of_root(part, lower ? -root : root);
-    if (!place) return std::nullopt;
-    low = std::min(low, *place);
-    high = std::max(high, *place);
-  }
-  return std::pair{low, high};
-}
-
-}  // namespace
-
-std::optional<double> mixture_quantile(const std::vector<Component>& parts, double probability) {
-  const auto gap = [&](double t) {
-    double sum = -probability;
-    for (const Component& part : parts) sum += part.weight * part.cdf(t);
-    return sum;
-  };
-  // A first bracket; it is widened below where it must be.
-  double low = kFarthest;
-  double high = -kFarthest;
-  if (const auto between = enclosing(parts, probability)) {
-    if (parts.size() == 1) return between->first;
-    const double rounding = 1e-9 * (between->second - between->first) + 1e-13;
-    low = between->first - rounding;
-    high = between->second + rounding;
-  } else {
-    for (const Component& part : parts) {
-      const double spread = 3 * part.scale;
-      low = std::min(low, part.centre - spread);
-      high = std::max(high, part.centre + spread);
-    }
-  }
-  double step = std::max(high - low, 1e-12);
-  double gap_low = gap(low);
-  while (gap_low > 0) {
-    if (low < -kFarthest) return std::nullopt;
-    low -= step;
-    step *= 2;
-    gap_low = gap(low);
-  }
-  step = std::max(high - low, 1e-12);
-  double gap_high = gap(high);
-  while (gap_high < 0) {
-    if (high > kFarthest) return std::nullopt;
-    high += step;
-    step *= 2;
-    gap_high = gap(high);
-  }
-  // Steps of the regula falsi in the log odds, which are nearly straight where the probability is
-  // not.
-  const double goal = std::log(probability / (1 - probability));
-  const auto odds = [&](double g) {
-    const double p = std::clamp(g + probability, 1e-12, 1 - 1e-12);
-    return std::log(p / (1 - p)) - goal;
-  };
-  double odds_low = odds(gap_low);
-  double odds_high = odds(gap_high);
-  for (int i = 0; i < 60 && high - low > 1e-13; ++i) {
-    // Illinois steps keep the bracket; every third one halves it, against flat tails.
-    double t = low - odds_low * (high - low) / (odds_high - odds_low);
-    if (i % 3 == 2 || !(t > low && t < high)) t = 0.5 * (low + high);
-    const double g = gap(t);
-    if (std::abs(g) < kCloseEnough) return t;
-    if (g < 0) {
-      low = t;
-      odds_low = odds(g);
-    } else {
-      high = t;
-      odds_high = odds(g);
-    }
-  }
-  return 0.5 * (low + high);
-}
-
-Interval mixture_interval(const std::vector<Component>& parts, double upper_probability) {
-  return {mixture_quantile(parts, 1 - upper_probability),
-          mixture_quantile(parts, upper_probability)};
-}
-
-double mixture_within(const std::vector<Component>& parts, double centre, double half_width) {
-  double probability = 0;
-  for (const Component& part : parts) {
-    probability += part.weight * (part.cdf(centre + half_width) - part.cdf(centre - half_width));
-  }
-  return probability;
 }
 
 }  // namespace starwaist::curve
