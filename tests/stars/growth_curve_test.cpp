@@ -4,7 +4,7 @@
 #include <numbers>
 
 #include "stars/aperture.h"
-#include "stars/profile.h"
+#include "stars/growth_profile.h"
 #include "support/analytic_stars.h"
 
 namespace starwaist::stars {

@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "diagnosis/run_view.h"
+#include "numerics/log_sum.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist::diagnosis {
@@ -54,11 +55,13 @@ struct Cause {
 // All of them, by name.
 const std::vector<Cause>& all_causes();
 
-// ln (p / (1 - p)) and back.
-double log_odds_of(double probability);
-double probability_of(double log_odds);
-// ln (exp a + exp b).
-double log_sum(double a, double b);
+using numerics::log_odds_of;
+using numerics::log_sum;
+using numerics::probability_of;
+
+// By how many standard deviations a normal value exceeds its mean with this chance, on one of
+// `sides` sides; 8 where rounding leaves the chance no digits.
+double sigmas_of_chance(double chance, int sides);
 
 // ln of the likelihood ratio that `sigmas` standard deviations, the largest of `looks` looked at,
 // give for an effect whose size is not known beforehand: z^2 / 2 less the price of an effect spread

@@ -4,8 +4,9 @@
 #include <string>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/light.h"
-#include "diagnosis/words.h"
+#include "diagnosis/light_history.h"
+#include "diagnosis/phrases.h"
+#include "numerics/normal_equations.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -89,14 +90,11 @@ Slope slope_of(const std::vector<double>& cells) {
   constexpr int kRounds = 3;
   constexpr double kFar = 3;
   for (int round = 0; round < kRounds; ++round) {
-    Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
-    Eigen::Vector3d right = Eigen::Vector3d::Zero();
+    numerics::NormalEquations<3> equations;
     for (std::size_t k = 0; k < cells.size(); ++k) {
-      if (out[k]) continue;
-      normal += places[k] * places[k].transpose();
-      right += places[k] * cells[k];
+      if (!out[k]) equations.add(places[k], cells[k]);
     }
-    const Eigen::Vector3d plane = normal.ldlt().solve(right);
+    const Eigen::Vector3d plane = equations.solve();
     std::vector<double> residuals;
     for (std::size_t k = 0; k < cells.size(); ++k) {
       residuals.push_back(cells[k] - places[k].dot(plane));
@@ -106,7 +104,8 @@ Slope slope_of(const std::vector<double>& cells) {
       out[k] = std::abs(residuals[k]) > kFar * scatter;
     }
     slope.across = {plane(1), plane(2)};
-    slope.sigma = scatter * std::sqrt(normal.inverse().diagonal().tail<2>().maxCoeff());
+    slope.sigma =
+        scatter * std::sqrt(equations.information.inverse().diagonal().tail<2>().maxCoeff());
   }
   return slope;
 }

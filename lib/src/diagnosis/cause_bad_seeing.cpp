@@ -4,7 +4,8 @@
 
 #include "curve/priors.h"
 #include "diagnosis/cause.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
+#include "optics/kolmogorov.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -58,7 +59,7 @@ std::optional<Candidate> look(const RunView& run) {
   const double arcsec_per_px = *rig.pixel_um / (*rig.focal_length_mm * 1000) * kArcsecPerRadian;
   const double usual = rig.seeing_arcsec.value_or(curve::kTypicalSeeingArcsec);
   const bool hfr = run.record().fit.size_measure == SizeMeasure::hfr;
-  double fwhm_px = hfr ? 2 * smallest / 1.137 : smallest;  // Kolmogorov: HFR = 0.5685 FWHM
+  double fwhm_px = hfr ? smallest / optics::kKolmogorovHfrOverFwhm : smallest;
   // The optics' and the pixel's own width, taken out in squares.
   const double ratio = rig.focal_ratio().value_or(5);
   const double airy_px = 1.03 * rig.wavelength_um * ratio / *rig.pixel_um;

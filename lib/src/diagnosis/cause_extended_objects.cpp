@@ -37,70 +37,87 @@ struct Objects {
   double light = 0;  // of all
 };
 
-// What the frames near best focus show, each object against the median of its part of the field.
-Objects objects_of(const RunView& run) {
-  const RunRecord& record = run.record();
-  const FrameGroup frames(record.frames);
+// One object as the frames near best focus show it: `excess` is ln of its size over the typical.
+struct SeenObject {
+  Object object;
+  double sigma = 0;
+  std::size_t zone = 0;  // ninth of the field
+};
+
+// Frames in which the objects' own sizes still show.
+std::vector<std::size_t> near_focus(const RunView& run) {
   double smallest = 0;
   for (const std::size_t i : run.sized_points()) {
     const double size = *run.point(i).size_px;
     if (smallest == 0 || size < smallest) smallest = size;
   }
-  constexpr double kNear = 1.35;  // of the smallest size: the object's own still shows
+  constexpr double kNear = 1.35;  // of the smallest size
   std::vector<std::size_t> near;
   for (const std::size_t i : run.sized_points()) {
     if (*run.point(i).size_px <= kNear * smallest) near.push_back(i);
   }
-  Objects objects;
-  if (near.empty()) return objects;
-  struct Seen {
-    Object object;
-    double sigma;
-    std::size_t zone;
-  };
-  std::vector<Seen> seen;
-  std::vector<std::vector<double>> of_zone(9);
-  for (const StarTrack& track : record.tracks) {
-    std::vector<double> ratios;
-    std::vector<double> sigmas;
-    const Star* last = nullptr;
-    std::size_t last_frame = 0;
-    bool usable = true;
-    for (const std::size_t i : near) {
-      if (!track[i]) continue;
-      const Star& star = frames[i].stars[*track[i]];
-      if (star.saturated || star.at_edge || !star.hfr_px || !star.hfr_sigma_px || star.snr < 10) {
-        usable = false;
-        break;
-      }
-      ratios.push_back(std::log(*star.hfr_px / *run.point(i).size_px));
-      sigmas.push_back(*star.hfr_sigma_px / *star.hfr_px);
-      last = &star;
-      last_frame = i;
+  return near;
+}
+
+// Absent where the object is not well seen in most of the frames `near` focus.
+std::optional<SeenObject> seen_object(const RunView& run, const StarTrack& track,
+                                      const std::vector<std::size_t>& near) {
+  const FrameGroup frames(run.record().frames);
+  std::vector<double> ratios;
+  std::vector<double> sigmas;
+  const Star* last = nullptr;
+  std::size_t last_frame = 0;
+  for (const std::size_t i : near) {
+    if (!track[i]) continue;
+    const Star& star = frames[i].stars[*track[i]];
+    if (star.saturated || star.at_edge || !star.hfr_px || !star.hfr_sigma_px || star.snr < 10) {
+      return std::nullopt;
     }
-    if (!usable || last == nullptr || 2 * ratios.size() <= near.size()) continue;
-    const auto cell = [](double at, int size) {
-      return static_cast<std::size_t>(std::clamp(static_cast<int>(3 * at / size), 0, 2));
-    };
-    Seen s;
-    s.object = {last->x_px, last->y_px, median(ratios), last->flux_adu};
-    s.sigma = median(sigmas) / std::sqrt(static_cast<double>(sigmas.size()));
-    s.zone = 3 * cell(last->y_px, frames[last_frame].height_px) +
-             cell(last->x_px, frames[last_frame].width_px);
-    of_zone[s.zone].push_back(s.object.excess);
-    seen.push_back(s);
+    ratios.push_back(std::log(*star.hfr_px / *run.point(i).size_px));
+    sigmas.push_back(*star.hfr_sigma_px / *star.hfr_px);
+    last = &star;
+    last_frame = i;
   }
-  std::vector<double> all;
-  for (const Seen& s : seen) all.push_back(s.object.excess);
-  if (all.empty()) return objects;
-  // Stars are the narrow ones: the lower third stands for them even where they are the fewer, and
-  // where it is no group of one size (the stars then fewer still), the lower sixth.
+  if (last == nullptr || 2 * ratios.size() <= near.size()) return std::nullopt;
+  const auto cell = [](double at, int size) {
+    return static_cast<std::size_t>(std::clamp(static_cast<int>(3 * at / size), 0, 2));
+  };
+  SeenObject s;
+  s.object = {last->x_px, last->y_px, median(ratios), last->flux_adu};
+  s.sigma = median(sigmas) / std::sqrt(static_cast<double>(sigmas.size()));
+  s.zone = 3 * cell(last->y_px, frames[last_frame].height_px) +
+           cell(last->x_px, frames[last_frame].width_px);
+  return s;
+}
+
+// The size of a star among these values (ln, over the typical). Stars are the narrow ones: the
+// lower third stands for them even where they are the fewer, and where it is no group of one size
+// (the stars then fewer still), the lower sixth.
+double size_of_stars(const std::vector<double>& all) {
   constexpr double kOneSize = 0.2;  // ln
   const double third = sample_quantile(all, 0.3);
   const double sixth = sample_quantile(all, 0.15);
-  const double everywhere = third - sixth > kOneSize ? sixth : third;
+  return third - sixth > kOneSize ? sixth : third;
+}
+
+// What the frames near best focus show, each object against the stars of its part of the field.
+Objects objects_of(const RunView& run) {
+  Objects objects;
+  const std::vector<std::size_t> near = near_focus(run);
+  std::vector<SeenObject> seen;
+  std::vector<double> all;
+  std::vector<std::vector<double>> of_zone(9);
+  for (const StarTrack& track : run.record().tracks) {
+    const auto object = seen_object(run, track, near);
+    if (!object) continue;
+    of_zone[object->zone].push_back(object->object.excess);
+    all.push_back(object->object.excess);
+    seen.push_back(*object);
+  }
+  if (all.empty()) return objects;
+  const double everywhere = size_of_stars(all);
   constexpr double kWide = 0.34;  // ln 1.4: twice the light's spread in area
-  for (const Seen& s : seen) {
+  for (const SeenObject& s : seen) {
     const std::vector<double>& zone = of_zone[s.zone];
     constexpr std::size_t kEnough = 6;
     const double usual = zone.size() >= kEnough
@@ -115,6 +132,20 @@ Objects objects_of(const RunView& run) {
     }
   }
   return objects;
+}
+
+// Settings that leave an object out that one points at: gathered about the middle of the frame.
+std::vector<std::pair<std::string, double>> region_to_ignore(const RunView& run,
+                                                             const Objects& objects) {
+  const FrameMeasurement& frame = run.record().frames.front();
+  std::vector<double> distances;
+  for (const Object& o : objects.wide) {
+    distances.push_back(
+        std::hypot(o.x_px - 0.5 * (frame.width_px - 1), o.y_px - 0.5 * (frame.height_px - 1)));
+  }
+  const double reach = sample_quantile(distances, 0.9);
+  if (!(reach < 0.3 * std::min(frame.width_px, frame.height_px))) return {};
+  return {{"ignore_radius_px", std::ceil(1.2 * reach + 4 * run.point(0).size_px.value_or(5))}};
 }
 
 std::optional<Candidate> look(const RunView& run) {
@@ -170,18 +201,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy =
       "Focus on a field of stars nearby, or keep the part with the object out with --region. This "
       "program left the widest of them out.";
-  // Gathered about the middle of the frame, as an object one points at is.
-  const FrameMeasurement& frame = run.record().frames.front().measurement;
-  std::vector<double> distances;
-  for (const Object& o : objects.wide) {
-    distances.push_back(
-        std::hypot(o.x_px - 0.5 * (frame.width_px - 1), o.y_px - 0.5 * (frame.height_px - 1)));
-  }
-  const double reach = sample_quantile(distances, 0.9);
-  if (reach < 0.3 * std::min(frame.width_px, frame.height_px)) {
-    c.settings = {
-        {"ignore_radius_px", std::ceil(1.2 * reach + 4 * run.point(0).size_px.value_or(5))}};
-  }
+  c.settings = region_to_ignore(run, objects);
   return c;
 }
 

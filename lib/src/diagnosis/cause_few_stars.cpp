@@ -3,8 +3,8 @@
 #include <string>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/light.h"
-#include "diagnosis/words.h"
+#include "diagnosis/light_history.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -22,12 +22,9 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
-  std::vector<double> stars;
-  std::vector<double> relative;
-  std::size_t empty = 0;
-  std::optional<double> exposure;
-  // Frames in a cloud have their own cause, and far from focus stars are lost to their size.
+// Which points' stars count: frames in a cloud have their own cause, and far from focus stars are
+// lost to their size.
+std::vector<bool> points_that_count(const RunView& run) {
   std::vector<bool> counts(run.count(), true);
   if (const auto light = light_history(run); light && light->log_odds_cloud > 0) {
     for (const std::size_t i : light->dimmed) counts[i] = false;
@@ -38,12 +35,28 @@ std::optional<Candidate> look(const RunView& run) {
       if (run.curve()->size_px[i] > kNear * run.curve()->smallest_px) counts[i] = false;
     }
   }
-  const bool near = std::count(counts.begin(), counts.end(), true) > 0;
-  if (!near) counts.assign(run.count(), true);
+  return counts;
+}
+
+struct StarsOfRun {
+  double count = 0;       // of a frame, median
+  double error = 0;       // of a frame's size, relative; 0 where unknown
+  std::size_t empty = 0;  // frames without a size
+  std::optional<double> exposure_s;
+  bool near = false;  // counted near focus
+};
+
+std::optional<StarsOfRun> stars_of(const RunView& run) {
+  std::vector<bool> counts = points_that_count(run);
+  StarsOfRun found;
+  found.near = std::count(counts.begin(), counts.end(), true) > 0;
+  if (!found.near) counts.assign(run.count(), true);
+  std::vector<double> stars;
+  std::vector<double> relative;
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
-    if (run.facts(i).exposure_s) exposure = run.facts(i).exposure_s;
-    if (!p.size_px) ++empty;
+    if (run.facts(i).exposure_s) found.exposure_s = run.facts(i).exposure_s;
+    if (!p.size_px) ++found.empty;
     if (!counts[i]) continue;
     // Of those that all frames share only some are left where the outer frames show few.
     const int own = run.has_frames() ? run.record().frames[i].measurement.star_count : 0;
@@ -51,8 +64,15 @@ std::optional<Candidate> look(const RunView& run) {
     if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
   }
   if (stars.empty() || run.count() < 3) return std::nullopt;
-  const double count = median(stars);
-  const double error = relative.empty() ? 0 : median(relative);
+  found.count = median(stars);
+  found.error = relative.empty() ? 0 : median(relative);
+  return found;
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  const auto found = stars_of(run);
+  if (!found) return std::nullopt;
+  const auto& [count, error, empty, exposure, near] = *found;
   const double lost = static_cast<double>(empty) / static_cast<double>(run.count());
   const double by_count = 6 * (std::log(8.5) - std::log(count + 0.5));
   const double by_error = error > 0 ? 4 * std::log(error / 0.04) : -20;

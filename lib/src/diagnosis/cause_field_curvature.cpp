@@ -35,7 +35,7 @@ std::optional<Candidate> look(const RunView& run) {
   const double degrees = std::max(field.degrees_of_freedom, 3.0);
   const double chance =
       1 - student_t_cdf(size / field.curvature_sigma_steps, degrees);  // of one side
-  const double sigmas = chance < 1e-15 ? 8.0 : -normal_quantile(chance);
+  const double sigmas = sigmas_of_chance(chance, 1);
   // A little less than the whole zone: the error of the measurement is counted beside it.
   constexpr double kShareOfZone = 0.85;
   const FieldLimit limit = field_limit(record, kShareOfZone);

@@ -54,7 +54,7 @@ std::optional<Candidate> look(const RunView& run) {
   const double t2 = (x * x - 2 * r * x * y + y * y) / std::max(1e-6, 1 - r * r);
   const double degrees = std::max(field.degrees_of_freedom, 3.0);
   const double chance = std::max(f_upper_tail(t2 / 2, 2, degrees), 1e-300);
-  const double sigmas = chance < 1e-15 ? 8.0 : -normal_quantile(chance / 2);
+  const double sigmas = sigmas_of_chance(chance, 2);
   // Along the steepest direction.
   const double cx = field.tilt_x_steps / tilt;
   const double cy = field.tilt_y_steps / tilt;

@@ -7,7 +7,8 @@
 
 #include "curve/priors.h"
 #include "diagnosis/cause.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
+#include "numerics/robust.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -46,16 +47,13 @@ struct Drawn {
   double own_sigma = 0;
 };
 
-// sqrt(pi / 2): for a normal distribution the standard deviation over the mean distance from the
-// middle, and the standard error of a median over that of a mean.
-constexpr double kRootHalfPi = 1.2533;
-
 // Standard deviation by the mean distance from `middle`, which heeds wide objects more than a
 // median does.
 double mean_deviation(const std::vector<double>& values, double middle) {
   double sum = 0;
   for (const double v : values) sum += std::abs(v - middle);
-  return kRootHalfPi * sum / static_cast<double>(values.size());
+  // sqrt(pi / 2) for a normal distribution, as for the error of its median.
+  return numerics::kMedianErrorOverMean * sum / static_cast<double>(values.size());
 }
 
 std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smallest_px) {
@@ -83,11 +81,13 @@ std::optional<Drawn> drawn_out(const RunView& run, std::size_t i, double smalles
   constexpr double kLeastSpread = 0.08;
   const double wider = *run.point(i).size_px / smallest_px;
   const double spread = std::max({robust_sigma(along), robust_sigma(across), kLeastSpread * wider});
-  d.sigma = std::hypot(kRootHalfPi * spread / std::sqrt(static_cast<double>(along.size())),
-                       kFloor * wider);
+  d.sigma = std::hypot(
+      numerics::kMedianErrorOverMean * spread / std::sqrt(static_cast<double>(along.size())),
+      kFloor * wider);
   const double shapes =
       std::max(mean_deviation(along, d.mean[0]), mean_deviation(across, d.mean[1]));
-  d.own_sigma = kRootHalfPi * shapes / std::sqrt(static_cast<double>(along.size()));
+  d.own_sigma =
+      numerics::kMedianErrorOverMean * shapes / std::sqrt(static_cast<double>(along.size()));
   d.square_px2 = std::pow(*run.point(i).size_px, 2) / std::numbers::ln2;
   return d;
 }
@@ -147,7 +147,8 @@ double optics_error(const std::vector<Drawn>& frames, double from_focus,
   const double mean = first / weights;
   const double spread = second / weights - mean * mean;
   const double away = from_focus - mean;
-  return kRootHalfPi * std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
+  return numerics::kMedianErrorOverMean *
+         std::sqrt((1 + (spread > 0 ? away * away / spread : 0.0)) / weights);
 }
 
 double direction_deg(const Vector& v) {
@@ -291,17 +292,16 @@ std::optional<Squares> fit_squares(const std::vector<Sized>& all, const std::vec
   return fit;
 }
 
-// Frames shaken in all directions: as round as the others, and larger by the same square near focus
-// and far from it, as nothing else is that strikes single frames.
-std::optional<Candidate> shaken_round(const RunView& run) {
-  std::vector<Sized> all;
+// Frames whose size is known; empty where too few have one or too many to try all choices.
+std::vector<Sized> sized_frames(const RunView& run) {
   const std::vector<std::size_t>& sized = run.sized_points();
   constexpr std::size_t kFewestFrames = 7;
-  constexpr std::size_t kMostFrames = 15;  // all choices among more would take too long
-  if (sized.size() < kFewestFrames || sized.size() > kMostFrames) return std::nullopt;
+  constexpr std::size_t kMostFrames = 15;
+  if (sized.size() < kFewestFrames || sized.size() > kMostFrames) return {};
   const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
   const double smallest = smallest_size_px(run);
-  if (!(high > low)) return std::nullopt;
+  if (!(high > low)) return {};
+  std::vector<Sized> all;
   for (const std::size_t i : sized) {
     const double size = *run.point(i).size_px;
     // Seeing moves the square by twice its relative scatter of the smallest one; half-flux radii
@@ -313,52 +313,72 @@ std::optional<Candidate> shaken_round(const RunView& run) {
                                         std::hypot(kModel, own) * size * size);
     all.push_back({i, 2 * (run.position_steps(i) - low) / (high - low) - 1, size * size, error});
   }
-  std::vector<bool> out(all.size(), false);
-  const auto whole = fit_squares(all, out);
-  const double whole_chi2 = whole ? whole->chi2 : 1e6;
-  // The best choice of frames to leave out, for each number of them.
-  struct Choice {
-    double score = 0;  // ln of the likelihood ratio, the choice paid for
-    std::vector<std::size_t> members;
-    Squares fit;
-  };
+  return all;
+}
+
+// Frames that are left out of the curve, all larger by about the same square.
+struct Choice {
+  double score = 0;  // ln of the likelihood ratio, the choice paid for
+  std::vector<std::size_t> members;
+  Squares fit;
+};
+
+// What leaving `out` out gains; absent where those frames are not larger.
+std::optional<Choice> weigh_choice(const std::vector<Sized>& all, const std::vector<bool>& out,
+                                   double whole_chi2) {
+  const auto fit = fit_squares(all, out);
+  if (!fit) return std::nullopt;
+  std::vector<double> excess;
+  std::vector<std::size_t> members;
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (!out[i]) continue;
+    excess.push_back(all[i].square - fit->at(all[i].t));
+    members.push_back(i);
+  }
+  const double typical = median(excess);
+  if (!(typical > 0)) return std::nullopt;
+  double chi2 = fit->chi2;
+  for (std::size_t k = 0; k < members.size(); ++k) {
+    const double error = std::hypot(all[members[k]].error, 0.5 * typical);
+    chi2 += std::pow((excess[k] - typical) / error, 2);
+  }
+  // The noise is known but for a factor, by some prior degrees of freedom: Student's t.
+  constexpr double kPriorDegrees = 6;
+  const double score = 0.5 * (kPriorDegrees + static_cast<double>(all.size()) - 3) *
+                       std::log((kPriorDegrees + whole_chi2) / (kPriorDegrees + chi2));
+  return Choice{score, std::move(members), *fit};
+}
+
+// The best choice of two to four frames; without members where none pays.
+Choice best_choice(const std::vector<Sized>& all, double whole_chi2) {
   Choice best;
   const std::size_t most = std::min<std::size_t>(4, (all.size() - 1) / 2 - 1);
   for (std::size_t count = 2; count <= most; ++count) {
-    out.assign(all.size(), false);
+    std::vector<bool> out(all.size(), false);
     std::fill(out.end() - static_cast<std::ptrdiff_t>(count), out.end(), true);
     double choices = 0;
     Choice of_count;
     of_count.score = -1e300;
     do {
       ++choices;
-      const auto fit = fit_squares(all, out);
-      if (!fit) continue;
-      // All of them larger, by about the same square.
-      std::vector<double> excess;
-      std::vector<std::size_t> members;
-      for (std::size_t i = 0; i < all.size(); ++i) {
-        if (!out[i]) continue;
-        excess.push_back(all[i].square - fit->at(all[i].t));
-        members.push_back(i);
-      }
-      const double typical = median(excess);
-      if (!(typical > 0)) continue;
-      double chi2 = fit->chi2;
-      for (std::size_t k = 0; k < members.size(); ++k) {
-        const double error = std::hypot(all[members[k]].error, 0.5 * typical);
-        chi2 += std::pow((excess[k] - typical) / error, 2);
-      }
-      // The noise is known but for a factor, by some prior degrees of freedom: Student's t.
-      constexpr double kPriorDegrees = 6;
-      const double score = 0.5 * (kPriorDegrees + static_cast<double>(all.size()) - 3) *
-                           std::log((kPriorDegrees + whole_chi2) / (kPriorDegrees + chi2));
-      if (score > of_count.score) of_count = {score, members, *fit};
+      auto choice = weigh_choice(all, out, whole_chi2);
+      if (choice && choice->score > of_count.score) of_count = std::move(*choice);
     } while (std::next_permutation(out.begin(), out.end()));
     // One more unknown, the square, spread over some ten of its errors.
     of_count.score -= std::log(choices) + std::log(10.0);
-    if (of_count.score > best.score) best = of_count;
+    if (of_count.score > best.score) best = std::move(of_count);
   }
+  return best;
+}
+
+// Frames shaken in all directions: as round as the others, and larger by the same square near focus
+// and far from it, as nothing else is that strikes single frames.
+std::optional<Candidate> shaken_round(const RunView& run) {
+  const std::vector<Sized> all = sized_frames(run);
+  if (all.empty()) return std::nullopt;
+  const auto whole = fit_squares(all, std::vector<bool>(all.size(), false));
+  const double whole_chi2 = whole ? whole->chi2 : 1e6;
+  const Choice best = best_choice(all, whole_chi2);
   if (best.members.empty()) return std::nullopt;
   const double least_square =
       best.fit.terms[0] - std::pow(best.fit.terms[1], 2) / (4 * best.fit.terms[2]);

@@ -38,7 +38,7 @@ std::optional<Candidate> look(const RunView& run) {
   constexpr double kDegrees = 12;
   const double chance =
       std::max(f_upper_tail(0.5 * std::pow(seen.shadow_offset / error, 2), 2, kDegrees), 1e-300);
-  const double sigmas = chance < 1e-15 ? 8.0 : -normal_quantile(chance / 2);
+  const double sigmas = sigmas_of_chance(chance, 2);
   // Coma that the offset stands for, where the rig is known: W131 in waves.
   std::optional<double> waves;
   const auto ratio = record.rig.focal_ratio();

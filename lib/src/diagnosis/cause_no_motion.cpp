@@ -3,7 +3,7 @@
 
 #include "diagnosis/cause.h"
 #include "diagnosis/focus_samples.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {

@@ -2,8 +2,8 @@
 #include <string>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/light.h"
-#include "diagnosis/words.h"
+#include "diagnosis/light_history.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {

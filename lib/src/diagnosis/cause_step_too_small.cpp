@@ -3,7 +3,7 @@
 
 #include "diagnosis/cause.h"
 #include "diagnosis/focus_samples.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -22,9 +22,14 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
-  if (!run.rivals() || !run.curve()) return std::nullopt;
-  const Rivals& r = *run.rivals();
+// What the fitted curve does over the run's range.
+struct SizesOfCurve {
+  double noise_px = 0;  // of the points about it
+  double smallest_px = 0;
+  double rise_px = 0;  // largest less smallest
+};
+
+SizesOfCurve sizes_of_curve(const RunView& run) {
   const HealthyCurve& curve = *run.curve();
   double noise = 0;
   double n = 0;
@@ -38,8 +43,12 @@ std::optional<Candidate> look(const RunView& run) {
     smallest = std::min(smallest, curve.size_px[i]);
     largest = std::max(largest, curve.size_px[i]);
   }
-  noise = std::sqrt(noise / std::max(1.0, n - 3));
-  const double rise = largest - smallest;
+  return {std::sqrt(noise / std::max(1.0, n - 3)), smallest, largest - smallest};
+}
+
+double log_odds_too_small(const RunView& run, const SizesOfCurve& sizes) {
+  const Rivals& r = *run.rivals();
+  const auto& [noise, smallest, rise] = sizes;
   const double relative_rise = rise / smallest;
   // Flat, or a rise that a plain sweep would exceed many times over.
   constexpr double kEnoughRise = 0.3;    // of the smallest size, at the higher end
@@ -54,16 +63,24 @@ std::optional<Candidate> look(const RunView& run) {
   // Sizes that are all alike tell no more than that: the focuser may as well have stood still.
   constexpr double kOneOfTwo = 0.4;
   if (r.log_odds_flat > 0) odds = rig_slope ? std::max(odds, kOneOfTwo) : kOneOfTwo;
-  if (rig_slope) {
-    const double arm = *rig_slope * range_steps_of(run) / 2;
-    const double expected = std::hypot(smallest, arm) - smallest;
-    constexpr double kLongEnough = 0.5;  // of the smallest size
-    // A sweep that is too short still shows the rise that the optics give; here it is not there.
-    constexpr double kPlainlyMissing = 6;  // times the noise
-    constexpr double kHardlyAny = 0.3;     // of the rise expected
-    const bool missing = expected - rise > kPlainlyMissing * noise && rise < kHardlyAny * expected;
-    if (expected > kLongEnough * smallest || missing) odds = std::min(odds, -2.0);
-  }
+  if (!rig_slope) return odds;
+  const double arm = *rig_slope * range_steps_of(run) / 2;
+  const double expected = std::hypot(smallest, arm) - smallest;
+  constexpr double kLongEnough = 0.5;  // of the smallest size
+  // A sweep that is too short still shows the rise that the optics give; here it is not there.
+  constexpr double kPlainlyMissing = 6;  // times the noise
+  constexpr double kHardlyAny = 0.3;     // of the rise expected
+  const bool missing = expected - rise > kPlainlyMissing * noise && rise < kHardlyAny * expected;
+  if (expected > kLongEnough * smallest || missing) odds = std::min(odds, -2.0);
+  return odds;
+}
+
+std::optional<Candidate> look(const RunView& run) {
+  if (!run.rivals() || !run.curve()) return std::nullopt;
+  const HealthyCurve& curve = *run.curve();
+  const SizesOfCurve sizes = sizes_of_curve(run);
+  const auto& [noise, smallest, rise] = sizes;
+  const double odds = log_odds_too_small(run, sizes);
   if (odds < -8) return std::nullopt;
   Candidate c;
   c.log_odds = odds;

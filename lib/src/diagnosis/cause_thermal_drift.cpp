@@ -3,7 +3,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -28,7 +28,15 @@ CausePage page() {
 constexpr double kAluminiumPerC = 23.6e-6;
 constexpr double kUsualUmPerC = 15;  // of a tube of unknown length
 
-std::optional<Candidate> look(const RunView& run) {
+struct TemperatureLine {
+  double slope_c = 0;       // a frame
+  double middle_frame = 0;  // of those that have a temperature
+  double drift_c = 0;       // from the first to the last of them
+  double error_c = 0;       // of the drift
+};
+
+// Straight line through the frames' temperatures; absent where fewer than three have one.
+std::optional<TemperatureLine> temperature_line(const RunView& run) {
   std::vector<double> order;
   std::vector<double> degrees;
   for (std::size_t i = 0; i < run.count(); ++i) {
@@ -42,7 +50,6 @@ std::optional<Candidate> look(const RunView& run) {
   constexpr std::size_t kFewest = 3;
   const std::size_t n = order.size();
   if (n < kFewest) return std::nullopt;
-  // Straight line through the temperatures: drift from the first to the last frame, and its error.
   double mean_x = 0;
   double mean_y = 0;
   for (std::size_t i = 0; i < n; ++i) {
@@ -61,12 +68,16 @@ std::optional<Candidate> look(const RunView& run) {
     squares += std::pow(degrees[i] - mean_y - slope * (order[i] - mean_x), 2);
   }
   const double span = order.back() - order.front();
-  const double drift_c = slope * span;
   constexpr double kReading = 0.05;  // a sensor's last digit
   const double error_c =
       span * std::sqrt((squares / static_cast<double>(n - 2) + kReading * kReading / 4) / sxx);
-  if (std::abs(drift_c) < 3 * error_c) return std::nullopt;
+  return TemperatureLine{slope, mean_x, slope * span, error_c};
+}
 
+std::optional<Candidate> look(const RunView& run) {
+  const auto line = temperature_line(run);
+  if (!line || std::abs(line->drift_c) < 3 * line->error_c) return std::nullopt;
+  const double drift_c = line->drift_c;
   const Rig& rig = run.record().rig;
   const bool told = rig.focus_um_per_c.has_value();
   double um_per_c = rig.focus_um_per_c.value_or(kUsualUmPerC);
@@ -104,7 +115,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (told && rig.um_per_step) {
     c.moved_steps.assign(run.count(), 0.0);
     for (std::size_t i = 0; i < run.count(); ++i) {
-      const double after = slope * (static_cast<double>(i) - mean_x);
+      const double after = line->slope_c * (static_cast<double>(i) - line->middle_frame);
       c.moved_steps[i] = -um_per_c * after / *rig.um_per_step;
     }
   }

@@ -2,7 +2,7 @@
 #include <string>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 
 namespace starwaist::diagnosis {
 namespace {

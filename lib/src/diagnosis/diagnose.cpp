@@ -3,7 +3,7 @@
 #include <set>
 
 #include "diagnosis/cause.h"
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist {

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "diagnosis/words.h"
+#include "diagnosis/phrases.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 

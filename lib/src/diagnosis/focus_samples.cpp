@@ -16,6 +16,7 @@ constexpr std::size_t kFewestPoints = 4;  // a curve has three parameters
 }  // namespace
 
 curve::Shape shape_of(const RunRecord& record) {
+  if (record.fit.size_measure != SizeMeasure::hfr) return curve::Shape::hyperbola();
   return curve::Shape::blur(SeeingProfile::kolmogorov,
                             record.rig.obstruction.value_or(curve::kUsualObstruction));
 }

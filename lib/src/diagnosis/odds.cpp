@@ -1,17 +1,12 @@
-#include <algorithm>
 #include <cmath>
 
 #include "diagnosis/cause.h"
+#include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
 
-double log_odds_of(double probability) { return std::log(probability / (1 - probability)); }
-
-double probability_of(double log_odds) { return 1 / (1 + std::exp(-log_odds)); }
-
-double log_sum(double a, double b) {
-  const double top = std::max(a, b);
-  return std::isfinite(top) ? top + std::log(std::exp(a - top) + std::exp(b - top)) : top;
+double sigmas_of_chance(double chance, int sides) {
+  return chance < 1e-15 ? 8.0 : -normal_quantile(chance / sides);
 }
 
 double log_ratio_of_sigmas(double sigmas, double looks, double spread) {

@@ -330,22 +330,15 @@ Account account_of(const Best& best, const Weighed& healthy, double others, cons
   return account;
 }
 
-}  // namespace
+double log_all_good(std::size_t n) { return static_cast<double>(n) * std::log(1 - kBad.share); }
 
-std::optional<Rivals> weigh_rivals(const RunView& run) {
-  Weigher weigher(run);
+// ln evidence of one or two bad points on a healthy run.
+double evidence_of_bad_points(Weigher& weigher) {
   const std::size_t n = weigher.count();
-  const std::vector<double>& t = weigher.commanded();
-  if (n < kFewestPoints || std::set<double>(t.begin(), t.end()).size() < 3) return std::nullopt;
-  Rivals rivals;
-
-  const Weighed healthy = weigher.weigh(t);
-  double good = healthy.log_evidence + static_cast<double>(n) * std::log(1 - kBad.share);
-  double outliers = kNone;
+  double all = kNone;
   const auto add_bad = [&](const std::vector<std::size_t>& bad) {
-    const Weighed w = weigher.weigh(t, bad);
-    outliers = log_sum(
-        outliers, w.log_evidence + static_cast<double>(n - bad.size()) * std::log(1 - kBad.share));
+    const Weighed w = weigher.weigh(weigher.commanded(), bad);
+    all = log_sum(all, w.log_evidence + log_all_good(n - bad.size()));
     return w.log_evidence;
   };
   std::vector<std::pair<double, std::size_t>> single;
@@ -362,56 +355,89 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
       }
     }
   }
-  rivals.log_odds_outlier = outliers - good;
+  return all;
+}
 
-  // Amounts from a twentieth of the range, evenly in the logarithm, up to half of it.
-  constexpr int kAmounts = 14;
+// Amounts from a twentieth of the range, evenly in the logarithm, up to half of it.
+constexpr int kAmounts = 14;
+double amount_of(int i) {
   constexpr double kLeast = 0.05;
   constexpr double kMost = 1.2;
-  const auto amount = [](int i) { return kLeast * std::pow(kMost / kLeast, i / (kAmounts - 1.0)); };
+  return kLeast * std::pow(kMost / kLeast, i / (kAmounts - 1.0));
+}
 
+// Where the focus was in a run with free play, for places `t` as commanded.
+std::vector<Variant> slack_variants(const std::vector<double>& t) {
   double first_move = 0;
-  for (std::size_t i = 1; i < n && first_move == 0; ++i) first_move = t[i] - t[i - 1];
-
-  const double all_good = static_cast<double>(n) * std::log(1 - kBad.share);
+  for (std::size_t i = 1; i < t.size() && first_move == 0; ++i) first_move = t[i] - t[i - 1];
   std::vector<Variant> variants;
   const std::size_t turn = first_turn(t);
   const int starts = turn > 0 ? 2 : 1;  // without a turn a play that is taken up does not show
   for (int i = 0; i < starts * kAmounts; ++i) {
     const bool taken_up = i >= kAmounts;
-    const double width = amount(i % kAmounts);
+    const double width = amount_of(i % kAmounts);
     variants.push_back({with_play(t, width, first_move > 0, taken_up),
-                        std::log(kPriorSlack / (starts * kAmounts)) + all_good, width,
+                        std::log(kPriorSlack / (starts * kAmounts)) + log_all_good(t.size()), width,
                         taken_up ? turn : 0});
   }
-  const Best slack = best_of(weigher, variants);
-  variants.clear();
+  return variants;
+}
+
+// The same in a run that came to a stop.
+std::vector<Variant> stop_variants(const std::vector<double>& t) {
+  const std::size_t n = t.size();
+  std::vector<Variant> variants;
   for (std::size_t k = 1; k + 2 < n; ++k) {  // the last place reached; two misses at the least
     std::vector<double> places = t;
     for (std::size_t i = k + 1; i < n; ++i) places[i] = t[k];
-    variants.push_back({places, std::log(kPriorNoMotion / static_cast<double>(n)) + all_good,
+    variants.push_back({places, std::log(kPriorNoMotion / static_cast<double>(n)) + log_all_good(n),
                         std::abs(t[n - 1] - t[k]), k});
   }
-  const Best stop = best_of(weigher, variants);
-  variants.clear();
+  return variants;
+}
+
+// The same in a run in which the focus jumped.
+std::vector<Variant> jump_variants(const std::vector<double>& t) {
+  const std::size_t n = t.size();
+  std::vector<Variant> variants;
   for (std::size_t k = 2; k + 1 < n; ++k) {  // the first place after it
     for (int i = 0; i < 2 * kAmounts; ++i) {
-      const double shift = i < kAmounts ? amount(i) : -amount(i - kAmounts);
+      const double shift = i < kAmounts ? amount_of(i) : -amount_of(i - kAmounts);
       std::vector<double> places = t;
       for (std::size_t j = k; j < n; ++j) places[j] += shift;
       variants.push_back(
-          {places, std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + all_good,
+          {places,
+           std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + log_all_good(n),
            shift, k});
     }
   }
-  const Best jump = best_of(weigher, variants);
+  return variants;
+}
+
+}  // namespace
+
+std::optional<Rivals> weigh_rivals(const RunView& run) {
+  Weigher weigher(run);
+  const std::size_t n = weigher.count();
+  const std::vector<double>& t = weigher.commanded();
+  if (n < kFewestPoints || std::set<double>(t.begin(), t.end()).size() < 3) return std::nullopt;
+  Rivals rivals;
+
+  const Weighed healthy = weigher.weigh(t);
+  const double good = healthy.log_evidence + log_all_good(n);
+  const double outliers = evidence_of_bad_points(weigher);
+  rivals.log_odds_outlier = outliers - good;
+
+  const Best slack = best_of(weigher, slack_variants(t));
+  const Best stop = best_of(weigher, stop_variants(t));
+  const Best jump = best_of(weigher, jump_variants(t));
   const Weighed flat = weigher.weigh_flat(&rivals.flat_size_px, &rivals.flat_scatter);
   // Seeing alone never changes sizes by more: then no constant is meant, whatever else fits worse.
   constexpr double kMostFlat = 0.15;
   const bool may_be_flat = rivals.flat_scatter < kMostFlat;
   if (may_be_flat) rivals.log_odds_flat = flat.log_evidence - healthy.log_evidence;
   const double no_account =
-      log_sum(log_sum(good, outliers), may_be_flat ? flat.log_evidence + all_good : kNone);
+      log_sum(log_sum(good, outliers), may_be_flat ? flat.log_evidence + log_all_good(n) : kNone);
   const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
   rivals.slack =
       account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run);

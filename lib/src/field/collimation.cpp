@@ -7,6 +7,8 @@
 
 #include "curve/priors.h"
 #include "field/donut.h"
+#include "numerics/normal_equations.h"
+#include "numerics/robust.h"
 #include "starwaist/field.h"
 #include "starwaist/statistics.h"
 
@@ -24,6 +26,26 @@ constexpr double kWindowRadii = 1.75;  // of the moments
 
 // Outer radius of a typical ring of this half-flux radius: e = 0.3.
 double radius_of(double hfr_px) { return hfr_px / std::sqrt((1 + 0.3 * 0.3) / 2); }
+
+// Least squares with what stands out (a neighbour, a hot pixel) left out. `places`: 1, x, y.
+Eigen::Vector3d sky_plane(const std::vector<double>& values,
+                          const std::vector<Eigen::Vector3d>& places) {
+  Eigen::Vector3d plane(median(values), 0, 0);
+  double spread = robust_sigma(values);
+  for (int round = 0; round < 4; ++round) {
+    numerics::NormalEquations<3> equations;
+    std::vector<double> left;
+    for (std::size_t i = 0; i < values.size(); ++i) {
+      const double residual = values[i] - plane.dot(places[i]);
+      left.push_back(residual);
+      if (std::abs(residual) > 2.5 * spread) continue;
+      equations.add(places[i], values[i]);
+    }
+    spread = std::max(1e-9, robust_sigma(left));
+    plane = equations.solve();
+  }
+  return plane;
+}
 
 // One star's light on pixels of `bin` frame pixels, centred, a plane of sky taken off, total 1.
 std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star& star,
@@ -52,23 +74,7 @@ std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star
     }
   }
   if (values.size() < 20) return std::nullopt;
-  // Least squares with what stands out (a neighbour, a hot pixel) left out.
-  Eigen::Vector3d plane(median(values), 0, 0);
-  double spread = robust_sigma(values);
-  for (int round = 0; round < 4; ++round) {
-    Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
-    Eigen::Vector3d right = Eigen::Vector3d::Zero();
-    std::vector<double> left;
-    for (std::size_t i = 0; i < values.size(); ++i) {
-      const double residual = values[i] - plane.dot(places[i]);
-      left.push_back(residual);
-      if (std::abs(residual) > 2.5 * spread) continue;
-      normal += places[i] * places[i].transpose();
-      right += values[i] * places[i];
-    }
-    spread = std::max(1e-9, robust_sigma(left));
-    plane = normal.ldlt().solve(right);
-  }
+  const Eigen::Vector3d plane = sky_plane(values, places);
   // Sampled between the pixels by twofold linear interpolation, a bin's samples averaged.
   const auto value_at = [&](double x, double y) {
     const int x0 = static_cast<int>(std::floor(x));
@@ -189,7 +195,7 @@ VectorMean robust_vector_mean(const std::vector<Eigen::Vector2d>& values,
     double squares = 0;
     for (std::size_t i = 0; i < values.size(); ++i) {
       const double z = lengths[i] / scale;
-      const double w = weights[i] * (z > kHuber ? kHuber / z : 1.0);
+      const double w = weights[i] * numerics::huber_weight(z, kHuber);
       sum += w * values[i];
       total += w;
       squares += w * w * (values[i] - mean.value).squaredNorm();
@@ -201,96 +207,136 @@ VectorMean robust_vector_mean(const std::vector<Eigen::Vector2d>& values,
   return mean;
 }
 
-}  // namespace
-
-std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
-                                         const Rig& rig, std::optional<double> defocus_steps) {
-  if (rig.obstruction && !(*rig.obstruction > 0)) return std::nullopt;  // casts no shadow
+// Whole stars that are bright enough to show their shadow.
+std::vector<const Star*> bright_stars(const FrameMeasurement& measured) {
   std::vector<const Star*> bright;
   for (const Star& star : measured.stars) {
     const bool whole = star.hfr_px && !star.saturated && !star.blended && !star.at_edge;
     if (whole && star.snr >= kLeastSnr && !star.followed) bright.push_back(&star);
   }
+  return bright;
+}
+
+// Images of the frame's bright stars, the brightest first.
+struct Stamps {
+  double radius_px = 0;  // of a typical ring
+  double bin = 1;        // frame pixels in one of an image
+  std::vector<donuts::DonutImage> images;
+  std::vector<double> snr;
+};
+
+// Absent where too few stars are bright and large enough.
+std::optional<Stamps> stamps_of(const Frame& frame, const FrameMeasurement& measured) {
+  const std::vector<const Star*> bright = bright_stars(measured);
   if (bright.size() < kFewestStars) return std::nullopt;
   std::vector<double> sizes;
   for (const Star* star : bright) sizes.push_back(*star->hfr_px);
-  const double radius = radius_of(median(sizes));
-  if (radius < kLeastRadiusPx) return std::nullopt;
+  Stamps stamps;
+  stamps.radius_px = radius_of(median(sizes));
+  if (stamps.radius_px < kLeastRadiusPx) return std::nullopt;
   constexpr double kFitRadiusPx = 9;  // enough to resolve the shadow, few enough pixels to be quick
-  const double bin = std::max(1.0, std::floor(radius / kFitRadiusPx));
-  std::vector<donuts::DonutImage> stamps;
-  std::vector<double> snr;
+  stamps.bin = std::max(1.0, std::floor(stamps.radius_px / kFitRadiusPx));
   for (const Star* star : bright) {
-    if (stamps.size() == kMostStars) break;
-    auto stamp = stamp_of(frame.pixels, *star, radius, bin);
+    if (stamps.images.size() == kMostStars) break;
+    auto stamp = stamp_of(frame.pixels, *star, stamps.radius_px, stamps.bin);
     if (!stamp) continue;
-    stamps.push_back(std::move(*stamp));
-    snr.push_back(star->snr);
+    stamps.images.push_back(std::move(*stamp));
+    stamps.snr.push_back(star->snr);
   }
-  if (stamps.size() < kFewestStars) return std::nullopt;
-  const donuts::DonutImage all = stack_of(stamps, snr, 0, 1);
-  const bool shadowed = donuts::central_dip(all, radius / bin) >= kLeastDip;
+  if (stamps.images.size() < kFewestStars) return std::nullopt;
+  return stamps;
+}
+
+// The rays' radius, and by what the skewness seen falls short of theirs.
+struct Geometry {
+  double outer_px = 0;
+  double to_rays = 1.1;  // four waves of defocus
+};
+
+// By the rig where it is known, else from the size.
+Geometry geometry_of(const Rig& rig, double radius_px, std::optional<double> defocus_steps) {
+  Geometry geometry{radius_px};
+  const auto ratio = rig.focal_ratio();
+  if (!ratio || !rig.pixel_um) return geometry;
+  if (rig.um_per_step && defocus_steps) {
+    const double by_rig =
+        std::abs(*defocus_steps) * *rig.um_per_step / (2 * *ratio * *rig.pixel_um);
+    // A rig that does not fit what is seen is not believed.
+    if (by_rig > 0.6 * radius_px && by_rig < 1.4 * radius_px) geometry.outer_px = by_rig;
+  }
+  // Diffraction takes some of the skewness out of the window: rendered stars of f/3 to f/7, one
+  // to four waves of defocus and both fine and coarse seeing lose 0.35 / waves of it.
+  const double waves = geometry.outer_px * *rig.pixel_um / (4 * *ratio * rig.wavelength_um);
+  geometry.to_rays = 1 + 0.35 / std::max(waves, 1.0);
+  return geometry;
+}
+
+// The shadow's offset by the stars' skewness. `scale`: offset over skewness.
+VectorMean offset_by_coma(const Stamps& stamps, double scale) {
+  std::vector<Eigen::Vector2d> offsets;
+  std::vector<double> weights;
+  for (std::size_t i = 0; i < stamps.images.size(); ++i) {
+    offsets.push_back(scale *
+                      skewness_of(stamps.images[i], kWindowRadii * stamps.radius_px / stamps.bin));
+    constexpr double kPlenty = 150;  // beyond it optics and neighbours scatter more than noise
+    weights.push_back(std::pow(std::min(stamps.snr[i], kPlenty), 2));
+  }
+  return robust_vector_mean(offsets, weights);
+}
+
+// A shadow that is displaced without coma: the light is even, and skewed the other way. `all`: the
+// stars' mean image.
+std::optional<VectorMean> offset_by_outline(const Stamps& stamps, const donuts::DonutImage& all,
+                                            const VectorMean& by_coma) {
+  const auto fit = donuts::fit_donut(all, stamps.radius_px / stamps.bin);
+  if (!fit) return std::nullopt;
+  constexpr double kEven = 0.25;  // rise of brightness over the offset's own by coma
+  const Eigen::Vector2d outline(fit->outline_x, fit->outline_y);
+  const Eigen::Vector2d rise(fit->rise_x, fit->rise_y);
+  const bool even = rise.norm() < kEven * 4 * outline.norm();
+  // Only a skewness that is there can be the other way.
+  const bool skewed = by_coma.value.norm() > 3 * by_coma.sigma;
+  if (!even || !skewed || !(outline.dot(by_coma.value) < 0) || !(outline.norm() > 0.02)) {
+    return std::nullopt;
+  }
+  const std::size_t groups = std::min(kMostGroups, stamps.images.size());
+  std::vector<Eigen::Vector2d> parts;
+  for (std::size_t g = 0; g < groups; ++g) {
+    const auto part =
+        donuts::fit_donut(stack_of(stamps.images, stamps.snr, g, groups), fit->radius_px);
+    if (part) parts.emplace_back(part->outline_x, part->outline_y);
+  }
+  if (parts.size() < kFewestStars) return std::nullopt;
+  return VectorMean{outline,
+                    robust_vector_mean(parts, std::vector<double>(parts.size(), 1.0)).sigma};
+}
+
+}  // namespace
+
+std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
+                                         const Rig& rig, std::optional<double> defocus_steps) {
+  if (rig.obstruction && !(*rig.obstruction > 0)) return std::nullopt;  // casts no shadow
+  const auto stamps = stamps_of(frame, measured);
+  if (!stamps) return std::nullopt;
+  const donuts::DonutImage all = stack_of(stamps->images, stamps->snr, 0, 1);
+  const bool shadowed = donuts::central_dip(all, stamps->radius_px / stamps->bin) >= kLeastDip;
   // Strong coma fills the shadow; where the rig has one, the skewness tells it all the same.
   if (!shadowed && !rig.obstruction) return std::nullopt;
 
-  // The geometric radius: by the rig where it is known, else from the size.
-  const auto ratio = rig.focal_ratio();
-  double outer_px = radius;
-  double to_rays = 1.1;  // see below; four waves of defocus
-  if (ratio && rig.pixel_um) {
-    if (rig.um_per_step && defocus_steps) {
-      const double geometric =
-          std::abs(*defocus_steps) * *rig.um_per_step / (2 * *ratio * *rig.pixel_um);
-      // A rig that does not fit what is seen is not believed.
-      if (geometric > 0.6 * radius && geometric < 1.4 * radius) outer_px = geometric;
-    }
-    // Diffraction takes some of the skewness out of the window: rendered stars of f/3 to f/7, one
-    // to four waves of defocus and both fine and coarse seeing lose 0.35 / waves of it.
-    const double waves = outer_px * *rig.pixel_um / (4 * *ratio * rig.wavelength_um);
-    to_rays = 1 + 0.35 / std::max(waves, 1.0);
-  }
+  const Geometry geometry = geometry_of(rig, stamps->radius_px, defocus_steps);
   const double obstruction = rig.obstruction.value_or(curve::kUsualObstructionOfShadow);
-  const double scale = -to_rays / (skewness_per_offset(obstruction) * std::pow(outer_px / bin, 3));
-  std::vector<Eigen::Vector2d> offsets;
-  std::vector<double> weights;
-  for (std::size_t i = 0; i < stamps.size(); ++i) {
-    offsets.push_back(scale * skewness_of(stamps[i], kWindowRadii * radius / bin));
-    constexpr double kPlenty = 150;  // beyond it optics and neighbours scatter more than noise
-    weights.push_back(std::pow(std::min(snr[i], kPlenty), 2));
-  }
-  const VectorMean by_coma = robust_vector_mean(offsets, weights);
+  const double scale = -geometry.to_rays / (skewness_per_offset(obstruction) *
+                                            std::pow(geometry.outer_px / stamps->bin, 3));
+  VectorMean offset = offset_by_coma(*stamps, scale);
   constexpr double kStandsOut = 5;  // sigmas
-  if (!shadowed && by_coma.value.norm() < kStandsOut * by_coma.sigma) return std::nullopt;
-  Eigen::Vector2d offset = by_coma.value;
-  double sigma = by_coma.sigma;
-  const auto fit = donuts::fit_donut(all, radius / bin);
-  // A shadow that is displaced without coma: the light is even, and skewed the other way.
-  constexpr double kEven = 0.25;  // rise of brightness over the offset's own by coma
-  if (fit) {
-    const Eigen::Vector2d outline(fit->outline_x, fit->outline_y);
-    const Eigen::Vector2d rise(fit->rise_x, fit->rise_y);
-    const bool even = rise.norm() < kEven * 4 * outline.norm();
-    // Only a skewness that is there can be the other way.
-    const bool skewed = by_coma.value.norm() > 3 * by_coma.sigma;
-    if (even && skewed && outline.dot(by_coma.value) < 0 && outline.norm() > 0.02) {
-      const std::size_t groups = std::min(kMostGroups, stamps.size());
-      std::vector<Eigen::Vector2d> parts;
-      for (std::size_t g = 0; g < groups; ++g) {
-        const auto part = donuts::fit_donut(stack_of(stamps, snr, g, groups), fit->radius_px);
-        if (part) parts.emplace_back(part->outline_x, part->outline_y);
-      }
-      if (parts.size() >= kFewestStars) {
-        offset = outline;
-        sigma = robust_vector_mean(parts, std::vector<double>(parts.size(), 1.0)).sigma;
-      }
-    }
-  }
+  if (!shadowed && offset.value.norm() < kStandsOut * offset.sigma) return std::nullopt;
+  if (const auto displaced = offset_by_outline(*stamps, all, offset)) offset = *displaced;
   Collimation out;
-  out.shadow_offset = offset.norm();
-  out.sigma = sigma;
-  out.angle_deg = std::atan2(offset.y(), offset.x()) * 180 / std::numbers::pi;
-  out.stars = static_cast<int>(stamps.size());
-  out.outer_radius_px = outer_px;
+  out.shadow_offset = offset.value.norm();
+  out.sigma = offset.sigma;
+  out.angle_deg = std::atan2(offset.value.y(), offset.value.x()) * 180 / std::numbers::pi;
+  out.stars = static_cast<int>(stamps->images.size());
+  out.outer_radius_px = geometry.outer_px;
   out.inner_over_outer = obstruction;
   out.file = measured.file;
   out.position_steps = measured.position_steps.value_or(0);

@@ -19,7 +19,7 @@ struct NormalEquations {
   Vector right = Vector::Zero();        // sum weight value row
 
   void add(const Vector& row, double value, double weight = 1) {
-    information += weight * row * row.transpose();
+    information.noalias() += weight * row * row.transpose();
     right += weight * value * row;
   }
   // By Cholesky's factorisation with pivots. Not finite, or a point of the valley, where the rows

@@ -59,11 +59,57 @@ class SizeCurve {
   std::optional<Error> error_;
 };
 
+// From where to where the focus of some part of some star's image may lie.
+struct FocusSpan {
+  double low_um = 0;
+  double high_um = 0;
+};
+
+// `nearest` and `farthest`: the stars' paraxial focuses. A pupil zone or a meridian comes to focus
+// from there to the marginal focus at W020 = -2 W040, and as far as W222 either side.
+FocusSpan focus_span_of(const RenderOptions& options, double nearest_um, double farthest_um,
+                        double zone_um) {
+  const Aberrations& a = options.aberrations;
+  const double um_per_wave = 8 * (options.f_number * options.f_number) * kReferenceWavelengthUm;
+  const double marginal_um = -2 * a.spherical_w040_waves * um_per_wave;
+  const double meridian_um = -a.astigmatism_w222_waves * um_per_wave;
+  return {nearest_um + std::min(0.0, marginal_um) + std::min(0.0, meridian_um) - zone_um,
+          farthest_um + std::max(0.0, marginal_um) + std::max(0.0, meridian_um) + zone_um};
+}
+
+// Where `size` is smallest, to 1e-4 zones: a coarse look, then golden section.
+template <class Size>
+double smallest_at(const FocusSpan& span, double zone_um, const Size& size_at) {
+  const auto [low_um, high_um] = span;
+  const int looks = static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 8.0, 64.0));
+  const double step_um = (high_um - low_um) / looks;
+  double middle_um = low_um;
+  double smallest = size_at(low_um);
+  for (int i = 1; i <= looks; ++i) {
+    const double size = size_at(low_um + i * step_um);
+    if (size < smallest) {
+      smallest = size;
+      middle_um = low_um + i * step_um;
+    }
+  }
+  constexpr double kGolden = 0.6180339887498949;
+  double left = middle_um - step_um;
+  double right = middle_um + step_um;
+  while (right - left > 1e-4 * zone_um) {
+    const double width = kGolden * (right - left);
+    if (size_at(right - width) < size_at(left + width)) {
+      right = left + width;
+    } else {
+      left = right - width;
+    }
+  }
+  return 0.5 * (left + right);
+}
+
 }  // namespace
 
 Result<BestFocus> best_focus_of(const RenderOptions& options) {
-  const double n2 = options.f_number * options.f_number;
-  const double zone_um = 4 * kReferenceWavelengthUm * n2;
+  const double zone_um = 4 * kReferenceWavelengthUm * (options.f_number * options.f_number);
   SizeCurve curve(options, 0.25 * zone_um);
   std::vector<double> field_um;
   for (const RenderedStar& star : field_of(options)) {
@@ -84,46 +130,14 @@ Result<BestFocus> best_focus_of(const RenderOptions& options) {
 
   // Without spherical aberration, coma or astigmatism the star image at -dz is that at +dz.
   const Aberrations& a = options.aberrations;
-  const double um_per_wave = 8 * n2 * kReferenceWavelengthUm;
-  // Where a pupil zone or a meridian of the star image comes to focus: from the paraxial focus to
-  // the marginal one at W020 = -2 W040, and as far as W222 either side.
-  const double marginal_um = -2 * a.spherical_w040_waves * um_per_wave;
-  const double meridian_um = -a.astigmatism_w222_waves * um_per_wave;
   const bool round =
       a.spherical_w040_waves == 0 && a.astigmatism_w222_waves == 0 && a.coma_w131_waves == 0;
   BestFocus best;
   if (round && nearest == farthest) {
     best = {options.best_focus_steps + nearest / options.um_per_step, curve.at(0)};
   } else {
-    // The minimum lies where some star may be in focus. A coarse look, then golden section.
-    const double low_um =
-        nearest + std::min(0.0, marginal_um) + std::min(0.0, meridian_um) - zone_um;
-    const double high_um =
-        farthest + std::max(0.0, marginal_um) + std::max(0.0, meridian_um) + zone_um;
-    const int looks =
-        static_cast<int>(std::clamp((high_um - low_um) / (0.25 * zone_um), 8.0, 64.0));
-    const double step_um = (high_um - low_um) / looks;
-    double middle_um = low_um;
-    double smallest = median_size(low_um);
-    for (int i = 1; i <= looks; ++i) {
-      const double size = median_size(low_um + i * step_um);
-      if (size < smallest) {
-        smallest = size;
-        middle_um = low_um + i * step_um;
-      }
-    }
-    constexpr double kGolden = 0.6180339887498949;
-    double left = middle_um - step_um;
-    double right = middle_um + step_um;
-    while (right - left > 1e-4 * zone_um) {
-      const double width = kGolden * (right - left);
-      if (median_size(right - width) < median_size(left + width)) {
-        right = left + width;
-      } else {
-        left = right - width;
-      }
-    }
-    const double centre_um = 0.5 * (left + right);
+    const double centre_um =
+        smallest_at(focus_span_of(options, nearest, farthest, zone_um), zone_um, median_size);
     best = {options.best_focus_steps + centre_um / options.um_per_step, median_size(centre_um)};
   }
   if (curve.error()) return tl::unexpected(*curve.error());

@@ -19,7 +19,9 @@ std::vector<double> evenly_spaced_positions(double centre_steps, double step_ste
   return positions;
 }
 
-Result<RenderOptions> checked(RenderOptions options) {
+namespace {
+
+Result<void> check_numbers(const RenderOptions& options) {
   struct Range {
     const char* name;
     double value;
@@ -76,12 +78,10 @@ Result<RenderOptions> checked(RenderOptions options) {
                       format_like_sigma(range.high, std::nullopt));
     }
   }
-  if (options.wavelengths_um.empty() ||
-      !std::all_of(options.wavelengths_um.begin(), options.wavelengths_um.end(),
-                   [](double um) { return um >= 0.2 && um <= 20; })) {
-    return fail(ErrorCode::invalid_argument, "wavelengths_um has a value that is no wavelength",
-                "Give one or more values from 0.2 to 20 um");
-  }
+  return {};
+}
+
+Result<void> check_lists(const RenderOptions& options) {
   struct List {
     const char* name;
     const std::vector<double>* values;
@@ -121,6 +121,20 @@ Result<RenderOptions> checked(RenderOptions options) {
       }
     }
   }
+  return {};
+}
+
+}  // namespace
+
+Result<RenderOptions> checked(RenderOptions options) {
+  if (auto fine = check_numbers(options); !fine) return tl::unexpected(fine.error());
+  if (options.wavelengths_um.empty() ||
+      !std::all_of(options.wavelengths_um.begin(), options.wavelengths_um.end(),
+                   [](double um) { return um >= 0.2 && um <= 20; })) {
+    return fail(ErrorCode::invalid_argument, "wavelengths_um has a value that is no wavelength",
+                "Give one or more values from 0.2 to 20 um");
+  }
+  if (auto fine = check_lists(options); !fine) return tl::unexpected(fine.error());
   if (!core::parse_utc(options.start_utc)) {
     return fail(ErrorCode::invalid_argument, "start_utc is '" + options.start_utc + "'",
                 "Write it as 2027-02-03T20:11:05");

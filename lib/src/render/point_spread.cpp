@@ -256,6 +256,61 @@ void sum_over_directions(const cv::Mat& spectrum, const Grid& grid, PointSpread&
   spread.ring_transfer.resize(used);
 }
 
+// What widens the optics' own image.
+struct Blur {
+  double seeing_um = 0;
+  double trail_px = 0;
+  double shake_px = 0;
+  double mean_wavelength_um = 0;
+};
+
+// Takes seeing, pixel and motion, and where the image is by rays the pupil's diffraction, into the
+// image's spectrum.
+void blur_spectrum(const RenderOptions& options, const Grid& grid, const Blur& blur,
+                   cv::Mat& spectrum) {
+  const SeeingTable seeing(options.seeing_profile, options.moffat_beta, blur.seeing_um,
+                           std::numbers::sqrt2 / (2 * grid.spacing_um));
+  const double trail_angle = options.trail_angle_deg * kPi / 180;
+  const double trail_x_um = blur.trail_px * options.pixel_um * std::cos(trail_angle);
+  const double trail_y_um = blur.trail_px * options.pixel_um * std::sin(trail_angle);
+  const double shake_um = blur.shake_px * options.pixel_um;
+  std::vector<double> along(static_cast<std::size_t>(grid.size));
+  std::vector<double> pixel(along.size());
+  for (int i = 0; i < grid.size; ++i) {
+    const auto k = static_cast<std::size_t>(i);
+    along[k] = frequency(i, grid.size, grid.spacing_um);
+    pixel[k] = render::sinc(along[k] * options.pixel_um);
+  }
+  // All but a trail is even along both axes.
+  const int half = grid.size / 2;
+  std::vector<double> even(static_cast<std::size_t>(half) + 1);
+  for (int y = 0; y <= half; ++y) {
+    const auto j = static_cast<std::size_t>(y);
+    for (std::size_t i = 0; i < even.size(); ++i) {
+      const double radius = std::sqrt(along[i] * along[i] + along[j] * along[j]);
+      even[i] = seeing.at(radius) * pixel[i] * pixel[j];
+      if (blur.shake_px > 0)
+        even[i] *= std::exp(-2 * kPi * kPi * radius * radius * shake_um * shake_um);
+      if (grid.by_rays) {
+        even[i] *=
+            render::clear_pupil_transfer(radius * blur.mean_wavelength_um * options.f_number);
+      }
+    }
+    for (const int line : {y, (grid.size - y) % grid.size}) {
+      auto* row = spectrum.ptr<std::complex<double>>(line);
+      for (int x = 0; x < grid.size; ++x) {
+        double factor = even[static_cast<std::size_t>(std::min(x, grid.size - x))];
+        if (blur.trail_px > 0) {
+          factor *= render::sinc(along[static_cast<std::size_t>(x)] * trail_x_um +
+                                 along[static_cast<std::size_t>(line)] * trail_y_um);
+        }
+        row[x] *= factor;
+      }
+      if (y == 0 || y == half) break;  // its own mirror
+    }
+  }
+}
+
 }  // namespace
 
 Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
@@ -285,45 +340,7 @@ Result<PointSpread> point_spread(const RenderOptions& given, double defocus_um,
 
   cv::Mat spectrum;
   cv::dft(image, spectrum, cv::DFT_COMPLEX_OUTPUT);
-  const SeeingTable seeing(options->seeing_profile, options->moffat_beta, seeing_um,
-                           std::numbers::sqrt2 / (2 * grid->spacing_um));
-  const double trail_angle = options->trail_angle_deg * kPi / 180;
-  const double trail_x_um = trail_px * options->pixel_um * std::cos(trail_angle);
-  const double trail_y_um = trail_px * options->pixel_um * std::sin(trail_angle);
-  const double shake_um = shake_px * options->pixel_um;
-  std::vector<double> along(static_cast<std::size_t>(grid->size));
-  std::vector<double> pixel(along.size());
-  for (int i = 0; i < grid->size; ++i) {
-    const auto k = static_cast<std::size_t>(i);
-    along[k] = frequency(i, grid->size, grid->spacing_um);
-    pixel[k] = render::sinc(along[k] * options->pixel_um);
-  }
-  // All but a trail is even along both axes.
-  const int half = grid->size / 2;
-  std::vector<double> even(static_cast<std::size_t>(half) + 1);
-  for (int y = 0; y <= half; ++y) {
-    const auto j = static_cast<std::size_t>(y);
-    for (std::size_t i = 0; i < even.size(); ++i) {
-      const double radius = std::sqrt(along[i] * along[i] + along[j] * along[j]);
-      even[i] = seeing.at(radius) * pixel[i] * pixel[j];
-      if (shake_px > 0) even[i] *= std::exp(-2 * kPi * kPi * radius * radius * shake_um * shake_um);
-      if (grid->by_rays) {
-        even[i] *= render::clear_pupil_transfer(radius * mean_wavelength_um * options->f_number);
-      }
-    }
-    for (const int line : {y, (grid->size - y) % grid->size}) {
-      auto* row = spectrum.ptr<std::complex<double>>(line);
-      for (int x = 0; x < grid->size; ++x) {
-        double factor = even[static_cast<std::size_t>(std::min(x, grid->size - x))];
-        if (trail_px > 0) {
-          factor *= render::sinc(along[static_cast<std::size_t>(x)] * trail_x_um +
-                                 along[static_cast<std::size_t>(line)] * trail_y_um);
-        }
-        row[x] *= factor;
-      }
-      if (y == 0 || y == half) break;  // its own mirror
-    }
-  }
+  blur_spectrum(*options, *grid, {seeing_um, trail_px, shake_px, mean_wavelength_um}, spectrum);
 
   PointSpread spread;
   spread.size = grid->size;

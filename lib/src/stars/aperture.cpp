@@ -127,6 +127,41 @@ class WeightTable {
   std::array<Row, kBinsAKnot> curved_{};
 };
 
+// A sample without a value counts as the mean of those in its ring of one pixel. `missing`: the
+// distances of those samples.
+void fill_in(const Stamp& stamp, Centre centre, double reach_px, const std::vector<float>& missing,
+             std::vector<float>& bins) {
+  const auto cx = static_cast<float>(centre.x_px - stamp.x_begin_px);
+  const auto cy = static_cast<float>(centre.y_px - stamp.y_begin_px);
+  const auto reach = static_cast<float>(reach_px);
+  const auto ring_of = [](float distance) { return static_cast<std::size_t>(distance); };
+  const auto rings = static_cast<std::size_t>(reach_px) + 2;
+  std::vector<double> sum(rings, 0.0);
+  std::vector<double> seen(rings, 0.0);
+  const int y_first = std::max(0, static_cast<int>(std::ceil(cy - reach)));
+  const int y_last = std::min(stamp.height_px - 1, static_cast<int>(std::floor(cy + reach)));
+  for (int y = y_first; y <= y_last; ++y) {
+    for (int x = 0; x < stamp.width_px; ++x) {
+      const float dx = static_cast<float>(x) - cx;
+      const float dy = static_cast<float>(y) - cy;
+      const float distance = std::sqrt(dx * dx + dy * dy);
+      const float value = stamp.at(x, y);
+      if (distance > reach || !std::isfinite(value)) continue;
+      sum[ring_of(distance)] += value;
+      seen[ring_of(distance)] += 1;
+    }
+  }
+  double last_mean = 0;
+  for (std::size_t ring = 0; ring < rings; ++ring) {
+    if (seen[ring] > 0) last_mean = sum[ring] / seen[ring];
+    sum[ring] = last_mean;
+  }
+  for (const float distance : missing) {
+    bins[static_cast<std::size_t>(distance * kBinsAPx)] +=
+        static_cast<float>(sum[ring_of(distance)]);
+  }
+}
+
 // Light by distance from the centre, each sample shared between the two nearest bins.
 std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double reach_px) {
   // A bin's light and the part of it that the next bin gets; neighbours in a row, which often share
@@ -173,32 +208,7 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
     bins[bin] += light[2 * bin].value + light[2 * bin + 1].value - upper;
     bins[bin + 1] += upper;
   }
-  if (missing.empty()) return bins;
-  // A sample without a value counts as the mean of those in its ring of one pixel.
-  const auto ring_of = [](float distance) { return static_cast<std::size_t>(distance); };
-  const auto rings = static_cast<std::size_t>(reach_px) + 2;
-  std::vector<double> sum(rings, 0.0);
-  std::vector<double> seen(rings, 0.0);
-  for (int y = y_first; y <= y_last; ++y) {
-    for (int x = 0; x < stamp.width_px; ++x) {
-      const float dx = static_cast<float>(x) - cx;
-      const float dy = static_cast<float>(y) - cy;
-      const float distance = std::sqrt(dx * dx + dy * dy);
-      const float value = stamp.at(x, y);
-      if (distance > reach || !std::isfinite(value)) continue;
-      sum[ring_of(distance)] += value;
-      seen[ring_of(distance)] += 1;
-    }
-  }
-  double last_mean = 0;
-  for (std::size_t ring = 0; ring < rings; ++ring) {
-    if (seen[ring] > 0) last_mean = sum[ring] / seen[ring];
-    sum[ring] = last_mean;
-  }
-  for (const float distance : missing) {
-    bins[static_cast<std::size_t>(distance * kBinsAPx)] +=
-        static_cast<float>(sum[ring_of(distance)]);
-  }
+  if (!missing.empty()) fill_in(stamp, centre, reach_px, missing, bins);
   return bins;
 }
 

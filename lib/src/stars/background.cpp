@@ -10,6 +10,7 @@
 #include <variant>
 
 #include "core/parallel.h"
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -42,14 +43,13 @@ double spread_quantile(const std::vector<float>& sorted, double q, double quantu
 CellSky cell_sky(std::vector<float>& pixels, double quantum) {
   if (pixels.size() < kFewestSkyPixels) return {};
   boost::sort::pdqsort(pixels.begin(), pixels.end());  // without branches on their order
-  constexpr double kOneSigmaBelow = 0.158655;          // Phi(-1)
   double level = 0;
   double sigma = 0;
   // The bright side is cut to convergence; stars never reach the dark side, so the spread is read
   // there.
   for (int round = 0; round < 12; ++round) {
     level = spread_quantile(pixels, 0.5, quantum);
-    sigma = level - spread_quantile(pixels, kOneSigmaBelow, quantum);
+    sigma = level - spread_quantile(pixels, numerics::kOneSigmaBelow, quantum);
     if (!(sigma > 0)) break;
     const auto low = std::lower_bound(pixels.begin(), pixels.end(),
                                       static_cast<float>(level - kClipSigmas * sigma));

@@ -11,6 +11,7 @@
 #include <variant>
 
 #include "core/parallel.h"
+#include "numerics/robust.h"
 #include "stars/hot_pixels.h"
 #include "starwaist/statistics.h"
 
@@ -210,7 +211,8 @@ double noise_scale_of(const cv::Mat& smoothed, const SkyMap& sky, double white,
   }
   if (sample.size() < 200) return white;
   // Stars only brighten: the spread is read on the dark side.
-  const double spread = sample_quantile(sample, 0.5) - sample_quantile(sample, 0.158655);
+  const double spread =
+      sample_quantile(sample, 0.5) - sample_quantile(sample, numerics::kOneSigmaBelow);
   const double noise = sky.median_noise_adu();
   return noise > 0 ? std::max(white, spread / noise) : white;
 }
@@ -282,6 +284,48 @@ void collect_coarse(const cv::Mat& coarse, const Collector& collector, const Sky
   }
 }
 
+// What all strips of one search share.
+struct StripSearch {
+  const StripReader& strips;
+  const Collector& collector;
+  const SkyMap& sky;
+  double white = 0;  // noise of a smoothed pixel over that of one
+  int first_level = 0;
+  int last_level = 0;
+  int height_px = 0;
+};
+
+// The strip from row `begin` on: its candidates and defects into `own`, its rows binned by 4 into
+// those of `coarse` where coarse levels are wanted.
+void search_strip(const StripSearch& search, int begin, Scratch& scratch, cv::Mat& coarse,
+                  Detection& own) {
+  const int height = search.height_px;
+  const int end = std::min(height, begin + kStripRows);
+  const int read_begin = std::max(0, begin - kMarginRows);
+  const int read_end = std::min(height, end + kMarginRows);
+  search.strips.read(read_begin, read_end, begin, end, scratch, own.defects);
+  const int last_fine = std::min(search.last_level, kCoarseLevel - 1);
+  for (int level = search.first_level; level <= last_fine; ++level) {
+    const cv::Mat& image = level == 0 ? scratch.strip : scratch.half;
+    if (image.rows < 3 || image.cols < 3) break;
+    smooth_into(image, scratch.smoothed);
+    const int bin = 1 << level;
+    search.collector.collect(
+        scratch.smoothed, level, read_begin, (begin - read_begin) / bin,
+        end == height ? image.rows : (end - read_begin) / bin,
+        noise_scale_of(scratch.smoothed, search.sky, search.white / bin, cv::Mat()), own);
+  }
+  if (search.last_level < kCoarseLevel) return;
+  static_assert(kCoarseLevel == 2);
+  const int first = (begin - read_begin) / 4;
+  const int rows = std::min(scratch.half.rows / 2 - first, coarse.rows - begin / 4);
+  for (int row = 0; row < std::min(rows, (end - begin + 3) / 4); ++row) {
+    const int upper = 2 * (first + row);
+    bin_rows(scratch.half.ptr<float>(upper), scratch.half.ptr<float>(upper + 1),
+             coarse.ptr<float>(begin / 4 + row), coarse.cols);
+  }
+}
+
 // Equal values in order of place: the same list for any order of the strips.
 void sort_strongest_first(std::vector<Candidate>& candidates) {
   std::sort(candidates.begin(), candidates.end(), [](const Candidate& a, const Candidate& b) {
@@ -312,33 +356,11 @@ Detection detect(const Frame& frame, const SkyMap& sky, double threshold_snr, in
 
   std::vector<Detection> of_strip(static_cast<std::size_t>((height + kStripRows - 1) / kStripRows));
   const StripReader strips(frame, sky, first_level == 0);
+  const StripSearch search{strips, collector, sky, white, first_level, last_level, height};
   std::vector<Scratch> scratches(static_cast<std::size_t>(std::max(threads, 1)));
   core::parallel_for_slots(of_strip.size(), threads, [&](std::size_t index, std::size_t slot) {
-    Detection& own = of_strip[index];
-    Scratch& scratch = scratches[slot];
     const int begin = static_cast<int>(index) * kStripRows;
-    const int end = std::min(height, begin + kStripRows);
-    const int read_begin = std::max(0, begin - kMarginRows);
-    const int read_end = std::min(height, end + kMarginRows);
-    strips.read(read_begin, read_end, begin, end, scratch, own.defects);
-    for (int level = first_level; level <= std::min(last_level, kCoarseLevel - 1); ++level) {
-      const cv::Mat& image = level == 0 ? scratch.strip : scratch.half;
-      if (image.rows < 3 || image.cols < 3) break;
-      smooth_into(image, scratch.smoothed);
-      const int bin = 1 << level;
-      collector.collect(scratch.smoothed, level, read_begin, (begin - read_begin) / bin,
-                        end == height ? image.rows : (end - read_begin) / bin,
-                        noise_scale_of(scratch.smoothed, sky, white / bin, cv::Mat()), own);
-    }
-    if (!wants_coarse) return;
-    static_assert(kCoarseLevel == 2);
-    const int first = (begin - read_begin) / 4;
-    const int rows = std::min(scratch.half.rows / 2 - first, coarse.rows - begin / 4);
-    for (int row = 0; row < std::min(rows, (end - begin + 3) / 4); ++row) {
-      const int upper = 2 * (first + row);
-      bin_rows(scratch.half.ptr<float>(upper), scratch.half.ptr<float>(upper + 1),
-               coarse.ptr<float>(begin / 4 + row), coarse.cols);
-    }
+    search_strip(search, begin, scratches[slot], coarse, of_strip[index]);
   });
   for (const Detection& own : of_strip) {
     detection.candidates.insert(detection.candidates.end(), own.candidates.begin(),

@@ -12,7 +12,7 @@
 #include "stars/field_sizes.h"
 #include "stars/one_star.h"
 #include "stars/pedestal.h"
-#include "stars/profile.h"
+#include "stars/growth_profile.h"
 #include "stars/stamp.h"
 #include "starwaist/stars.h"
 

@@ -3,7 +3,7 @@
 
 #include <algorithm>
 
-#include "stars/profile.h"
+#include "stars/growth_profile.h"
 
 namespace starwaist::stars {
 

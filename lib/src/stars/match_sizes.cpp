@@ -145,6 +145,33 @@ class Excess {
   double weight_ = 0;
 };
 
+double weight_of(double variance, double residual) {
+  return numerics::huber_weight(residual / std::sqrt(variance)) / variance;
+}
+
+// The stars' ln sizes given the frames', their weighted mean zero.
+void fit_stars(const Table& table, const TwoWayFit& fit, std::vector<double>& star) {
+  double mean = 0;
+  double mean_weight = 0;
+  for (std::size_t j = 0; j < table.size(); ++j) {
+    double sum = 0;
+    double sum_w = 0;
+    for (std::size_t i = 0; i < fit.log_size.size(); ++i) {
+      if (!table[j][i] || !fit.log_size[i]) continue;
+      const double value = table[j][i]->log_size - *fit.log_size[i];
+      const double w = weight_of(table[j][i]->variance + fit.tau2[i], value - star[j]);
+      sum += w * value;
+      sum_w += w;
+    }
+    if (sum_w > 0) star[j] = sum / sum_w;
+    mean += sum_w * star[j];
+    mean_weight += sum_w;
+  }
+  if (mean_weight > 0) {
+    for (double& s : star) s -= mean / mean_weight;
+  }
+}
+
 // ln h_ij = a_i + s_j by alternating Huber means. How much stars scatter beyond their own errors is
 // estimated for each frame: over a tilted or curved field each has its focus elsewhere, so that far
 // out they differ by per cents which no brightness lessens, and a few bright stars must not rule.
@@ -156,10 +183,6 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
   std::vector<double> star(table.size(), 0.0);
   fit.tau2.assign(frames, 0.0);
   std::vector<double>& tau2 = fit.tau2;
-  const auto weight = [&](const Seen& s, double residual, std::size_t frame) {
-    const double variance = s.variance + tau2[frame];
-    return numerics::huber_weight(residual / std::sqrt(variance)) / variance;
-  };
   for (std::size_t i = 0; i < frames; ++i) {
     std::vector<double> first;
     for (const auto& row : table) {
@@ -168,26 +191,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
     if (!first.empty()) fit.log_size[i] = median(first);
   }
   for (int round = 0; round < 30; ++round) {
-    // Stars given the frames.
-    double mean = 0;
-    double mean_weight = 0;
-    for (std::size_t j = 0; j < table.size(); ++j) {
-      double sum = 0;
-      double sum_w = 0;
-      for (std::size_t i = 0; i < frames; ++i) {
-        if (!table[j][i] || !fit.log_size[i]) continue;
-        const double value = table[j][i]->log_size - *fit.log_size[i];
-        const double w = weight(*table[j][i], value - star[j], i);
-        sum += w * value;
-        sum_w += w;
-      }
-      if (sum_w > 0) star[j] = sum / sum_w;
-      mean += sum_w * star[j];
-      mean_weight += sum_w;
-    }
-    if (mean_weight > 0) {
-      for (double& s : star) s -= mean / mean_weight;
-    }
+    fit_stars(table, fit, star);
     // Frames given the stars.
     double change = 0;
     for (std::size_t i = 0; i < frames; ++i) {
@@ -197,7 +201,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
       for (std::size_t j = 0; j < table.size(); ++j) {
         if (!table[j][i]) continue;
         const double residual = table[j][i]->log_size - star[j] - *fit.log_size[i];
-        sums.add(weight(*table[j][i], residual, i), residual, residual);
+        sums.add(weight_of(table[j][i]->variance + tau2[i], residual), residual, residual);
         excess.add(residual, table[j][i]->variance + tau2[i]);
       }
       if (sums.empty()) continue;
@@ -280,8 +284,7 @@ std::optional<double> focus_error_of_stars(const FrameGroup& frames, SizeMeasure
     double sum_w = 0;
     for (const StarFocus& star : found) {
       const double variance = star.variance + spread2;
-      const double w =
-          numerics::huber_weight((star.offset_steps - centre) / std::sqrt(variance)) / variance;
+      const double w = weight_of(variance, star.offset_steps - centre);
       sum += w * star.offset_steps;
       sum_w += w;
     }

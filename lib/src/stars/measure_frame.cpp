@@ -100,6 +100,43 @@ void tell_remarks(FrameMeasurement& out) {
   }
 }
 
+// The sky with all light in it, for a first look.
+Result<SkyMap> first_sky_of(const Frame& frame, int threads) {
+  auto sky = stars::map_sky(frame, threads);
+  if (!sky) {
+    return fail(ErrorCode::no_data, frame.file + ": no pixel has a value",
+                "Check the file; every pixel is blank or not a number");
+  }
+  if (is_constant(frame.pixels)) {
+    return fail(ErrorCode::no_data, frame.file + ": all pixels have the same value",
+                "Take the frame again; the camera delivered no picture");
+  }
+  return std::move(*sky);
+}
+
+// The frame's size from its stars, then the stars and defects that it keeps.
+void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& model,
+               const MeasureOptions& options, FrameMeasurement& out) {
+  stars::summarise(measured, options, out);
+  if (out.hfr_px && out.hfr_sigma_px) {
+    out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
+    out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
+  }
+  for (const MeasuredStar& m : measured) {
+    if (!m.measured) continue;
+    if (m.defect) {
+      out.defects.push_back({m.star.x_px, m.star.y_px});
+      continue;
+    }
+    if (!stars::in_region(m.star, options.region)) continue;
+    out.saturated_count += m.star.saturated ? 1 : 0;
+    out.stars.push_back(m.star);
+  }
+  out.defect_count = static_cast<int>(out.defects.size());
+  sort_brightest_first(out.stars);
+  tell_remarks(out);
+}
+
 }  // namespace
 
 Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
@@ -109,15 +146,8 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   }
   const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
-  const auto first_sky = stars::map_sky(frame, threads);
-  if (!first_sky) {
-    return fail(ErrorCode::no_data, frame.file + ": no pixel has a value",
-                "Check the file; every pixel is blank or not a number");
-  }
-  if (is_constant(frame.pixels)) {
-    return fail(ErrorCode::no_data, frame.file + ": all pixels have the same value",
-                "Take the frame again; the camera delivered no picture");
-  }
+  const Result<SkyMap> first_sky = first_sky_of(frame, threads);
+  if (!first_sky) return tl::unexpected(first_sky.error());
   FrameContext context;
   context.halo_px = options.halo_px.value_or(0);
   context.frame = &frame;
@@ -131,7 +161,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   const auto refine = [&] {
     std::vector<MaskedDisc> discs = discs_of(found->candidates, found->size_px);
     sky = stars::refined_sky(frame, *first_sky, discs, threads);
-    if (!sky) sky = first_sky;
+    if (!sky) sky = *first_sky;
     context.sky = &*sky;
     return discs;
   };
@@ -158,25 +188,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
     model->measure(frame, measured[i]);
   });
   stars::tell_apart(context, *found, model->profile(), measured);
-  stars::summarise(measured, options, out);
-  if (out.hfr_px && out.hfr_sigma_px) {
-    out.hfr_shared_sigma_px = model->profile().common_size_sigma() * *out.hfr_px;
-    out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
-  }
-
-  for (const MeasuredStar& m : measured) {
-    if (!m.measured) continue;
-    if (m.defect) {
-      out.defects.push_back({m.star.x_px, m.star.y_px});
-      continue;
-    }
-    if (!stars::in_region(m.star, options.region)) continue;
-    out.saturated_count += m.star.saturated ? 1 : 0;
-    out.stars.push_back(m.star);
-  }
-  out.defect_count = static_cast<int>(out.defects.size());
-  sort_brightest_first(out.stars);
-  tell_remarks(out);
+  take_over(measured, *model, options, out);
   return out;
 }
 

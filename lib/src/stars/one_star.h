@@ -5,8 +5,8 @@
 
 #include "stars/detect.h"
 #include "stars/pedestal.h"
-#include "stars/profile.h"
-#include "stars/shape.h"
+#include "stars/growth_profile.h"
+#include "stars/star_shape.h"
 #include "stars/stamp.h"
 #include "starwaist/stars.h"
 

@@ -10,6 +10,8 @@
 #include <vector>
 
 #include "core/parallel.h"
+#include "numerics/normal_equations.h"
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -35,15 +37,12 @@ double spread_of(const ValuesOf<kMostRows>& residual, int terms, double cell_sig
   ValuesOf<kMostRows> size = residual.cwiseAbs();
   const auto n = size.size();
   std::nth_element(size.data(), size.data() + n / 2, size.data() + n);
-  constexpr double kMadOfNormal = 1.4826;
   const double freedom = std::max(static_cast<double>(n - terms), 1.0) / static_cast<double>(n);
-  return std::max(cell_sigma, kMadOfNormal * size[n / 2] / std::sqrt(freedom));
+  return std::max(cell_sigma, numerics::kSigmaOfMadRounded * size[n / 2] / std::sqrt(freedom));
 }
 
-double biweight(double z) {
-  constexpr double kCut = 4.685;  // 95 % efficient for normal errors
-  const double inside = 1 - z * z / (kCut * kCut);
-  return z < kCut ? inside * inside : 0.0;
+double bisquare(double z) {
+  return numerics::bisquare_weight(z * z / (numerics::kBisquare * numerics::kBisquare));
 }
 
 template <int kTerms, int kMostRows>
@@ -51,15 +50,12 @@ Eigen::Matrix<double, kTerms, 1> weighted_fit(const DesignOf<kTerms, kMostRows>&
                                               const ValuesOf<kMostRows>& values,
                                               const ValuesOf<kMostRows>& weight) {
   constexpr double kRidge = 1e-9;  // for terms that the cells or the weights leave open
-  Eigen::Matrix<double, kTerms, kTerms> normal =
-      Eigen::Matrix<double, kTerms, kTerms>::Identity() * kRidge;
-  Eigen::Matrix<double, kTerms, 1> right = Eigen::Matrix<double, kTerms, 1>::Zero();
+  numerics::NormalEquations<kTerms> equations;
+  equations.information.diagonal().setConstant(kRidge);
   for (Eigen::Index i = 0; i < values.size(); ++i) {
-    const auto row = design.row(i);
-    normal.noalias() += weight[i] * row.transpose() * row;
-    right.noalias() += weight[i] * values[i] * row.transpose();
+    equations.add(design.row(i).transpose(), values[i], weight[i]);
   }
-  return normal.ldlt().solve(right);
+  return equations.solve();
 }
 
 template <int kMostRows>
@@ -69,7 +65,7 @@ struct RobustFit {
   double spread = 0;
 };
 
-// By least absolute deviations first, which a few cells cannot draw away, then by the biweight.
+// By least absolute deviations first, which a few cells cannot draw away, then by the bisquare.
 // `left_out` is foretold by the others (-1: none).
 template <int kTerms, int kMostRows>
 RobustFit<kMostRows> robust_fit(const DesignOf<kTerms, kMostRows>& design,
@@ -86,7 +82,7 @@ RobustFit<kMostRows> robust_fit(const DesignOf<kTerms, kMostRows>& design,
     fit.spread = spread_of<kMostRows>(fit.residual, terms, cell_sigma);
     for (Eigen::Index i = 0; i < values.size(); ++i) {
       const double z = std::abs(fit.residual[i]) / fit.spread;
-      fit.weight[i] = round < kAbsoluteRounds ? 1 / std::max(z, kFlat) : biweight(z);
+      fit.weight[i] = round < kAbsoluteRounds ? 1 / std::max(z, kFlat) : bisquare(z);
     }
   }
   return fit;
@@ -130,7 +126,7 @@ class Window {
     // agrees: one in a corner could draw the surface through itself, whatever it is.
     auto fit = robust_fit<kMostTerms, kMostCells>(design_, means, terms_, cell_sigma, own_);
     const double foretold = 1 / std::sqrt(std::max(1 - hat_(own_, own_), 0.01));
-    fit.weight[own_] = biweight(std::abs(fit.residual[own_]) / (foretold * fit.spread));
+    fit.weight[own_] = bisquare(std::abs(fit.residual[own_]) / (foretold * fit.spread));
     return weighted_fit<kMostTerms, kMostCells>(design_, means, fit.weight)[0];
   }
 

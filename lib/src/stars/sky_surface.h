@@ -24,7 +24,7 @@ struct CellGrid {
 // cells' mean levels: what the whole frame shares (a gradient, the fall of light away from an
 // axis), and over it a quadratic surface through the five by five cells around (shifted inward at
 // the frame's edge). Cells that stand out (a galaxy, a bright star's halo) count little (Tukey's
-// biweight, 1974, from memory). `height_of_width`: of a cell, so that round falls of light are
+// bisquare, 1974, from memory). `height_of_width`: of a cell, so that round falls of light are
 // known as such. `cell_sigma`: the levels' own standard error; what stands out by a
 // few of these is noise. No value may be absent. The same answer for any number of threads.
 CellGrid level_surface(const CellGrid& means, double height_of_width, double cell_sigma,

@@ -5,7 +5,7 @@
 
 #include "core/parallel.h"
 #include "stars/aperture.h"
-#include "stars/shape.h"
+#include "stars/star_shape.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {

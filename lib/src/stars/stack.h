@@ -7,7 +7,7 @@
 
 #include "stars/one_star.h"
 #include "stars/pedestal.h"
-#include "stars/profile.h"
+#include "stars/growth_profile.h"
 
 namespace starwaist::stars {
 

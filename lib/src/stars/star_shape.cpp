@@ -1,4 +1,4 @@
-#include "stars/shape.h"
+#include "stars/star_shape.h"
 
 #include <ceres/tiny_solver.h>
 

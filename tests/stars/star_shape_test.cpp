@@ -1,5 +1,5 @@
 // Centre, shape and profile width of profiles known in closed form, and means with outliers.
-#include "stars/shape.h"
+#include "stars/star_shape.h"
 
 #include <gtest/gtest.h>
 

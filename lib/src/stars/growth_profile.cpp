@@ -1,4 +1,4 @@
-#include "stars/profile.h"
+#include "stars/growth_profile.h"
 
 #include <algorithm>
 #include <cmath>

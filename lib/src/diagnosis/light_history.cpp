@@ -1,4 +1,4 @@
-#include "diagnosis/light.h"
+#include "diagnosis/light_history.h"
 
 #include <algorithm>
 #include <array>
