@@ -9,10 +9,10 @@
 #include <queue>
 #include <set>
 
+#include "drift/line_posterior.h"
 #include "drift/linear_fit.h"
-#include "drift/posterior.h"
 #include "drift/robust_line.h"
-#include "drift/samples.h"
+#include "drift/rows.h"
 
 namespace starwaist::drift {
 
@@ -25,7 +25,7 @@ using Eigen::VectorXd;
 constexpr std::array<double, 5> kBadSpreads = {4, 8, 16, 32, 64};  // over a good run's
 constexpr double kShareFor = 2;                                    // of the Beta prior
 constexpr double kShareAgainst = 18;
-constexpr std::size_t kSearched = 250;  // more rows than that: one account
+constexpr std::size_t kSearched = 250;  // more rows than that: one set
 
 // Logarithm of the density of a row that is off by `off`, good ones having `variance`.
 double log_bad(double off, double variance, double leverage) {
@@ -96,13 +96,13 @@ class Splitter {
     return true;
   }
 
-  // The same with the account's weight, up to a factor that all share.
+  // The same with the split's weight, up to a factor that all share.
   bool weigh(Split& split) const {
     if (!place(split)) return false;
     const auto used = rows_that(split.good);
     const auto bad = rows_that(split.good, false);
-    const Posterior posterior(rows_of(x_, used), rows_of(y_, used), rows_of(s2_, used), 0,
-                              Posterior::Fineness::coarse);
+    const LinePosterior posterior(rows_of(x_, used), rows_of(y_, used), rows_of(s2_, used), 0,
+                                  LinePosterior::Fineness::coarse);
     if (!posterior.usable()) return false;
     const double typical_squared = rows_of(s2_, used).mean();
     double likelihood = 0;
@@ -222,42 +222,42 @@ class Splitter {
 
 BadRuns from_split(const Split& split) {
   BadRuns answer;
-  answer.accounts.push_back({split.good, 1});
+  answer.good_rows.push_back({split.good, 1});
   for (const std::size_t i : rows_that(split.good, false)) {
     answer.off_line.push_back({i, split.off[static_cast<Index>(i)], split.usual});
   }
   return answer;
 }
 
-// Rows that are not clearly bad, over all accounts.
+// Rows that are not clearly bad, over all sets.
 constexpr double kClearlyBad = 0.65;
-std::vector<bool> probably_good(const std::vector<Account>& accounts) {
-  std::vector<double> good(accounts.front().good.size(), 0.0);
-  for (const Account& account : accounts) {
-    for (std::size_t i = 0; i < good.size(); ++i) good[i] += account.good[i] ? account.weight : 0;
+std::vector<bool> probably_good(const std::vector<GoodRows>& sets) {
+  std::vector<double> good(sets.front().good.size(), 0.0);
+  for (const GoodRows& likely : sets) {
+    for (std::size_t i = 0; i < good.size(); ++i) good[i] += likely.good[i] ? likely.weight : 0;
   }
   std::vector<bool> probably(good.size());
   for (std::size_t i = 0; i < good.size(); ++i) probably[i] = good[i] >= 1 - kClearlyBad;
   return probably;
 }
 
-std::vector<Account> weighed(const std::vector<Split>& splits, bool sigmas) {
+std::vector<GoodRows> weighed(const std::vector<Split>& splits, bool sigmas) {
   constexpr double kWeightThatCounts = 1e-3;
-  std::vector<Account> accounts;
+  std::vector<GoodRows> sets;
   double sum = 0;
   for (const Split& split : splits) {
     const double weight = std::exp(split.log_weight - splits.front().log_weight);
     if (weight < kWeightThatCounts) break;
-    accounts.push_back({split.good, weight});
+    sets.push_back({split.good, weight});
     sum += weight;
   }
-  for (Account& account : accounts) account.weight /= sum;
+  for (GoodRows& likely : sets) likely.weight /= sum;
   // Where no run seems bad the plain fit stands; with no sigma to hold runs against, sooner.
   const double enough = sigmas ? 0.9 : 0.5;
-  const std::vector<bool>& first = accounts.front().good;
+  const std::vector<bool>& first = sets.front().good;
   const bool none_bad = std::find(first.begin(), first.end(), false) == first.end();
-  if (none_bad && accounts.front().weight >= enough) return {{first, 1}};
-  return accounts;
+  if (none_bad && sets.front().weight >= enough) return {{first, 1}};
+  return sets;
 }
 
 }  // namespace
@@ -268,7 +268,7 @@ BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigm
   const auto p = static_cast<std::size_t>(x.cols());
   Split all{std::vector<bool>(n, true), {}, {}};
   BadRuns nothing;
-  nothing.accounts.push_back({all.good, 1});
+  nothing.good_rows.push_back({all.good, 1});
   constexpr std::size_t kFewestSpare = 3;
   if (n < p + kFewestSpare) return nothing;
   const Splitter splitter(x, y, sigma_squared);
@@ -295,10 +295,10 @@ BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigm
     if (auto split = splitter.with_bad(bad, start)) starts.push_back(std::move(*split));
   }
   const std::vector<Split> splits = splitter.all_from(std::move(starts));
-  std::vector<Account> accounts = weighed(splits, splitter.has_sigmas());
-  Split middle{probably_good(accounts), {}, {}};
+  std::vector<GoodRows> sets = weighed(splits, splitter.has_sigmas());
+  Split middle{probably_good(sets), {}, {}};
   BadRuns answer = from_split(splitter.place(middle) ? middle : splits.front());
-  answer.accounts = std::move(accounts);
+  answer.good_rows = std::move(sets);
   return answer;
 }
 

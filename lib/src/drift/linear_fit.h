@@ -25,7 +25,7 @@ LinearFit fit_linear(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
 double run_scatter_squared(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
                            const Eigen::VectorXd& sigma_squared);
 
-// The variances of a fit: sigma^2 + tau^2, never quite nought.
+// The variances of a fit: sigma^2 + tau^2, never quite zero.
 Eigen::VectorXd variances(const Eigen::VectorXd& sigma_squared, double tau_squared);
 
 }  // namespace starwaist::drift

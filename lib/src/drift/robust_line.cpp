@@ -5,7 +5,7 @@
 #include <map>
 
 #include "drift/linear_fit.h"
-#include "drift/samples.h"
+#include "drift/rows.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
@@ -166,18 +166,11 @@ std::vector<std::size_t> thinned(std::size_t count) {
   return few;
 }
 
-std::vector<int> groups_of(const std::vector<int>& groups, const std::vector<std::size_t>& rows) {
-  std::vector<int> some;
-  some.reserve(rows.size());
-  for (const std::size_t i : rows) some.push_back(groups[i]);
-  return some;
-}
-
 Robust robust_fit_of_some(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared,
                           const std::vector<int>& groups) {
   const std::vector<std::size_t> few = thinned(static_cast<std::size_t>(y.size()));
   return robust_fit(rows_of(x, few), rows_of(y, few), rows_of(sigma_squared, few),
-                    groups_of(groups, few));
+                    rows_of(groups, few));
 }
 
 }  // namespace starwaist::drift
