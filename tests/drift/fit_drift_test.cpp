@@ -3,24 +3,27 @@
 
 #include <cmath>
 #include <cstdio>
-#include <fstream>
 #include <random>
-#include <sstream>
 #include <string>
 #include <vector>
 
-#include "drift/linear_fit.h"
+#include "numerics/linear_fit.h"
 #include "starwaist/drift.h"
 #include "starwaist/statistics.h"
 #include "support/drift_nights.h"
+#include "support/nist_tables.h"
 
 namespace starwaist {
 namespace {
 
 using testing::HasSubstr;
 using testing_support::make_nights;
+using testing_support::matching_digits;
 using testing_support::Nights;
 using testing_support::NightsOptions;
+using testing_support::nist_path;
+using testing_support::NistTable;
+using testing_support::read_nist;
 
 DriftRun run(int row, double position, double temperature) {
   DriftRun made;
@@ -38,24 +41,15 @@ DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& option
 
 // ---- against sources outside the project ----
 
-double matching_digits(double value, double certified) {
-  const double error = std::abs(value - certified) / std::abs(certified);
-  return error > 0 ? -std::log10(error) : 15.0;
-}
-
 // NIST's Statistical Reference Datasets, Norris: certified values in the file of gretl-data.
 TEST(FitDrift, GivesTheCertifiedLineOfNorris) {
-  const std::string path = "/usr/share/gretl/data/nist/Norris.dat";
-  std::ifstream file(path);
-  if (!file) GTEST_SKIP() << path << " is absent: install the package gretl-data";
+  const NistTable table = read_nist("Norris");
+  if (table.x.empty()) {
+    GTEST_SKIP() << nist_path("Norris") << " is absent: install the package gretl-data";
+  }
   std::vector<DriftRun> runs;
-  std::string line;
-  while (std::getline(file, line)) {
-    if (line.rfind("Data:", 0) == 0) runs.clear();
-    std::istringstream words(line);
-    double y = 0;
-    double x = 0;
-    if (words >> y >> x) runs.push_back(run(static_cast<int>(runs.size()) + 1, y, x));
+  for (std::size_t i = 0; i < table.x.size(); ++i) {
+    runs.push_back(run(static_cast<int>(i) + 1, table.y[i], table.x[i]));
   }
   ASSERT_EQ(runs.size(), 36U);
   const DriftResult r = fitted(runs);
@@ -120,7 +114,7 @@ TEST(FitDrift, HasTheErrorOfTheClosedForm) {
     x(i, 1) = *runs[static_cast<std::size_t>(i)].temperature_c;
     y[i] = runs[static_cast<std::size_t>(i)].position_steps;
   }
-  const auto fit = drift::fit_linear(x, y, Eigen::VectorXd::Constant(8, 25));
+  const auto fit = numerics::fit_linear(x, y, Eigen::VectorXd::Constant(8, 25));
   EXPECT_NEAR(std::sqrt(fit.covariance(1, 1)), 0.772, 5e-4);
 }
 

@@ -4,9 +4,11 @@
 #include <cmath>
 #include <utility>
 
-#include "drift/linear_fit.h"
 #include "drift/rows.h"
+#include "drift/run_scatter.h"
 #include "drift/tube_temperature.h"
+#include "numerics/grid.h"
+#include "numerics/linear_fit.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
@@ -15,6 +17,8 @@ namespace {
 
 using Eigen::Index;
 using Eigen::VectorXd;
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 constexpr double kSecondsPerMinute = 60;
 
@@ -121,17 +125,13 @@ bool is_demanded(const LagWeights& lags) {
 
 // The lag where one is demanded, between the lags that were weighed.
 std::optional<double> quantile(const LagWeights& lags, double probability) {
-  const double some = 1 - lags.weights.front();
-  double below = 0;
-  for (std::size_t i = 1; i < lags.minutes.size(); ++i) {
-    const double share = lags.weights[i] / some;
-    if (below + share >= probability) {
-      const double inside = share > 0 ? (probability - below) / share - 0.5 : 0;
-      return lags.minutes[i] * std::pow(kLagFactor, inside);
-    }
-    below += share;
+  std::vector<double> shares;
+  for (std::size_t i = 1; i < lags.weights.size(); ++i) {
+    shares.push_back(lags.weights[i] / (1 - lags.weights.front()));
   }
-  return std::nullopt;
+  const auto place = numerics::place_of_mass(shares, probability);
+  if (!place) return std::nullopt;
+  return lags.minutes[place->cell + 1] * std::pow(kLagFactor, place->part - 0.5);
 }
 
 }  // namespace

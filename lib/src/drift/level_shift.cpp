@@ -4,9 +4,10 @@
 #include <cmath>
 #include <set>
 
-#include "drift/linear_fit.h"
 #include "drift/robust_line.h"
 #include "drift/rows.h"
+#include "drift/run_scatter.h"
+#include "numerics/linear_fit.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
@@ -16,6 +17,8 @@ namespace {
 using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 constexpr std::size_t kFewestShifted = 3;
 constexpr std::size_t kFewestForShifts = 9;

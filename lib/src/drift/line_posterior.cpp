@@ -8,12 +8,15 @@
 #include <numbers>
 #include <utility>
 
-#include "drift/linear_fit.h"
+#include "drift/run_scatter.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
 
 namespace {
+
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 // From here on tau is known to 4 % and one value serves: intervals change by less than a hundredth.
 constexpr double kManyFreedoms = 300;

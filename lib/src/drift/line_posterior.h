@@ -4,7 +4,7 @@
 #include <Eigen/Dense>
 #include <vector>
 
-#include "drift/linear_fit.h"
+#include "numerics/linear_fit.h"
 #include "starwaist/interval.h"
 
 namespace starwaist::drift {
@@ -63,7 +63,8 @@ class LinePosterior {
     double mean;
     double sigma;
   };
-  void add(double tau_squared, double weight, double temperature_variance, const LinearFit& fit);
+  void add(double tau_squared, double weight, double temperature_variance,
+           const numerics::LinearFit& fit);
   void summarise();
   [[nodiscard]] std::vector<Normal> mixture(const Contrast& contrast) const;
 

@@ -6,6 +6,7 @@
 #include <map>
 #include <utility>
 
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::night {
@@ -148,7 +149,7 @@ double noise_of(const std::vector<int>& group, const std::vector<double>& lost_m
     }
   }
   if (steps.empty()) return kUnknown;
-  return std::max(kLeast, 1.4826 * median(steps) / std::sqrt(2.0));
+  return std::max(kLeast, numerics::kSigmaOfMadRounded * median(steps) / std::sqrt(2.0));
 }
 
 }  // namespace

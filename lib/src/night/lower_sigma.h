@@ -12,7 +12,8 @@ namespace starwaist::night {
 
 inline double lower_sigma(std::span<const double> values) {
   if (values.size() < 2) return 0;
-  constexpr double kOneSigmaBelow = 0.1587;  // share of a normal sample
+  // Of a normal sample, to four digits: the odds of a night were settled with it.
+  constexpr double kOneSigmaBelow = 0.1587;
   return std::max(median(values) - sample_quantile(values, kOneSigmaBelow), 0.0);
 }
 

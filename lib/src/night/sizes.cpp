@@ -4,6 +4,7 @@
 #include <cmath>
 #include <utility>
 
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::night {
@@ -112,7 +113,7 @@ void soften_outliers(Sizes& s) {
     }
   }
   if (off.size() < 5) return;
-  const double usual = 1.4826 * median(off);
+  const double usual = numerics::kSigmaOfMadRounded * median(off);
   for (const auto& [i, beyond] : found) {
     if (beyond > std::max(0.12, 4 * usual)) s.variance[i] += beyond * beyond;
   }
