@@ -302,9 +302,9 @@ TEST(FitDrift, PredictsAtAnotherAltitude) {
   constexpr double kRounding = 1e-6;
   EXPECT_NEAR(*r.predictions[0].position_steps, 5000 - 11.8 * 4 + 0.7 * 75, kRounding);
   EXPECT_NEAR(*r.predictions[1].position_steps, 5000 - 11.8 * 4 + 0.7 * 25, kRounding);
-  // Without one: at the reference, the mean altitude in whole degrees (here 53.4).
-  EXPECT_EQ(*r.reference_altitude_deg, 53);
-  EXPECT_NEAR(*r.predictions[2].position_steps, 5000 - 11.8 * 4 + 0.7 * 53, kRounding);
+  // Without one: at the reference, the mean altitude in whole degrees (here 50.5).
+  EXPECT_EQ(*r.reference_altitude_deg, 51);
+  EXPECT_NEAR(*r.predictions[2].position_steps, 5000 - 11.8 * 4 + 0.7 * 51, kRounding);
 }
 
 // Nights in which air cools as c + d exp(-t / tau) and the tube follows with the lag L:
@@ -391,8 +391,8 @@ TEST(FitDrift, ASlopeThatLeavesTheZoneOpenIsDoubtful) {
   const double errors[] = {8, -9, 7, -6, 9, -8, 6, -7, 9, -9};
   for (int i = 0; i < 10; ++i)
     runs.push_back(run(i + 1, 5000 - 4.0 * 0.4 * i + errors[i], 0.4 * i));
-  // Least squares by hand: sigma of the slope is 8.4 / sqrt(13.2) = 2.3, of half the range of 3.6
-  // degrees 4.2 steps, times Student's 2.31 for eight degrees of freedom: 9.6 steps.
+  // Least squares by hand: the slope's sigma is 8.69 / sqrt(13.2) = 2.39. Over half the range of
+  // 3.6 degrees that is 4.30 steps, times Student's 2.306 for eight degrees of freedom 9.92.
   DriftOptions options;
   options.half_zone_steps = 7;
   const DriftResult narrow = fitted(runs, options);
