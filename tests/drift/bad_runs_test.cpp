@@ -37,8 +37,8 @@ Line line_with(double off, unsigned seed) {
   return line;
 }
 
-// Weight of one account by brute force: closed form of the straight line, tau in fine steps over
-// ten decades, the priors that bad_runs.h names.
+// Weight of one set of good rows by brute force: closed form of the straight line, tau in fine
+// steps over ten decades, the priors that bad_runs.h names.
 double brute_weight(const Line& line, const std::vector<bool>& good) {
   const Index n = line.y.size();
   double sum = 0;
@@ -88,11 +88,11 @@ double brute_weight(const Line& line, const std::vector<bool>& good) {
   return sum;
 }
 
-TEST(FindBadRuns, WeighsAccountsAsBruteForceDoes) {
+TEST(FindBadRuns, WeighsSetsOfGoodRowsAsBruteForceDoes) {
   for (const unsigned seed : {1U, 2U, 3U}) {
     const Line line = line_with(7, seed);
     const auto found = find_bad_runs(line.x, line.y, line.sigma_squared, line.groups);
-    // All accounts with up to three bad runs: 176.
+    // All sets with up to three bad runs: 176.
     std::map<std::vector<bool>, double> all;
     double sum = 0;
     for (unsigned set = 0; set < 1024; ++set) {
@@ -101,14 +101,14 @@ TEST(FindBadRuns, WeighsAccountsAsBruteForceDoes) {
       for (unsigned i = 0; i < 10; ++i) good[i] = (set >> i & 1U) == 0;
       sum += all[good] = brute_weight(line, good);
     }
-    ASSERT_GE(found.accounts.size(), 2U);
+    ASSERT_GE(found.good_rows.size(), 2U);
     double found_sum = 0;
-    for (const auto& account : found.accounts) found_sum += all[account.good];
+    for (const auto& likely : found.good_rows) found_sum += all[likely.good];
     // What is not looked at: runs near the line that are bad all the same, a per cent each.
     EXPECT_GT(found_sum, 0.8 * sum);
-    for (const auto& account : found.accounts) {
+    for (const auto& likely : found.good_rows) {
       // Tau in coarse steps is good to some per cent of a weight.
-      EXPECT_NEAR(account.weight, all[account.good] / found_sum, 0.01) << "seed " << seed;
+      EXPECT_NEAR(likely.weight, all[likely.good] / found_sum, 0.01) << "seed " << seed;
     }
   }
 }
@@ -123,7 +123,7 @@ TEST(FindBadRuns, NoneWhereNoneIsOffAndOneWhereOneIsFarOff) {
     const auto found = find_bad_runs(bad.x, bad.y, bad.sigma_squared, bad.groups);
     EXPECT_THAT(found.off_line, testing::Contains(testing::Field(&OffLine::row, 3U)));
     EXPECT_LE(found.off_line.size(), 2U);
-    EXPECT_FALSE(found.accounts.front().good[3]);
+    EXPECT_FALSE(found.good_rows.front().good[3]);
   }
   EXPECT_GE(with_none, 19);
 }
@@ -132,8 +132,8 @@ TEST(FindBadRuns, TooFewRunsAreNotJudged) {
   const Line line = line_with(40, 1);
   const auto found =
       find_bad_runs(line.x.topRows(4), line.y.head(4), line.sigma_squared.head(4), {0, 0, 0, 0});
-  ASSERT_EQ(found.accounts.size(), 1U);
-  EXPECT_THAT(found.accounts.front().good, testing::Each(true));
+  ASSERT_EQ(found.good_rows.size(), 1U);
+  EXPECT_THAT(found.good_rows.front().good, testing::Each(true));
   EXPECT_TRUE(found.off_line.empty());
 }
 

@@ -2,24 +2,28 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <fstream>
+#include <cstdio>
 #include <random>
-#include <sstream>
 #include <string>
 #include <vector>
 
-#include "drift/linear_fit.h"
+#include "numerics/linear_fit.h"
 #include "starwaist/drift.h"
 #include "starwaist/statistics.h"
 #include "support/drift_nights.h"
+#include "support/nist_tables.h"
 
 namespace starwaist {
 namespace {
 
 using testing::HasSubstr;
 using testing_support::make_nights;
+using testing_support::matching_digits;
 using testing_support::Nights;
 using testing_support::NightsOptions;
+using testing_support::nist_path;
+using testing_support::NistTable;
+using testing_support::read_nist;
 
 DriftRun run(int row, double position, double temperature) {
   DriftRun made;
@@ -37,24 +41,15 @@ DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& option
 
 // ---- against sources outside the project ----
 
-double matching_digits(double value, double certified) {
-  const double error = std::abs(value - certified) / std::abs(certified);
-  return error > 0 ? -std::log10(error) : 15.0;
-}
-
 // NIST's Statistical Reference Datasets, Norris: certified values in the file of gretl-data.
 TEST(FitDrift, GivesTheCertifiedLineOfNorris) {
-  const std::string path = "/usr/share/gretl/data/nist/Norris.dat";
-  std::ifstream file(path);
-  if (!file) GTEST_SKIP() << path << " is absent: install the package gretl-data";
+  const NistTable table = read_nist("Norris");
+  if (table.x.empty()) {
+    GTEST_SKIP() << nist_path("Norris") << " is absent: install the package gretl-data";
+  }
   std::vector<DriftRun> runs;
-  std::string line;
-  while (std::getline(file, line)) {
-    if (line.rfind("Data:", 0) == 0) runs.clear();
-    std::istringstream words(line);
-    double y = 0;
-    double x = 0;
-    if (words >> y >> x) runs.push_back(run(static_cast<int>(runs.size()) + 1, y, x));
+  for (std::size_t i = 0; i < table.x.size(); ++i) {
+    runs.push_back(run(static_cast<int>(i) + 1, table.y[i], table.x[i]));
   }
   ASSERT_EQ(runs.size(), 36U);
   const DriftResult r = fitted(runs);
@@ -119,7 +114,7 @@ TEST(FitDrift, HasTheErrorOfTheClosedForm) {
     x(i, 1) = *runs[static_cast<std::size_t>(i)].temperature_c;
     y[i] = runs[static_cast<std::size_t>(i)].position_steps;
   }
-  const auto fit = drift::fit_linear(x, y, Eigen::VectorXd::Constant(8, 25));
+  const auto fit = numerics::fit_linear(x, y, Eigen::VectorXd::Constant(8, 25));
   EXPECT_NEAR(std::sqrt(fit.covariance(1, 1)), 0.772, 5e-4);
 }
 
@@ -273,7 +268,7 @@ TEST(FitDrift, RefusesNumbersThatAreNone) {
   EXPECT_FALSE(fit_drift(std::vector{odd}));
 }
 
-TEST(FitDrift, TellsAnUnknownFilterFromAKnownOne) {
+TEST(FitDrift, PredictsForNoFilterThatNoRunHas) {
   std::mt19937_64 random(8);
   NightsOptions o;
   o.filters = 2;
@@ -284,6 +279,128 @@ TEST(FitDrift, TellsAnUnknownFilterFromAKnownOne) {
   EXPECT_TRUE(r.predictions[0].position_steps);
   EXPECT_FALSE(r.predictions[1].position_steps);
   EXPECT_TRUE(r.predictions[2].position_steps);
+}
+
+// ---- predictions ----
+
+// Runs on 5000 - 11.8 T + 0.7 h exactly, T and h as different as they can be.
+std::vector<DriftRun> runs_over_altitudes() {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 24; ++i) {
+    DriftRun r = run(i + 1, 0, 10 - 0.4 * i + 0.3 * (i % 3));
+    r.altitude_deg = 30 + (i * 17) % 50;
+    r.position_steps = 5000 - 11.8 * *r.temperature_c + 0.7 * *r.altitude_deg;
+    runs.push_back(r);
+  }
+  return runs;
+}
+
+TEST(FitDrift, PredictsAtAnotherAltitude) {
+  DriftOptions options;
+  options.predictions = {{4, {}, 75}, {4, {}, 25}, {4, {}, {}}};
+  const DriftResult r = fitted(runs_over_altitudes(), options);
+  ASSERT_EQ(r.predictions.size(), 3U);
+  constexpr double kRounding = 1e-6;
+  EXPECT_NEAR(*r.predictions[0].position_steps, 5000 - 11.8 * 4 + 0.7 * 75, kRounding);
+  EXPECT_NEAR(*r.predictions[1].position_steps, 5000 - 11.8 * 4 + 0.7 * 25, kRounding);
+  // Without one: at the reference, the mean altitude in whole degrees (here 50.5).
+  EXPECT_EQ(*r.reference_altitude_deg, 51);
+  EXPECT_NEAR(*r.predictions[2].position_steps, 5000 - 11.8 * 4 + 0.7 * 51, kRounding);
+}
+
+// Nights in which air cools as c + d exp(-t / tau) and the tube follows with the lag L:
+// c + d tau / (tau - L) exp(-t / tau) + K exp(-t / L), K from a start behind by half of what a long
+// night would give.
+struct LaggedNights {
+  std::vector<DriftRun> runs;
+  double mean_delay_c = 0;  // tube less air
+  double delay_deviation_c = 0;
+};
+
+LaggedNights lagged_nights(double slope, double error_steps) {
+  constexpr double kTau = 3;  // hours
+  constexpr double kLag = 40.0 / 60;
+  std::mt19937_64 random(12);
+  std::normal_distribution<double> error(0, error_steps);
+  LaggedNights made;
+  std::vector<double> delays;
+  for (int night = 0; night < 8; ++night) {
+    const double c = (night * 5) % 8;
+    const double d = 5 + night % 3;
+    const double k = 0.5 * kLag * d / kTau + d - d * kTau / (kTau - kLag);
+    for (int i = 0; i < 12; ++i) {
+      const double t = 0.5 * i;
+      const double air = c + d * std::exp(-t / kTau);
+      const double tube =
+          c + d * kTau / (kTau - kLag) * std::exp(-t / kTau) + k * std::exp(-t / kLag);
+      DriftRun r =
+          run(static_cast<int>(made.runs.size()) + 1, 5000 + slope * tube + error(random), air);
+      r.sigma_steps = error_steps;
+      char time[32];
+      std::snprintf(time, sizeof time, "2027-01-%02dT%02d:%02d:00", 5 + night, 18 + i / 2,
+                    30 * (i % 2));
+      r.time_utc = time;
+      made.runs.push_back(r);
+      delays.push_back(tube - air);
+    }
+  }
+  for (const double delay : delays) made.mean_delay_c += delay / 96;
+  for (const double delay : delays) {
+    made.delay_deviation_c += std::pow(delay - made.mean_delay_c, 2) / 95;
+  }
+  made.delay_deviation_c = std::sqrt(made.delay_deviation_c);
+  return made;
+}
+
+TEST(FitDrift, PredictsWithTheUsualDelayOfALaggingTube) {
+  constexpr double kSlope = -20;
+  const LaggedNights made = lagged_nights(kSlope, 1);
+  ASSERT_GT(std::abs(kSlope * made.mean_delay_c), 8);  // steps: what a lost delay would cost
+  DriftOptions options;
+  options.predictions = {{4, {}, {}}};
+  const DriftResult r = fitted(made.runs, options);
+  ASSERT_TRUE(r.lag_minutes);
+  ASSERT_EQ(r.predictions.size(), 1U);
+  const double truth = 5000 + kSlope * (4 + made.mean_delay_c);
+  // The start of each night is not known, which leaves the mean delay open to some tenths of it.
+  constexpr double kTolerance = 2;  // steps
+  EXPECT_NEAR(*r.predictions[0].position_steps, truth, kTolerance);
+  // One run is as unsure as the delay differs from run to run, beside which its error is small.
+  const Interval interval = r.predictions[0].interval_95_steps;
+  const double expected = 1.96 * std::abs(kSlope) * made.delay_deviation_c;
+  EXPECT_NEAR((*interval.high - *interval.low) / 2 / expected, 1, 0.25);
+}
+
+TEST(FitDrift, ARunWithoutASigmaCountsAsTheMiddleOne) {
+  std::vector<DriftRun> runs;
+  for (int i = 0; i < 9; ++i) {
+    DriftRun r = run(i + 1, 5000 - 10.0 * i + (i % 3 - 1) * 2.0, i);
+    r.sigma_steps = 1.0 + i;
+    runs.push_back(r);
+  }
+  // Among the others' 1 to 4 and 6 to 9 the middle is 5.
+  const DriftResult all = fitted(runs);
+  runs[4].sigma_steps.reset();
+  const DriftResult one_less = fitted(runs);
+  EXPECT_EQ(*one_less.slope_steps_per_c, *all.slope_steps_per_c);
+  EXPECT_EQ(*one_less.slope_interval_95.high, *all.slope_interval_95.high);
+  EXPECT_THAT(one_less.notes, testing::Contains(HasSubstr("1 runs do not say how sure they are")));
+}
+
+TEST(FitDrift, ASlopeThatLeavesTheZoneOpenIsDoubtful) {
+  std::vector<DriftRun> runs;
+  const double errors[] = {8, -9, 7, -6, 9, -8, 6, -7, 9, -9};
+  for (int i = 0; i < 10; ++i)
+    runs.push_back(run(i + 1, 5000 - 4.0 * 0.4 * i + errors[i], 0.4 * i));
+  // Least squares by hand: the slope's sigma is 8.69 / sqrt(13.2) = 2.39. Over half the range of
+  // 3.6 degrees that is 4.30 steps, times Student's 2.306 for eight degrees of freedom 9.92.
+  DriftOptions options;
+  options.half_zone_steps = 7;
+  const DriftResult narrow = fitted(runs, options);
+  EXPECT_EQ(narrow.verdict, "doubtful");
+  EXPECT_THAT(narrow.reasons, testing::ElementsAre(HasSubstr("more than half the focus zone")));
+  options.half_zone_steps = 13;
+  EXPECT_EQ(fitted(runs, options).verdict, "trusted");
 }
 
 // ---- many nights ----

@@ -1,12 +1,14 @@
 // Best focus against temperature over many runs: slope, filter offsets, altitude, thermal lag, runs
 // that do not belong, predictions.
 //
-// Module: drift. May include: core.
+// Module: drift. May include: core, numerics.
 //
 // Model, for run i: position = a + b (T - reference) + offset of its filter + c (altitude -
-// reference) + e, the variance of e being the run's own sigma squared plus tau squared, a
-// run-to-run scatter that the data tell. With a thermal lag L, T is what a tube has that follows
-// the air with dTe/dt = (T - Te) / L.
+// reference) + e.
+// The variance of e is the run's own sigma squared plus tau squared, a run-to-run scatter that is
+// fitted.
+// With a thermal lag L, T is the temperature Te of a tube that follows the air by
+// dTe/dt = (T - Te) / L.
 #pragma once
 
 #include <optional>
@@ -111,19 +113,25 @@ struct Fields<DriftPrediction> {
 };
 static_assert(describes_every_field<DriftPrediction>());
 
-// The rules of the verdict.
-// unusable: no slope (fewer used runs than kFewestSpare above the number of coefficients, or all at
-//   one temperature).
-// doubtful: fewer than kTrustedSpare such runs; temperatures over less than kTemperatureRange;
-//   over kRejectedShare of the runs rejected; or a slope so uncertain that over half the range of
-//   temperatures its 95 % interval moves best focus by more than half the zone (zone unknown: by
-//   more than half of the slope itself and more than the scatter of the runs).
+// The rules of the verdict. Spare runs are the used ones less the number of coefficients.
+// Unusable, with no slope:
+//   fewer spare runs than kFewestSpare;
+//   all runs at one temperature, or each filter at one of its own.
+// Doubtful:
+//   fewer spare runs than kTrustedSpare;
+//   temperatures over less than kTemperatureRange;
+//   more than kRejectedShare of the runs rejected;
+//   zone known: over half the range of temperatures the slope's 95 % interval moves best focus by
+//     more than half the zone;
+//   zone unknown: half of that interval exceeds half of the slope, and over half the range of
+//     temperatures it moves best focus by more than the scatter of the runs.
+// Else trusted.
 struct DriftRules {
   static constexpr int kFewestSpare = 1;
   static constexpr int kTrustedSpare = 3;
   static constexpr double kTemperatureRange = 1.5;  // degrees
   static constexpr double kRejectedShare = 0.4;
-  static constexpr double kCollinear = 0.9;  // correlation of time and temperature that is told
+  static constexpr double kCollinear = 0.9;  // correlation of time and temperature that is noted
 };
 
 struct DriftResult {
@@ -200,7 +208,7 @@ struct DriftPoint {
   int row = 0;
   double temperature_c = 0;  // lag applied
   double position_steps = 0;
-  double level_steps = 0;  // altitude taken out, moved to the reference filter
+  double level_steps = 0;  // at the reference altitude, moved to the reference filter
   std::optional<double> sigma_steps;
   std::optional<std::string> filter;
   bool used = true;
@@ -212,12 +220,17 @@ struct DriftFit {
   std::vector<DriftPrediction> band;  // reference filter, over the range of temperatures
 };
 
-// Fits the model. Runs that do not belong are rejected, each with its reason: single ones far off
-// the line, and the smaller part where best focus shifted as a whole from one run on (mirror).
-// Order is that of the times where all have one, else that of the rows. Intervals hold whatever the
-// number of runs: with no sigma given they are Student's; else tau is integrated over with
-// Jeffreys' prior. Never fails for lack of data: the verdict says it. Errors: invalid_argument for
-// a number that is not finite or a sigma that is not positive.
+// Fits the model.
+//
+// The order is that of the times where every run has one, else that of the rows.
+// A run far off the line is rejected, with its reason.
+// Where best focus shifted as a whole from one run on (a mirror that moved), the smaller part is
+// rejected.
+// Without sigmas, with no run in doubt and no lag, intervals are Student's. Else tau is integrated
+// over, flat below the runs' usual sigma and with Jeffreys' prior above, and intervals are those of
+// the mean over the likely lags and sets of bad runs, weighed.
+// Too little data is no error: the verdict says so.
+// Errors: invalid_argument for a number that is not finite or a sigma that is not positive.
 Result<DriftFit> fit_drift(std::span<const DriftRun> runs, const DriftOptions& options = {});
 
 }  // namespace starwaist

@@ -1,16 +1,19 @@
 // A session's sub-exposures judged: where frames are worse than they could be, since when and why,
 // what it cost, and when a refocus would have paid.
 //
-// Module: night. May include: core.
+// Module: night. May include: core, numerics.
 //
-// Model. ln size = level of the frame's group + seeing + focus. Seeing is a process that wanders
-// and comes back (an Ornstein-Uhlenbeck process of minutes to hours, its strength and memory
-// learned from the night) plus a part that is new in every frame. Focus is nought after each
-// refocus and grows as (1/2) ln(1 + x^2) with x in proportion to the change of temperature, or to
-// the time, since then (variances of blur and seeing add: physics of every focus curve, exact for
-// second moments); beside it steps at single frames that last until the next refocus. A step or a
-// drift is believed where it explains the sizes better than wandering seeing by stated odds, so
-// that slow seeing is not taken for lost focus.
+// Model: ln size = level of the frame's group + air mass + seeing + focus.
+// Air mass is a power law whose exponent is fitted, where altitudes are known or the light shows
+// them.
+// Seeing wanders and comes back (an Ornstein-Uhlenbeck process of minutes to hours, its strength
+// and memory fitted), and a part of it is new in every frame.
+// Focus grows as (1/2) ln(1 + x^2), x in proportion to the change of temperature or to the time
+// since focus was met, as a rule at the last refocus: the variances of blur and seeing add.
+// Focus also steps at single frames and stays so until the next refocus; where positions are not
+// known, until any frame.
+// A step or a drift is believed where it explains the sizes better than wandering seeing by stated
+// odds, so that slow seeing is not taken for lost focus.
 #pragma once
 
 #include <optional>
@@ -70,7 +73,7 @@ struct NightRules {
   static constexpr double kCloudMag = 0.15;  // light that a cloud takes at least
   static constexpr double kFogMag = 0.3;     // light that fog takes at least by the end
   static constexpr double kBadSeeing = 0.3;  // ln of size over the night's typical size
-  static constexpr double kSkyFactor = 2;    // brighter sky (noise squared) that is told
+  static constexpr double kSkyFactor = 2;    // brighter sky (noise squared) that is reported
 };
 
 // What became of one frame.
@@ -98,11 +101,12 @@ struct Fields<NightFrameAnswer> {
 };
 static_assert(describes_every_field<NightFrameAnswer>());
 
-// A stretch of frames worse than they could be. `cause` is a cause of `diagnose` where one fits:
-// passing_cloud, fogging, image_motion, bad_seeing, thermal_drift, focus_jump, background_change;
-// else focus_drift (focus wandered off with time, no temperature accounts for it) or missed_focus
-// (larger from a refocus on: that refocus did not reach focus). Stretches of different causes may
-// overlap.
+// A stretch of frames worse than they could be. Stretches of different causes may overlap.
+//
+// `cause` is a cause of `diagnose` where one fits: passing_cloud, fogging, image_motion,
+//   bad_seeing, thermal_drift, focus_jump, background_change.
+// Else it is focus_drift: focus wandered off with time and no temperature accounts for it.
+// Or missed_focus: frames are larger from a refocus on, which did not reach focus.
 struct NightPeriod {
   std::optional<std::string> from_utc;  // start of its first exposure
   std::optional<std::string> to_utc;    // end of its last one
@@ -138,7 +142,7 @@ static_assert(describes_every_field<NightPeriod>());
 enum class RefocusBasis { zone, time };
 std::string enum_name(RefocusBasis basis);
 
-// When to refocus, each part absent where the night does not tell it.
+// When to refocus, each part absent where the night does not show it.
 struct RefocusRule {
   std::optional<double> every_c;  // change of temperature
   std::optional<double> every_minutes;
@@ -193,10 +197,11 @@ struct NightResult {
   double exposure_lost_s = 0;                    // of it, against best size and a clear sky
   double focus_lost_s = 0;                       // part of it that lost focus accounts for
   std::optional<double> seeing_scatter_percent;  // of the sizes, once focus is taken out
-  int refocuses = 0;                             // told by the focuser's position
+  int refocuses = 0;                             // by the focuser's position
   std::vector<NightPeriod> periods;              // by their beginning
   RefocusRule refocus_rule;
-  Verdict verdict = Verdict::unusable;
+  Verdict verdict =
+      Verdict::unusable;  // trusted or doubtful; where nothing can be said judge_night fails
   std::vector<std::string> reasons;
   std::vector<std::string> notes;
 };
@@ -211,10 +216,10 @@ struct Fields<NightResult> {
       STARWAIST_FIELD(NightResult, focus_lost_s, "s", "part that lost focus accounts for"),
       STARWAIST_FIELD(NightResult, seeing_scatter_percent, "",
                       "scatter of the sizes with focus taken out"),
-      STARWAIST_FIELD(NightResult, refocuses, "", "refocuses told by the position"),
+      STARWAIST_FIELD(NightResult, refocuses, "", "refocuses, by the position"),
       STARWAIST_FIELD(NightResult, periods, "", "stretches worse than they could be"),
       STARWAIST_FIELD(NightResult, refocus_rule, "", "when to refocus"),
-      STARWAIST_FIELD(NightResult, verdict, "", "trusted, doubtful or unusable"),
+      STARWAIST_FIELD(NightResult, verdict, "", "trusted or doubtful"),
       STARWAIST_FIELD(NightResult, reasons, "", "why it is not trusted"),
       STARWAIST_FIELD(NightResult, notes, "", "remarks"));
 };
@@ -225,16 +230,16 @@ struct NightJudgement {
   std::vector<NightFrameAnswer> frames;  // one for each given, in their order
 };
 
-// Judges the frames, which come in the order taken (by time where all have one).
+// Judges the frames. Their order is that of the times where all have one, else as given.
 //
-// What a growth of size costs: the noise of a faint star is that of the sky under it, so its
-// signal-to-noise goes as light / size for one exposure time and the time for the same
-// signal-to-noise as (size / light)^2 (physics; King 1983 PASP 95, 163, from memory, for the
-// equivalent area). A refocus pays where the time lost by drift since the last one, averaged over
-// the cycle, begins to exceed what a refocus takes: for a slow drift x = c t that is the cycle
+// What a growth of size costs: the noise of a faint star is that of the sky under it. Its
+// signal-to-noise goes as light / size for one exposure time, the time for the same signal-to-noise
+// as (size / light)^2 (physics; King 1983 PASP 95, 163, from memory, for the equivalent area).
+// When a refocus pays: where the time lost by drift since the last one, averaged over the cycle,
+// begins to exceed what a refocus takes. For a slow drift x = c t that is the cycle
 // (3 R / (2 c^2))^(1/3) (closed form of min over P of (R + c^2 P^3 / 3) / P).
-// Errors: no_data with fewer than three frames that have a size; invalid_argument for a number that
-// is not finite.
+// Errors: no_data with fewer than three frames that have a size.
+// Errors: invalid_argument for a number that is not finite.
 Result<NightJudgement> judge_night(std::span<const NightFrame> frames,
                                    const NightOptions& options = {});
 

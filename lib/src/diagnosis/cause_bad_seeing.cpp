@@ -42,7 +42,7 @@ double narrow_over_typical(const RunView& run) {
   if (!sharpest) return 1;
   std::vector<double> sizes;
   constexpr double kLeastSnr = 20;
-  for (const Star& star : run.record().frames[*sharpest].stars) {
+  for (const Star& star : run.record().frames[*sharpest].measurement.stars) {
     if (star.saturated || star.at_edge || star.followed || star.snr < kLeastSnr) continue;
     if (star.hfr_px) sizes.push_back(*star.hfr_px);
   }

@@ -137,7 +137,7 @@ Objects objects_of(const RunView& run) {
 // Settings that leave an object out that one points at: gathered about the middle of the frame.
 std::vector<std::pair<std::string, double>> region_to_ignore(const RunView& run,
                                                              const Objects& objects) {
-  const FrameMeasurement& frame = run.record().frames.front();
+  const FrameMeasurement& frame = run.record().frames.front().measurement;
   std::vector<double> distances;
   for (const Object& o : objects.wide) {
     distances.push_back(

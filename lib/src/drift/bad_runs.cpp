@@ -8,11 +8,13 @@
 #include <optional>
 #include <queue>
 #include <set>
+#include <utility>
 
-#include "drift/linear_fit.h"
-#include "drift/posterior.h"
+#include "drift/line_posterior.h"
 #include "drift/robust_line.h"
-#include "drift/samples.h"
+#include "drift/rows.h"
+#include "drift/run_scatter.h"
+#include "numerics/linear_fit.h"
 
 namespace starwaist::drift {
 
@@ -21,11 +23,13 @@ namespace {
 using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 constexpr std::array<double, 5> kBadSpreads = {4, 8, 16, 32, 64};  // over a good run's
 constexpr double kShareFor = 2;                                    // of the Beta prior
 constexpr double kShareAgainst = 18;
-constexpr std::size_t kSearched = 250;  // more rows than that: one account
+constexpr std::size_t kSearched = 250;  // more rows than that: one set
 
 // Logarithm of the density of a row that is off by `off`, good ones having `variance`.
 double log_bad(double off, double variance, double leverage) {
@@ -43,6 +47,22 @@ double log_odds_of_bad(double bad, double n) {
   return std::log((bad + kShareFor) / (n - bad + kShareAgainst));
 }
 
+// The rows of one line.
+struct Rows {
+  const MatrixXd& x;
+  const VectorXd& y;
+  VectorXd sigma_squared;
+  bool sigmas = false;  // whether any run says how sure it is
+};
+
+Rows make_rows(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared) {
+  Rows rows{x, y, sigma_squared, sigma_squared.mean() > 0};
+  // Runs without any scatter must not make a weight infinite.
+  const double floor = 1e-10 * std::max(1.0, y.cwiseAbs().maxCoeff());
+  rows.sigma_squared.array() += floor * floor;
+  return rows;
+}
+
 // The good rows' fit, and how all rows lie to it.
 struct Split {
   std::vector<bool> good;
@@ -56,208 +76,206 @@ struct LessLikely {
   bool operator()(const Split& a, const Split& b) const { return a.log_weight < b.log_weight; }
 };
 
-class Splitter {
- public:
-  Splitter(const MatrixXd& x, const VectorXd& y, VectorXd sigma_squared)
-      : x_(x), y_(y), s2_(std::move(sigma_squared)) {
-    sigmas_ = s2_.mean() > 0;
-    // Runs without any scatter must not make a weight infinite.
-    const double floor = 1e-10 * std::max(1.0, y_.cwiseAbs().maxCoeff());
-    s2_.array() += floor * floor;
-  }
-
-  // Whether any run says how sure it is.
-  [[nodiscard]] bool has_sigmas() const { return sigmas_; }
-
-  // How the rows lie to the fit of the good ones. False where those cannot be fitted.
-  bool place(Split& split) const {
-    const auto used = rows_that(split.good);
-    if (static_cast<Index>(used.size()) < x_.cols() + 2) return false;
-    const MatrixXd used_x = rows_of(x_, used);
-    const VectorXd v =
-        variances(s2_, run_scatter_squared(used_x, rows_of(y_, used), rows_of(s2_, used)));
-    const LinearFit fit = fit_linear(used_x, rows_of(y_, used), rows_of(v, used));
-    if (!fit.usable) return false;
-    split.usual = std::sqrt(rows_of(v, used).mean());
-    split.off = y_ - x_ * fit.coefficients;
-    split.relative.resize(y_.size());
-    for (Index i = 0; i < y_.size(); ++i) {
-      const double leverage = x_.row(i) * fit.covariance * x_.row(i).transpose();
-      if (split.good[static_cast<std::size_t>(i)]) {
-        const double left = v[i] - leverage;
-        // A run that its own column fits (the only one of a filter) cannot be judged.
-        const bool judged = left > 1e-6 * v[i];
-        split.relative[i] = judged ? split.off[i] / std::sqrt(left) : 0;
-        if (judged) split.off[i] *= v[i] / left;
-      } else {
-        split.relative[i] = split.off[i] / std::sqrt(v[i] + leverage);
-      }
-    }
-    return true;
-  }
-
-  // The same with the account's weight, up to a factor that all share.
-  bool weigh(Split& split) const {
-    if (!place(split)) return false;
-    const auto used = rows_that(split.good);
-    const auto bad = rows_that(split.good, false);
-    const Posterior posterior(rows_of(x_, used), rows_of(y_, used), rows_of(s2_, used), 0,
-                              Posterior::Fineness::coarse);
-    if (!posterior.usable()) return false;
-    const double typical_squared = rows_of(s2_, used).mean();
-    double likelihood = 0;
-    for (const auto& c : posterior.components()) {
-      double log_likelihood =
-          sigmas_ ? -0.5 * std::log((c.tau_squared + typical_squared) / s2_.mean()) : 0;
-      for (const std::size_t i : bad) {
-        const auto row = static_cast<Index>(i);
-        const double leverage = x_.row(row) * c.covariance * x_.row(row).transpose();
-        log_likelihood +=
-            log_bad(y_[row] - x_.row(row).dot(c.coefficients), s2_[row] + c.tau_squared, leverage);
-      }
-      likelihood += c.weight * std::exp(log_likelihood);
-    }
-    const auto k = static_cast<double>(bad.size());
-    const auto n = static_cast<double>(split.good.size());
-    split.log_weight = posterior.log_evidence() +
-                       std::log(std::max(likelihood, std::numeric_limits<double>::min())) +
-                       std::lgamma(kShareFor + k) + std::lgamma(kShareAgainst + n - k);
-    return true;
-  }
-
-  // The likeliest split with `bad` rows out that concentration steps (Rousseeuw & Van Driessen
-  // 1999, from memory) find from `start`.
-  std::optional<Split> with_bad(std::size_t bad, Split start) const {
-    std::optional<Split> best;
-    constexpr int kSteps = 5;
-    for (int step = 0; step < kSteps; ++step) {
-      const std::vector<bool> before = start.good;
-      take_out(bad, start);
-      if (step > 0 && start.good == before) break;
-      if (!weigh(start)) break;
-      if (!best || start.log_weight > best->log_weight) best = start;
-    }
-    return best;
-  }
-
-  // All splits of weight, the likeliest first, from those given.
-  std::vector<Split> all_from(std::vector<Split> starts) const {
-    constexpr double kDoubtful = 1.7;  // standard deviations from which a good row is looked at
-    constexpr double kFarBelow = 7;    // logarithm of the weight over the best one's
-    constexpr int kMostTurned = 24;    // splits whose rows are turned over
-    std::set<std::vector<bool>> seen;
-    std::priority_queue<Split, std::vector<Split>, LessLikely> open;
-    for (auto& start : starts) {
-      if (seen.insert(start.good).second) open.push(std::move(start));
-    }
-    std::vector<Split> found;
-    double best = -std::numeric_limits<double>::infinity();
-    for (int turned = 0; !open.empty() && turned < kMostTurned; ++turned) {
-      Split split = open.top();
-      open.pop();
-      best = std::max(best, split.log_weight);
-      if (split.log_weight < best - kFarBelow) break;
-      for (std::size_t i = 0; i < split.good.size(); ++i) {
-        if (split.good[i] && std::abs(split.relative[static_cast<Index>(i)]) < kDoubtful) continue;
-        Split other{split.good, {}, {}};
-        other.good[i] = !other.good[i];
-        if (!seen.insert(other.good).second) continue;
-        if (weigh(other)) open.push(std::move(other));
-      }
-      found.push_back(std::move(split));
-    }
-    for (; !open.empty(); open.pop()) found.push_back(open.top());
-    std::stable_sort(found.begin(), found.end(),
-                     [](const Split& a, const Split& b) { return a.log_weight > b.log_weight; });
-    return found;
-  }
-
-  // Large samples: the border that follows from the share of bad rows, until nothing changes.
-  void settle(Split& split) const {
-    constexpr int kMostRounds = 30;
-    for (int round = 0; round < kMostRounds; ++round) {
-      const auto bad = static_cast<double>(rows_that(split.good, false).size());
-      const double border = border_of(bad, static_cast<double>(split.good.size()));
-      bool changed = false;
-      for (std::size_t i = 0; i < split.good.size(); ++i) {
-        const bool belongs = std::abs(split.relative[static_cast<Index>(i)]) < border;
-        changed = changed || belongs != split.good[i];
-        split.good[i] = belongs;
-      }
-      if (!changed || !place(split)) break;
+// How the rows lie to the fit of the good ones, without a weight. Absent where those cannot be
+// fitted.
+std::optional<Split> placed(const Rows& rows, std::vector<bool> good) {
+  const auto used = rows_that(good);
+  if (static_cast<Index>(used.size()) < rows.x.cols() + 2) return std::nullopt;
+  const VectorXd& s2 = rows.sigma_squared;
+  const MatrixXd used_x = rows_of(rows.x, used);
+  const VectorXd v =
+      variances(s2, run_scatter_squared(used_x, rows_of(rows.y, used), rows_of(s2, used)));
+  const LinearFit fit = fit_linear(used_x, rows_of(rows.y, used), rows_of(v, used));
+  if (!fit.usable) return std::nullopt;
+  Split split;
+  split.usual = std::sqrt(rows_of(v, used).mean());
+  split.off = rows.y - rows.x * fit.coefficients;
+  split.relative.resize(rows.y.size());
+  for (Index i = 0; i < rows.y.size(); ++i) {
+    const double leverage = rows.x.row(i) * fit.covariance * rows.x.row(i).transpose();
+    if (good[static_cast<std::size_t>(i)]) {
+      const double left = v[i] - leverage;
+      // A run that its own column fits (the only one of a filter) cannot be judged.
+      const bool judged = left > 1e-6 * v[i];
+      split.relative[i] = judged ? split.off[i] / std::sqrt(left) : 0;
+      if (judged) split.off[i] *= v[i] / left;
+    } else {
+      split.relative[i] = split.off[i] / std::sqrt(v[i] + leverage);
     }
   }
+  split.good = std::move(good);
+  return split;
+}
 
- private:
-  // Standard deviations from which a row is bad more likely than not.
-  static double border_of(double bad, double n) {
-    constexpr double kStep = 0.01;
-    constexpr double kFirst = 1.5;
-    constexpr double kLast = 8;
-    const double odds = log_odds_of_bad(bad, n);
-    double z = kFirst;
-    while (z < kLast &&
-           -0.5 * z * z - 0.5 * std::log(2 * std::numbers::pi) > log_bad(z, 1, 0) + odds) {
-      z += kStep;
+// The same with its weight, up to a factor that all splits share.
+std::optional<Split> weighed(const Rows& rows, std::vector<bool> good) {
+  auto split = placed(rows, std::move(good));
+  if (!split) return std::nullopt;
+  const VectorXd& s2 = rows.sigma_squared;
+  const auto used = rows_that(split->good);
+  const auto bad = rows_that(split->good, false);
+  const LinePosterior posterior(rows_of(rows.x, used), rows_of(rows.y, used), rows_of(s2, used), 0,
+                                LinePosterior::Fineness::coarse);
+  if (!posterior.usable()) return std::nullopt;
+  const double typical_squared = rows_of(s2, used).mean();
+  double likelihood = 0;
+  for (const auto& c : posterior.components()) {
+    double log_likelihood =
+        rows.sigmas ? -0.5 * std::log((c.tau_squared + typical_squared) / s2.mean()) : 0;
+    for (const std::size_t i : bad) {
+      const auto row = static_cast<Index>(i);
+      const double leverage = rows.x.row(row) * c.covariance * rows.x.row(row).transpose();
+      log_likelihood += log_bad(rows.y[row] - rows.x.row(row).dot(c.coefficients),
+                                s2[row] + c.tau_squared, leverage);
     }
-    return z;
+    likelihood += c.weight * std::exp(log_likelihood);
   }
+  const auto k = static_cast<double>(bad.size());
+  const auto n = static_cast<double>(split->good.size());
+  split->log_weight = posterior.log_evidence() +
+                      std::log(std::max(likelihood, std::numeric_limits<double>::min())) +
+                      std::lgamma(kShareFor + k) + std::lgamma(kShareAgainst + n - k);
+  return split;
+}
 
-  static void take_out(std::size_t bad, Split& split) {
-    std::vector<std::size_t> order(split.good.size());
-    for (std::size_t i = 0; i < order.size(); ++i) order[i] = i;
-    std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
-      return std::abs(split.relative[static_cast<Index>(a)]) >
-             std::abs(split.relative[static_cast<Index>(b)]);
-    });
-    std::fill(split.good.begin(), split.good.end(), true);
-    for (std::size_t i = 0; i < bad; ++i) split.good[order[i]] = false;
+// All rows but the `bad` ones that lie farthest off.
+std::vector<bool> without_farthest(std::size_t bad, const VectorXd& relative) {
+  std::vector<std::size_t> order(static_cast<std::size_t>(relative.size()));
+  for (std::size_t i = 0; i < order.size(); ++i) order[i] = i;
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    return std::abs(relative[static_cast<Index>(a)]) > std::abs(relative[static_cast<Index>(b)]);
+  });
+  std::vector<bool> good(order.size(), true);
+  for (std::size_t i = 0; i < bad; ++i) good[order[i]] = false;
+  return good;
+}
+
+// The likeliest split with `bad` rows out that concentration steps (Rousseeuw & Van Driessen 1999,
+// from memory) find from where the rows lie to a robust line.
+std::optional<Split> with_bad(const Rows& rows, std::size_t bad, VectorXd relative) {
+  std::optional<Split> best;
+  std::vector<bool> before;
+  constexpr int kSteps = 5;
+  for (int step = 0; step < kSteps; ++step) {
+    std::vector<bool> good = without_farthest(bad, relative);
+    if (good == before) break;
+    before = good;
+    const auto split = weighed(rows, std::move(good));
+    if (!split) break;
+    relative = split->relative;
+    if (!best || split->log_weight > best->log_weight) best = split;
   }
+  return best;
+}
 
-  const MatrixXd& x_;
-  const VectorXd& y_;
-  VectorXd s2_;
-  bool sigmas_ = false;
-};
+// All splits of weight, the likeliest first, from those given.
+std::vector<Split> all_from(const Rows& rows, std::vector<Split> starts) {
+  constexpr double kDoubtful = 1.7;  // standard deviations from which a good row is looked at
+  constexpr double kFarBelow = 7;    // logarithm of the weight over the best one's
+  constexpr int kMostTurned = 24;    // splits whose rows are turned over
+  std::set<std::vector<bool>> seen;
+  std::priority_queue<Split, std::vector<Split>, LessLikely> open;
+  for (auto& start : starts) {
+    if (seen.insert(start.good).second) open.push(std::move(start));
+  }
+  std::vector<Split> found;
+  double best = -std::numeric_limits<double>::infinity();
+  for (int turned = 0; !open.empty() && turned < kMostTurned; ++turned) {
+    Split split = open.top();
+    open.pop();
+    best = std::max(best, split.log_weight);
+    if (split.log_weight < best - kFarBelow) break;
+    for (std::size_t i = 0; i < split.good.size(); ++i) {
+      if (split.good[i] && std::abs(split.relative[static_cast<Index>(i)]) < kDoubtful) continue;
+      std::vector<bool> other = split.good;
+      other[i] = !other[i];
+      if (!seen.insert(other).second) continue;
+      if (auto turned_over = weighed(rows, std::move(other))) open.push(std::move(*turned_over));
+    }
+    found.push_back(std::move(split));
+  }
+  for (; !open.empty(); open.pop()) found.push_back(open.top());
+  std::stable_sort(found.begin(), found.end(),
+                   [](const Split& a, const Split& b) { return a.log_weight > b.log_weight; });
+  return found;
+}
+
+// Standard deviations from which a row is bad more likely than not.
+double border_of(double bad, double n) {
+  constexpr double kStep = 0.01;
+  constexpr double kFirst = 1.5;
+  constexpr double kLast = 8;
+  const double odds = log_odds_of_bad(bad, n);
+  double z = kFirst;
+  while (z < kLast &&
+         -0.5 * z * z - 0.5 * std::log(2 * std::numbers::pi) > log_bad(z, 1, 0) + odds) {
+    z += kStep;
+  }
+  return z;
+}
+
+std::vector<bool> rows_within(double border, const VectorXd& relative) {
+  std::vector<bool> good(static_cast<std::size_t>(relative.size()));
+  for (std::size_t i = 0; i < good.size(); ++i) {
+    good[i] = std::abs(relative[static_cast<Index>(i)]) < border;
+  }
+  return good;
+}
+
+// Large samples: the border that follows from the share of bad rows, until nothing changes.
+Split settled(const Rows& rows, Split split) {
+  constexpr int kMostRounds = 30;
+  for (int round = 0; round < kMostRounds; ++round) {
+    const auto bad = static_cast<double>(rows_that(split.good, false).size());
+    std::vector<bool> good =
+        rows_within(border_of(bad, static_cast<double>(split.good.size())), split.relative);
+    if (good == split.good) break;
+    split.good = good;
+    auto next = placed(rows, std::move(good));
+    if (!next) break;
+    split = std::move(*next);
+  }
+  return split;
+}
 
 BadRuns from_split(const Split& split) {
   BadRuns answer;
-  answer.accounts.push_back({split.good, 1});
+  answer.good_rows.push_back({split.good, 1});
   for (const std::size_t i : rows_that(split.good, false)) {
     answer.off_line.push_back({i, split.off[static_cast<Index>(i)], split.usual});
   }
   return answer;
 }
 
-// Rows that are not clearly bad, over all accounts.
+// Rows that are not clearly bad, over all sets.
 constexpr double kClearlyBad = 0.65;
-std::vector<bool> probably_good(const std::vector<Account>& accounts) {
-  std::vector<double> good(accounts.front().good.size(), 0.0);
-  for (const Account& account : accounts) {
-    for (std::size_t i = 0; i < good.size(); ++i) good[i] += account.good[i] ? account.weight : 0;
+std::vector<bool> probably_good(const std::vector<GoodRows>& sets) {
+  std::vector<double> good(sets.front().good.size(), 0.0);
+  for (const GoodRows& likely : sets) {
+    for (std::size_t i = 0; i < good.size(); ++i) good[i] += likely.good[i] ? likely.weight : 0;
   }
   std::vector<bool> probably(good.size());
   for (std::size_t i = 0; i < good.size(); ++i) probably[i] = good[i] >= 1 - kClearlyBad;
   return probably;
 }
 
-std::vector<Account> weighed(const std::vector<Split>& splits, bool sigmas) {
+std::vector<GoodRows> likely_sets(const std::vector<Split>& splits, bool sigmas) {
   constexpr double kWeightThatCounts = 1e-3;
-  std::vector<Account> accounts;
+  std::vector<GoodRows> sets;
   double sum = 0;
   for (const Split& split : splits) {
     const double weight = std::exp(split.log_weight - splits.front().log_weight);
     if (weight < kWeightThatCounts) break;
-    accounts.push_back({split.good, weight});
+    sets.push_back({split.good, weight});
     sum += weight;
   }
-  for (Account& account : accounts) account.weight /= sum;
+  for (GoodRows& likely : sets) likely.weight /= sum;
   // Where no run seems bad the plain fit stands; with no sigma to hold runs against, sooner.
   const double enough = sigmas ? 0.9 : 0.5;
-  const std::vector<bool>& first = accounts.front().good;
+  const std::vector<bool>& first = sets.front().good;
   const bool none_bad = std::find(first.begin(), first.end(), false) == first.end();
-  if (none_bad && accounts.front().weight >= enough) return {{first, 1}};
-  return accounts;
+  if (none_bad && sets.front().weight >= enough) return {{first, 1}};
+  return sets;
 }
 
 }  // namespace
@@ -266,39 +284,32 @@ BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigm
                       const std::vector<int>& groups) {
   const auto n = static_cast<std::size_t>(y.size());
   const auto p = static_cast<std::size_t>(x.cols());
-  Split all{std::vector<bool>(n, true), {}, {}};
   BadRuns nothing;
-  nothing.accounts.push_back({all.good, 1});
+  nothing.good_rows.push_back({std::vector<bool>(n, true), 1});
   constexpr std::size_t kFewestSpare = 3;
   if (n < p + kFewestSpare) return nothing;
-  const Splitter splitter(x, y, sigma_squared);
+  const Rows rows = make_rows(x, y, sigma_squared);
   const Robust robust = robust_fit_of_some(x, y, sigma_squared, groups);
   if (!robust.usable) return nothing;
-  Split start = all;
-  start.relative = (y - x * robust.coefficients).array() /
-                   variances(sigma_squared, robust.tau_squared).array().sqrt();
-
+  const VectorXd relative = (y - x * robust.coefficients).array() /
+                            variances(sigma_squared, robust.tau_squared).array().sqrt();
   if (n > kSearched) {
     constexpr double kFirstBorder = 3.5;
-    for (std::size_t i = 0; i < n; ++i) {
-      start.good[i] = std::abs(start.relative[static_cast<Index>(i)]) < kFirstBorder;
-    }
-    if (!splitter.place(start)) return nothing;
-    splitter.settle(start);
-    return from_split(start);
+    auto start = placed(rows, rows_within(kFirstBorder, relative));
+    return start ? from_split(settled(rows, std::move(*start))) : nothing;
   }
-
-  if (!splitter.weigh(all)) return nothing;
-  std::vector<Split> starts = {all};
+  auto all = weighed(rows, std::vector<bool>(n, true));
+  if (!all) return nothing;
+  std::vector<Split> starts = {std::move(*all)};
   const std::size_t most = std::min(n / 3 + 1, n - p - 2);
   for (std::size_t bad = 1; bad <= most; ++bad) {
-    if (auto split = splitter.with_bad(bad, start)) starts.push_back(std::move(*split));
+    if (auto split = with_bad(rows, bad, relative)) starts.push_back(std::move(*split));
   }
-  const std::vector<Split> splits = splitter.all_from(std::move(starts));
-  std::vector<Account> accounts = weighed(splits, splitter.has_sigmas());
-  Split middle{probably_good(accounts), {}, {}};
-  BadRuns answer = from_split(splitter.place(middle) ? middle : splits.front());
-  answer.accounts = std::move(accounts);
+  const std::vector<Split> splits = all_from(rows, std::move(starts));
+  std::vector<GoodRows> sets = likely_sets(splits, rows.sigmas);
+  const auto middle = placed(rows, probably_good(sets));
+  BadRuns answer = from_split(middle ? *middle : splits.front());
+  answer.good_rows = std::move(sets);
   return answer;
 }
 

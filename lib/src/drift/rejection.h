@@ -1,34 +1,27 @@
-// Which runs do not belong: found from a start that up to a third of them cannot spoil.
+// Stage: which runs do not belong.
+//
+// In: the rows in the order taken. Out: which to keep, why the others go, and every likely set of
+// good rows with its weight. Up to a third of bad rows cannot spoil the start.
 #pragma once
 
-#include <Eigen/Dense>
 #include <cstddef>
 #include <vector>
 
 #include "drift/bad_runs.h"
+#include "drift/level_shift.h"
 
 namespace starwaist::drift {
 
-// Rows in the order taken. `groups`: rows that share a level (their filter), numbered from 0;
-// column 1 of `x` is the temperature.
-struct RejectionInput {
-  const Eigen::MatrixXd& x;
-  const Eigen::VectorXd& y;
-  const Eigen::VectorXd& sigma_squared;
-  std::vector<int> groups;
-  std::vector<std::size_t> night_starts;
-};
-
-struct Shift {
+struct ShiftedRows {
   std::vector<std::size_t> rows;  // in order
   double steps = 0;               // off the others by this much
   bool lasts = false;             // up to the last row
 };
 
 struct Rejection {
-  std::vector<bool> keep;         // by row
-  std::vector<Account> accounts;  // by row; what a shift took out is bad in all of them
-  std::vector<Shift> shifts;
+  std::vector<bool> keep;           // by row
+  std::vector<GoodRows> good_rows;  // by row; what a shift took out is bad in all of them
+  std::vector<ShiftedRows> shifts;
   std::vector<OffLine> off_line;
 };
 

@@ -4,8 +4,10 @@
 #include <cmath>
 #include <map>
 
-#include "drift/linear_fit.h"
-#include "drift/samples.h"
+#include "drift/rows.h"
+#include "drift/run_scatter.h"
+#include "numerics/linear_fit.h"
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
@@ -15,11 +17,13 @@ namespace {
 using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 // The start is found on at most this many rows: more make it no better, only slower.
 constexpr std::size_t kStartRows = 1500;
-constexpr double kMedianOfNormal = 0.6744897501960817;  // of |z|
-constexpr double kBisquare = 4.685;  // 95 % efficient (Beaton & Tukey 1974, from memory)
+// Of |z|, to all digits: numerics::kSigmaOfMad is the inverse to eight.
+constexpr double kMedianOfNormal = 0.6744897501960817;
 
 // tau for which the median of |r| / sqrt(sigma^2 + tau^2) is that of a normal distribution, with
 // the factor that p fitted coefficients cost.
@@ -56,8 +60,8 @@ Robust refined(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squar
     const VectorXd variance = variances(sigma_squared, robust.tau_squared);
     VectorXd effective(variance.size());
     for (Index i = 0; i < variance.size(); ++i) {
-      const double u = residuals[i] / (kBisquare * std::sqrt(variance[i]));
-      const double weight = std::abs(u) < 1 ? (1 - u * u) * (1 - u * u) : 0;
+      const double u = residuals[i] / (numerics::kBisquare * std::sqrt(variance[i]));
+      const double weight = numerics::bisquare_weight(u * u);
       effective[i] = variance[i] / std::max(weight, 1e-9);
     }
     const LinearFit fit = fit_linear(x, y, effective);
@@ -75,7 +79,7 @@ Robust refined(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squar
   const VectorXd variance = variances(sigma_squared, robust.tau_squared);
   double lost = 0;
   for (Index i = 0; i < variance.size(); ++i) {
-    const double u = residuals[i] / (kBisquare * std::sqrt(variance[i]));
+    const double u = residuals[i] / (numerics::kBisquare * std::sqrt(variance[i]));
     lost += std::log(variance[i]) + (std::abs(u) < 1 ? 1 - std::pow(1 - u * u, 3) : 1) * 7;
   }
   robust.scale = lost / static_cast<double>(variance.size());
@@ -166,18 +170,11 @@ std::vector<std::size_t> thinned(std::size_t count) {
   return few;
 }
 
-std::vector<int> groups_of(const std::vector<int>& groups, const std::vector<std::size_t>& rows) {
-  std::vector<int> some;
-  some.reserve(rows.size());
-  for (const std::size_t i : rows) some.push_back(groups[i]);
-  return some;
-}
-
 Robust robust_fit_of_some(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared,
                           const std::vector<int>& groups) {
   const std::vector<std::size_t> few = thinned(static_cast<std::size_t>(y.size()));
   return robust_fit(rows_of(x, few), rows_of(y, few), rows_of(sigma_squared, few),
-                    groups_of(groups, few));
+                    rows_of(groups, few));
 }
 
 }  // namespace starwaist::drift

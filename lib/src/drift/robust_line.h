@@ -27,7 +27,4 @@ Robust robust_fit_of_some(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
 // Places of `count` rows, evenly thinned to as many as robust_fit_of_some takes.
 std::vector<std::size_t> thinned(std::size_t count);
 
-// The groups of the rows that `rows` names.
-std::vector<int> groups_of(const std::vector<int>& groups, const std::vector<std::size_t>& rows);
-
 }  // namespace starwaist::drift

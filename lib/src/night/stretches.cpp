@@ -31,23 +31,29 @@ std::vector<double> moves(std::span<const NightFrame> frames) {
   return found;
 }
 
-}  // namespace
-
-Stretches find_stretches(std::span<const NightFrame> frames, bool filters) {
-  Stretches stretches;
-  stretches.of_frame.assign(frames.size(), 0);
-  double same = kSamePosition;
+// The usual move of a focuser that moves at nearly every frame; absent where it does not.
+std::optional<double> usual_move(std::span<const NightFrame> frames) {
   const std::vector<double> all = moves(frames);
   std::vector<double> real;
   for (const double move : all) {
     if (move > kSamePosition) real.push_back(move);
   }
   constexpr std::size_t kFewestMoves = 6;
-  if (real.size() >= kFewestMoves &&
-      static_cast<double>(real.size()) > kFollowsShare * static_cast<double>(all.size())) {
-    stretches.follows = true;
-    same = kMoreThanFollows * median(real);
+  if (real.size() < kFewestMoves ||
+      !(static_cast<double>(real.size()) > kFollowsShare * static_cast<double>(all.size()))) {
+    return std::nullopt;
   }
+  return median(real);
+}
+
+}  // namespace
+
+Stretches find_stretches(std::span<const NightFrame> frames, ChangesOfFilter changes) {
+  Stretches stretches;
+  stretches.of_frame.assign(frames.size(), 0);
+  const auto follows = usual_move(frames);
+  stretches.follows = follows.has_value();
+  const double same = follows ? kMoreThanFollows * *follows : kSamePosition;
   std::map<std::string, double> before;  // since the last refocus
   std::optional<double> last_position;
   std::string last_filter;
@@ -60,8 +66,8 @@ Stretches find_stretches(std::span<const NightFrame> frames, bool filters) {
       const auto known = before.find(filter);
       const bool moved =
           known != before.end() && std::abs(*frame.position_steps - known->second) > same;
-      const bool with_filter = filters && known == before.end() && last_position &&
-                               filter != last_filter &&
+      const bool with_filter = changes == ChangesOfFilter::refocus && known == before.end() &&
+                               last_position && filter != last_filter &&
                                std::abs(*frame.position_steps - *last_position) > same;
       if (moved || with_filter) {
         ++current;

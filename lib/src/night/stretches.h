@@ -1,4 +1,7 @@
-// Frames between two refocuses, told by the focuser's positions.
+// Stage: the frames between two refocuses.
+//
+// In: the frames in the order taken. Out: the number of each frame's stretch, inferred from the
+// focuser's positions.
 //
 // Private header of module night.
 #pragma once
@@ -18,9 +21,11 @@ struct Stretches {
   bool known = false;    // positions are there
 };
 
-// A refocus is a change of position from one frame to the next of the same filter. Where `filters`,
-// a change of filter that comes with one of position counts too (some refocus at every change,
-// others only shift by an offset: positions cannot tell).
-Stretches find_stretches(std::span<const NightFrame> frames, bool filters);
+// Whether a change of filter that comes with one of position is a refocus. Some refocus at every
+// change, others only shift by an offset; positions cannot distinguish the two.
+enum class ChangesOfFilter { ignored, refocus };
+
+// A refocus is a change of position from one frame to the next of the same filter.
+Stretches find_stretches(std::span<const NightFrame> frames, ChangesOfFilter changes);
 
 }  // namespace starwaist::night

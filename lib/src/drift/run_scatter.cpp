@@ -1,35 +1,14 @@
-#include "drift/linear_fit.h"
+#include "drift/run_scatter.h"
 
 #include <algorithm>
 #include <cmath>
 
+#include "numerics/linear_fit.h"
+
 namespace starwaist::drift {
 
-LinearFit fit_linear(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
-                     const Eigen::VectorXd& variance) {
-  LinearFit fit;
-  const Eigen::Index p = x.cols();
-  if (x.rows() < p || p == 0) return fit;
-  const Eigen::VectorXd weight = variance.cwiseSqrt().cwiseInverse();
-  Eigen::MatrixXd scaled = weight.asDiagonal() * x;
-  const Eigen::VectorXd length = scaled.colwise().norm();
-  if (!(length.minCoeff() > 0) || !length.allFinite()) return fit;
-  scaled = scaled * length.cwiseInverse().asDiagonal();
-  const Eigen::HouseholderQR<Eigen::MatrixXd> qr(scaled);
-  const Eigen::MatrixXd r = qr.matrixQR().topRows(p).triangularView<Eigen::Upper>();
-  constexpr double kSmallestPivot = 1e-9;  // of columns of length one: rank lost
-  if (!(r.diagonal().cwiseAbs().minCoeff() > kSmallestPivot)) return fit;
-  const Eigen::MatrixXd inverse =
-      length.cwiseInverse().asDiagonal() *
-      r.triangularView<Eigen::Upper>().solve(Eigen::MatrixXd::Identity(p, p));
-  fit.coefficients = qr.solve(weight.cwiseProduct(y)).cwiseQuotient(length);
-  fit.covariance = inverse * inverse.transpose();
-  fit.residuals = y - x * fit.coefficients;
-  fit.chi_squared = fit.residuals.cwiseProduct(weight).squaredNorm();
-  fit.log_det_information = 2 * (r.diagonal().array().abs().log() + length.array().log()).sum();
-  fit.usable = fit.coefficients.allFinite() && std::isfinite(fit.chi_squared);
-  return fit;
-}
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 Eigen::VectorXd variances(const Eigen::VectorXd& sigma_squared, double tau_squared) {
   constexpr double kLeast = 1e-24;  // steps^2; keeps weights finite where nothing scatters

@@ -1,4 +1,4 @@
-#include "drift/posterior.h"
+#include "drift/line_posterior.h"
 
 #include <algorithm>
 #include <boost/math/tools/toms748_solve.hpp>
@@ -6,13 +6,17 @@
 #include <cstdint>
 #include <limits>
 #include <numbers>
+#include <utility>
 
-#include "drift/linear_fit.h"
+#include "drift/run_scatter.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
 
 namespace {
+
+using numerics::fit_linear;
+using numerics::LinearFit;
 
 // From here on tau is known to 4 % and one value serves: intervals change by less than a hundredth.
 constexpr double kManyFreedoms = 300;
@@ -21,82 +25,98 @@ constexpr double kManyFreedoms = 300;
 constexpr double kCut = 18;
 constexpr double kCoarseCut = 5;
 
+constexpr double kLeastWeight = 1e-10;  // of a component
+
+// One scatter on the grid: the coefficients there and the density of log tau.
+struct ScatterPoint {
+  double tau_squared = 0;
+  double log_density = 0;
+  LinearFit fit;
+};
+
+struct ScatterGrid {
+  double start = 0;  // log tau
+  double step = 0;
+  double cut = 0;  // the grid ends where the log density lies so far below the peak
+};
+
+// From the start up, then from the start down. The density is the restricted likelihood times the
+// prior.
+std::vector<ScatterPoint> along_scatter(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
+                                        const Eigen::VectorXd& sigma_squared,
+                                        const ScatterGrid& grid) {
+  const double typical = std::sqrt(sigma_squared.mean());
+  double peak = -std::numeric_limits<double>::infinity();
+  std::vector<ScatterPoint> points;
+  for (const double direction : {1.0, -1.0}) {
+    constexpr int kMostSteps = 2000;
+    for (int i = direction > 0 ? 0 : 1; i < kMostSteps; ++i) {
+      const double log_tau = grid.start + direction * i * grid.step;
+      const double tau_squared = std::exp(2 * log_tau);
+      const Eigen::VectorXd variance = variances(sigma_squared, tau_squared);
+      LinearFit fit = fit_linear(x, y, variance);
+      if (!fit.usable) break;
+      const double density =
+          -0.5 * (variance.array().log().sum() + fit.log_det_information + fit.chi_squared) +
+          log_tau - 0.5 * std::log(tau_squared + typical * typical);
+      if (!std::isfinite(density)) break;
+      points.push_back({tau_squared, density, std::move(fit)});
+      if (density < peak - grid.cut) break;
+      peak = std::max(peak, density);
+    }
+  }
+  return points;
+}
+
 double normal_at(double z) {
   return 0.5 * std::erfc(-z * 0.70710678118654752);  // 1 / sqrt 2
 }
 
 }  // namespace
 
-Posterior::Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
-                     const Eigen::VectorXd& sigma_squared, double temperature_variance,
-                     Fineness fineness) {
+void LinePosterior::add(double tau_squared, double weight, double temperature_variance,
+                        const LinearFit& fit) {
+  components_.push_back(
+      {weight, tau_squared, temperature_variance, fit.coefficients, fit.covariance});
+}
+
+LinePosterior::LinePosterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
+                             const Eigen::VectorXd& sigma_squared, double temperature_variance,
+                             Fineness fineness) {
   const auto freedom = static_cast<double>(x.rows() - x.cols());
-  const double tau_squared = run_scatter_squared(x, y, sigma_squared);
-  const auto add = [&](double log_tau, double weight, const LinearFit& fit) {
-    components_.push_back(
-        {weight, std::exp(2 * log_tau), temperature_variance, fit.coefficients, fit.covariance});
-  };
-  const auto fit_at = [&](double log_tau) {
-    return fit_linear(x, y, variances(sigma_squared, std::exp(2 * log_tau)));
-  };
+  const double scatter_scale = std::sqrt(run_scatter_squared(x, y, sigma_squared));
   const double typical = std::sqrt(sigma_squared.mean());
-  const double scatter_scale = std::sqrt(tau_squared);
   const double size = std::max(1e-9, y.cwiseAbs().maxCoeff());
   if (freedom > kManyFreedoms || !(std::max(typical, scatter_scale) > 1e-12 * size)) {
-    const double log_tau = std::log(std::max(scatter_scale, 1e-12));
-    const LinearFit fit = fit_at(log_tau);
+    const double tau_squared = std::exp(2 * std::log(std::max(scatter_scale, 1e-12)));
+    const LinearFit fit = fit_linear(x, y, variances(sigma_squared, tau_squared));
     if (!fit.usable) return;
-    add(log_tau, 1, fit);
+    add(tau_squared, 1, temperature_variance, fit);
     summarise();
     return;
   }
-  // Density of log tau: restricted likelihood times prior.
-  const auto log_density = [&](double log_tau, const LinearFit& fit) {
-    const Eigen::ArrayXd v = variances(sigma_squared, std::exp(2 * log_tau)).array();
-    return -0.5 * (v.log().sum() + fit.log_det_information + fit.chi_squared) + log_tau -
-           0.5 * std::log(std::exp(2 * log_tau) + typical * typical);
-  };
   // The density is nearly normal with deviation 1 / sqrt(2 freedom): sums at 0.8 of it are good to
   // 1e-12, at 1.6 to 1e-3.
   const bool fine = fineness == Fineness::fine;
   const double step = (fine ? 0.8 : 1.6) / std::sqrt(2 * freedom);
-  const double cut = fine ? kCut : kCoarseCut;
   const double start =
       std::log(std::max({scatter_scale, 0.3 * typical / std::sqrt(std::sqrt(freedom)), 1e-9}));
+  std::vector<ScatterPoint> points = along_scatter(
+      x, y, sigma_squared, {.start = start, .step = step, .cut = fine ? kCut : kCoarseCut});
   double peak = -std::numeric_limits<double>::infinity();
-  std::vector<double> log_weights;
-  for (const double direction : {1.0, -1.0}) {
-    constexpr int kMostSteps = 2000;
-    for (int i = direction > 0 ? 0 : 1; i < kMostSteps; ++i) {
-      const double log_tau = start + direction * i * step;
-      const LinearFit fit = fit_at(log_tau);
-      if (!fit.usable) break;
-      const double density = log_density(log_tau, fit);
-      if (!std::isfinite(density)) break;
-      add(log_tau, 1, fit);
-      log_weights.push_back(density);
-      if (density < peak - cut) break;
-      peak = std::max(peak, density);
-    }
-  }
+  for (const ScatterPoint& point : points) peak = std::max(peak, point.log_density);
   double sum = 0;
-  for (std::size_t i = 0; i < components_.size(); ++i) {
-    components_[i].weight = std::exp(log_weights[i] - peak);
-    sum += components_[i].weight;
-  }
-  if (!(sum > 0)) {
-    components_.clear();
-    return;
-  }
+  for (const ScatterPoint& point : points) sum += std::exp(point.log_density - peak);
+  if (!(sum > 0)) return;
   log_evidence_ = peak + std::log(sum * step) - 0.5 * freedom * std::log(2 * std::numbers::pi);
-  std::erase_if(components_, [&](Component& c) {
-    c.weight /= sum;
-    return c.weight < 1e-10;
-  });
+  for (const ScatterPoint& point : points) {
+    const double weight = std::exp(point.log_density - peak) / sum;
+    if (!(weight < kLeastWeight)) add(point.tau_squared, weight, temperature_variance, point.fit);
+  }
   summarise();
 }
 
-void Posterior::summarise() {
+void LinePosterior::summarise() {
   double sum = 0;
   for (const auto& c : components_) sum += c.weight;
   mean_ = Eigen::VectorXd::Zero(components_.front().coefficients.size());
@@ -111,7 +131,7 @@ void Posterior::summarise() {
   tau_ = weighted_median(taus, weights);
 }
 
-Posterior::Posterior(std::vector<Posterior> parts, const std::vector<double>& weights) {
+LinePosterior::LinePosterior(std::vector<LinePosterior> parts, const std::vector<double>& weights) {
   double sum = 0;
   for (std::size_t i = 0; i < parts.size(); ++i) sum += parts[i].usable() ? weights[i] : 0;
   for (std::size_t i = 0; i < parts.size(); ++i) {
@@ -124,7 +144,7 @@ Posterior::Posterior(std::vector<Posterior> parts, const std::vector<double>& we
   summarise();
 }
 
-std::vector<Posterior::Normal> Posterior::mixture(const Contrast& contrast) const {
+std::vector<LinePosterior::Normal> LinePosterior::mixture(const Contrast& contrast) const {
   std::vector<Normal> normals;
   normals.reserve(components_.size());
   for (const auto& c : components_) {
@@ -138,9 +158,9 @@ std::vector<Posterior::Normal> Posterior::mixture(const Contrast& contrast) cons
   return normals;
 }
 
-double Posterior::mean(const Contrast& contrast) const { return contrast.weights.dot(mean_); }
+double LinePosterior::mean(const Contrast& contrast) const { return contrast.weights.dot(mean_); }
 
-double Posterior::quantile(const Contrast& contrast, double probability) const {
+double LinePosterior::quantile(const Contrast& contrast, double probability) const {
   const auto normals = mixture(contrast);
   const double z = normal_quantile(probability);
   // The quantile lies between the least and the largest of the components' own.
@@ -166,17 +186,17 @@ double Posterior::quantile(const Contrast& contrast, double probability) const {
   return (from + to) / 2;
 }
 
-Interval Posterior::interval(const Contrast& contrast, double probability) const {
+Interval LinePosterior::interval(const Contrast& contrast, double probability) const {
   return {quantile(contrast, (1 - probability) / 2), quantile(contrast, (1 + probability) / 2)};
 }
 
-double Posterior::sigma(const Contrast& contrast) const {
+double LinePosterior::sigma(const Contrast& contrast) const {
   constexpr double kOneSigma = 0.6826894921370859;
   const Interval inner = interval(contrast, kOneSigma);
   return (*inner.high - *inner.low) / 2;
 }
 
-double Posterior::probability_within(const Contrast& contrast, double half_width) const {
+double LinePosterior::probability_within(const Contrast& contrast, double half_width) const {
   const double centre = mean(contrast);
   double probability = 0;
   for (const auto& n : mixture(contrast)) {

@@ -1,9 +1,10 @@
-// What the data say of the coefficients and of the run-to-run scatter tau, tau integrated over.
+// What the runs say of the line's coefficients and of the run-to-run scatter tau.
 #pragma once
 
 #include <Eigen/Dense>
 #include <vector>
 
+#include "numerics/linear_fit.h"
 #include "starwaist/interval.h"
 
 namespace starwaist::drift {
@@ -14,7 +15,7 @@ struct Contrast {
   bool of_one_run = false;  // tau^2 is added, and what is not known of the tube's temperature
 };
 
-class Posterior {
+class LinePosterior {
  public:
   // One scatter tau; given that, the coefficients are normal.
   struct Component {
@@ -25,19 +26,20 @@ class Posterior {
     Eigen::MatrixXd covariance;
   };
 
-  // Flat in the coefficients; tau has the prior 1 / sqrt(tau^2 + s^2), s a run's usual own sigma:
-  // flat below s, Jeffreys' above. Without sigmas every interval is Student's with n - p degrees of
-  // freedom, exactly; with many runs it is one normal distribution. `temperature_variance`: of a
-  // future run's tube temperature; column 1 is the temperature. Coarse is good for weights and for
-  // a small part of a mixture, some 1 %.
+  // The prior is flat in the coefficients. That of tau is 1 / sqrt(tau^2 + s^2), s a run's usual
+  // own sigma: flat below s, Jeffreys' above.
+  // Without sigmas every interval is Student's with n - p degrees of freedom.
+  // Beyond 300 degrees of freedom tau is one value and the posterior normal.
+  // `temperature_variance`: of a future run's tube temperature; column 1 is the temperature.
+  // Coarse is good to some 1 %: for weights, and for a small part of a mixture.
   // Precondition: more rows than columns. Not usable where the columns lack rank.
   enum class Fineness { fine, coarse };
-  Posterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
-            const Eigen::VectorXd& sigma_squared, double temperature_variance,
-            Fineness fineness = Fineness::fine);
+  LinePosterior(const Eigen::MatrixXd& x, const Eigen::VectorXd& y,
+                const Eigen::VectorXd& sigma_squared, double temperature_variance,
+                Fineness fineness = Fineness::fine);
 
-  // A mixture of some of the same coefficients, in shares as the weights. At least one is usable.
-  Posterior(std::vector<Posterior> parts, const std::vector<double>& weights);
+  // A mixture of posteriors of the same coefficients. Precondition: one of them is usable.
+  LinePosterior(std::vector<LinePosterior> parts, const std::vector<double>& weights);
 
   [[nodiscard]] bool usable() const { return !components_.empty(); }
   [[nodiscard]] const std::vector<Component>& components() const { return components_; }
@@ -61,6 +63,8 @@ class Posterior {
     double mean;
     double sigma;
   };
+  void add(double tau_squared, double weight, double temperature_variance,
+           const numerics::LinearFit& fit);
   void summarise();
   [[nodiscard]] std::vector<Normal> mixture(const Contrast& contrast) const;
 

@@ -1,0 +1,23 @@
+// Stage: whether the answer can be trusted.
+//
+// In: the findings and the periods. Out: every reason against trust, and notes.
+//
+// Private header of module night.
+#pragma once
+
+#include <span>
+#include <string>
+#include <vector>
+
+#include "night/findings.h"
+#include "starwaist/night.h"
+
+namespace starwaist::night {
+
+// None: the answer is trusted.
+std::vector<std::string> reasons_against(const Findings& found,
+                                         std::span<const NightPeriod> periods);
+
+std::vector<std::string> make_notes(const Findings& found);
+
+}  // namespace starwaist::night
