@@ -11,7 +11,7 @@
 #include <thread>
 #include <vector>
 
-#include "starwaist/history.h"
+#include "starwaist/past_runs.h"
 #include "starwaist/report.h"
 #include "support/ledger_runs.h"
 #include "support/temporary_folder.h"

@@ -35,14 +35,15 @@ const std::map<std::string, Module>& modules() {
       {"night", {{"night.h"}, {"core", "numerics"}}},
       {"diagnosis",
        {{"diagnosis.h"}, {"core", "numerics", "optics", "stars", "curve", "advice", "field"}}},
+      {"intake", {{"intake.h", "history.h"}, {"core", "frame", "curve", "ledger"}}},
       {"run",
-       {{"run.h", "history.h", "watch.h", "session.h"},
+       {{"run.h", "past_runs.h", "watch.h", "session.h"},
         {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "field", "render",
-         "drift", "ledger", "night", "diagnosis"}}},
+         "drift", "ledger", "night", "diagnosis", "intake"}}},
       {"report",
        {{"report.h"},
         {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "field", "render",
-         "drift", "ledger", "night", "diagnosis", "run"}}},
+         "drift", "ledger", "night", "diagnosis", "intake", "run"}}},
   };
   return table;
 }

@@ -1,7 +1,7 @@
 // starwaist drift: best focus against temperature over many runs.
 #include "command.h"
-#include "starwaist/history.h"
 #include "starwaist/numbers.h"
+#include "starwaist/past_runs.h"
 #include "starwaist/report.h"
 
 namespace starwaist::tool {

@@ -1,7 +1,7 @@
 // starwaist log: the runs of many nights in one file.
 #include "command.h"
-#include "starwaist/history.h"
 #include "starwaist/numbers.h"
+#include "starwaist/past_runs.h"
 #include "starwaist/report.h"
 
 namespace starwaist::tool {

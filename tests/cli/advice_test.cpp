@@ -55,6 +55,24 @@ class Advice : public testing::Test {
   static constexpr const char* kHead = "position,hfr,sigma\n";
 };
 
+TEST_F(Advice, ATableIsARunWhateverItsEnding) {
+  for (const std::string ending : {".csv", ".tsv", ".txt"}) {
+    write(in("both-in" + ending), kHead + sweep(false, 4970));
+    write(in("both-out" + ending), kHead + sweep(true, 5030));
+  }
+  const auto slack = [](const std::string& ending) {
+    return call(
+        with({"backlash", in("both-in" + ending), in("both-out" + ending), "--json", "-"}, rig()));
+  };
+  const Answer csv = slack(".csv");
+  EXPECT_EQ(Json::parse(csv.out)["sweeps"].size(), 2U) << csv.err;
+  for (const std::string ending : {".tsv", ".txt"}) {
+    const Answer same = slack(ending);
+    EXPECT_EQ(same.out, csv.out) << same.err;
+    EXPECT_EQ(same.status, csv.status);
+  }
+}
+
 TEST_F(Advice, PlanFromOpticsAlone) {
   const Answer answer = call(with({"plan", "--json", "-"}, rig()));
   EXPECT_EQ(answer.status, 0) << answer.err;

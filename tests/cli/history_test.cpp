@@ -143,6 +143,29 @@ TEST(LogCommand, AddsOnceListsExportsAndFeedsDrift) {
               HasSubstr("No runs"));
 }
 
+TEST(LogCommand, KeepsWhatDiagnoseFinds) {
+  const TemporaryFolder folder;
+  const std::string run = folder.in("run");
+  const auto made = call({"render", "--output", run, "--start", "4880", "--step", "40", "--points",
+                          "7", "--width-px", "500", "--height-px", "400", "--star-count", "60",
+                          "--scenario", "field_tilt", "--strength", "1.5"});
+  ASSERT_EQ(made.status, 0) << made.err;
+  const Json diagnosis = Json::parse(call({"diagnose", run, "--json", "-"}).out);
+  // Only a look at the field finds it, and it costs the run its trust.
+  EXPECT_EQ(diagnosis["findings"][0]["cause"], "field_tilt");
+  EXPECT_EQ(diagnosis["fit"]["verdict"], "doubtful");
+  const std::string ledger = folder.in("runs.ledger");
+  ASSERT_EQ(call({"log", "add", run, "--ledger", ledger}).status, 0);
+  const Json kept =
+      Json::parse(call({"log", "export", "--ledger", ledger, "--json", "-"}).out)["runs"][0];
+  Json causes = Json::array();
+  for (const Json& finding : diagnosis["findings"]) causes.push_back(finding["cause"]);
+  EXPECT_EQ(kept["findings"], causes);
+  for (const char* key : {"verdict", "reasons", "best_focus_steps", "interval_95_steps"}) {
+    EXPECT_EQ(kept[key], diagnosis["fit"][key]) << key;
+  }
+}
+
 TEST(LogCommand, NeverWritesOverALedgerNorIntoAnotherFile) {
   const TemporaryFolder folder;
   const std::string ledger = folder.in("runs.ledger");

@@ -132,6 +132,43 @@ TEST(Ledger, EqualRowsOfOneTableWithoutTimesAreDifferentRuns) {
   EXPECT_THAT(*ledger.check(), testing::IsEmpty());
 }
 
+TEST(Ledger, RunsWithoutPointsAreKnownByTheirAltitudeToo) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  LedgerRun high = ledger_run(1, 0);
+  high.altitude_deg = 70;
+  LedgerRun low = high;
+  low.altitude_deg = 30;
+  LedgerRun unknown = high;
+  unknown.altitude_deg.reset();
+  const std::vector<LedgerRun> runs = {high, low, unknown};
+  const auto added = ledger.add(runs);
+  ASSERT_TRUE(added);
+  for (const LedgerAdded& one : *added) EXPECT_FALSE(one.already_there) << one.id;
+  const auto again = ledger.add(runs);
+  ASSERT_TRUE(again);
+  for (std::size_t i = 0; i < runs.size(); ++i) {
+    EXPECT_TRUE((*again)[i].already_there) << i;
+    EXPECT_EQ((*again)[i].id, (*added)[i].id) << i;
+  }
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+}
+
+TEST(Ledger, ARunIsKnownByTheFactsThatWereFilledIn) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  LedgerRun run = ledger_run(1);
+  ASSERT_TRUE(ledger.add({&run, 1}));
+  run.altitude_deg = 55.5;
+  EXPECT_TRUE(ledger.add({&run, 1})->front().already_there);
+  EXPECT_EQ(ledger.runs()->front().altitude_deg, 55.5);
+  // Its row of an export, which has no points.
+  run.points.clear();
+  EXPECT_TRUE(ledger.add({&run, 1})->front().already_there);
+  EXPECT_EQ(ledger.counts()->runs, 1);
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+}
+
 TEST(Ledger, ListsByDateRigFilterAndVerdict) {
   const TemporaryFolder folder;
   Ledger ledger = opened(folder.in("a.ledger"));
@@ -247,6 +284,27 @@ TEST(OpenLedger, BringsVersionOneUpToDate) {
   EXPECT_TRUE(ledger.add({&more, 1}));
 }
 
+TEST(OpenLedger, BringsVersionTwoUpToDate) {
+  const TemporaryFolder folder;
+  run_sql(folder.in("old.ledger"), bytes_of(STARWAIST_SOURCE_DIR "/tests/ledger/version_2.sql"));
+  Ledger ledger = opened(folder.in("old.ledger"), Ledger::Access::existing);
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+  const auto before = ledger.runs();
+  ASSERT_TRUE(before);
+  ASSERT_EQ(before->size(), 5U);
+  // What it holds is known when it is added again: with points, and as rows of a table with an
+  // altitude, two of them alike and without a time.
+  std::vector<LedgerRun> again = *before;
+  for (LedgerRun& run : again) run.source = "elsewhere";
+  const auto added = ledger.add(again);
+  ASSERT_TRUE(added);
+  for (std::size_t i = 0; i < again.size(); ++i) {
+    EXPECT_TRUE((*added)[i].already_there) << i;
+    EXPECT_EQ((*added)[i].id, again[i].id) << i;
+  }
+  EXPECT_EQ(ledger.counts()->runs, 5);
+}
+
 TEST(OpenLedger, RefusesANewerVersion) {
   const TemporaryFolder folder;
   opened(folder.in("new.ledger"));
@@ -291,16 +349,16 @@ TEST(Ledger, AKilledWriterLosesNoAcknowledgedRun) {
   const TemporaryFolder folder;
   std::mt19937 random(20270105);
   std::uniform_int_distribution<int> microseconds(0, 30000);
-  std::set<int> told;
+  std::set<int> acknowledged_runs;
   constexpr int kKills = 12;
   // On a machine too busy for any writer to get that far they are given longer and longer.
   constexpr int kMostKills = 100;
-  for (int kill = 0; kill < kKills || (told.empty() && kill < kMostKills); ++kill) {
+  for (int kill = 0; kill < kKills || (acknowledged_runs.empty() && kill < kMostKills); ++kill) {
     const auto child = start_adding(folder.in("a.ledger"), 1000 * kill, 1000);
     const int longer = std::max(1, kill - kKills + 2);
     std::this_thread::sleep_for(std::chrono::microseconds(longer * microseconds(random)));
     ::kill(child.pid, SIGKILL);
-    for (const int number : acknowledged(child)) told.insert(number);
+    for (const int number : acknowledged(child)) acknowledged_runs.insert(number);
   }
   const Ledger ledger = opened(folder.in("a.ledger"));
   EXPECT_THAT(*ledger.check(), testing::IsEmpty());
@@ -308,10 +366,10 @@ TEST(Ledger, AKilledWriterLosesNoAcknowledgedRun) {
   const auto runs = ledger.runs();
   ASSERT_TRUE(runs);
   for (const auto& run : *runs) sources.insert(run.source);
-  for (const int number : told) {
+  for (const int number : acknowledged_runs) {
     EXPECT_TRUE(sources.count("night/" + std::to_string(number)) != 0) << number;
   }
-  EXPECT_GT(told.size(), 0U);
+  EXPECT_GT(acknowledged_runs.size(), 0U);
 }
 
 }  // namespace

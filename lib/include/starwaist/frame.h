@@ -110,7 +110,7 @@ struct Frame {
 // Which header keywords to believe instead of the usual ones: where a header lacks the one named,
 // the fact is absent (the position may still come from the name). Names are compared without case.
 // TIFF and PNG files tell no fact (their dates are those of saving, in no known time zone): there
-// only position_from_name counts, and what a manifest says (run.h). Raw files tell exposure_s,
+// only position_from_name counts, and what a manifest says (intake.h). Raw files tell exposure_s,
 // bayer, saturation_adu where it is known of the camera, and time_utc as the camera's clock has it:
 // its zone is not told, differences between frames are right.
 struct FrameReadOptions {

@@ -1,18 +1,14 @@
-// Runs of many nights: from folders, tables and answers to the ledger, and from there to drift.
+// Runs that were judged before: tables of finished runs and the answers of other commands.
 //
-// Module: run. May include: core, optics, frame, stars, curve, render, drift, ledger.
+// Module: intake. May include: core, frame, curve, ledger.
 #pragma once
 
-#include <functional>
-#include <optional>
-#include <span>
 #include <string>
 #include <vector>
 
-#include "starwaist/drift.h"
 #include "starwaist/error.h"
+#include "starwaist/intake.h"
 #include "starwaist/ledger.h"
-#include "starwaist/run.h"
 
 namespace starwaist {
 
@@ -30,38 +26,9 @@ struct HistoryTable {
 // Errors: not_found, unreadable, no_data (no position or no temperature column, no good row).
 Result<HistoryTable> read_history_table(const std::string& path, const TableOptions& options = {});
 
-// True for a table of finished runs: a position and a temperature and no column of star sizes.
-bool is_history_table(const std::string& path, const TableOptions& options = {});
-
-struct HistoryOptions {
-  RunOptions run;
-  std::string rig;  // name that the runs get where a table does not give one
-};
-
 // Answers from `starwaist fit` or `diagnose` with --json (one object, or one a line), or a ledger's
-// export. Errors: not_found, unreadable, bad_value (no JSON), no_data (no such answer in it).
-Result<std::vector<LedgerRun>> read_answers(const std::string& path, const HistoryOptions& options);
-
-// What each_past_run hands on: runs that belong together (one folder, one table, one file), and
-// what was passed over on the way.
-struct PastRuns {
-  std::vector<LedgerRun> runs;
-  std::vector<int> rows;  // data row of each in its table; else the count of runs so far
-  std::vector<SkippedFile> skipped;
-  std::vector<std::string> notes;
-};
-
-// Every run that the inputs hold, in order. A folder may be a run (frames or a table) and may hold
-// folders that are, at any depth; frame files named together are one run; tables are one run of
-// sizes, many with a column `run`, or a history; .json and .jsonl files are answers. Runs are
-// measured and fitted one by one, and handed to `consume` as soon as they are there. Time, filter
-// and altitude are those of the frame or row in the middle. What cannot be read is skipped and
-// said. Errors: not_found, no_data where no run was found at all, interrupted, those of `consume`.
-Result<void> each_past_run(const std::vector<std::string>& inputs, const HistoryOptions& options,
-                           const std::function<Result<void>(const PastRuns&)>& consume);
-
-// What drift makes of a run: unusable ones and those without a best focus are left out with the
-// reason.
-DriftRun drift_run(const LedgerRun& run, int row);
+// export. `rig`: name that the runs get where an answer does not give one. Errors: not_found,
+// unreadable, bad_value (no JSON), no_data (no such answer in it).
+Result<std::vector<LedgerRun>> read_answers(const std::string& path, const std::string& rig);
 
 }  // namespace starwaist

@@ -141,7 +141,7 @@ struct LedgerCounts {
 
 // The version of the file's tables. Older files are brought up to it when they are opened for
 // writing or reading; newer ones are refused.
-inline constexpr int kLedgerVersion = 2;
+inline constexpr int kLedgerVersion = 3;
 
 class Ledger {
  public:

@@ -11,7 +11,7 @@
 #include "starwaist/backlash.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/error.h"
-#include "starwaist/history.h"
+#include "starwaist/past_runs.h"
 #include "starwaist/plan.h"
 #include "starwaist/render.h"
 #include "starwaist/run.h"

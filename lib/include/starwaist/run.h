@@ -1,7 +1,8 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
 // place where pixels and numbers meet.
 //
-// Module: run. May include: core, optics, frame, stars, curve, field, render, diagnosis.
+// Module: run. May include: core, optics, frame, stars, curve, field, render, diagnosis,
+// intake.
 #pragma once
 
 #include <functional>
@@ -17,90 +18,11 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
+#include "starwaist/intake.h"
 #include "starwaist/rig.h"
 #include "starwaist/stars.h"
 
 namespace starwaist {
-
-struct SkippedFile {
-  std::string file;  // file name, or "table.csv row 7"
-  std::string reason;
-};
-
-template <>
-struct Fields<SkippedFile> {
-  static constexpr auto list =
-      std::make_tuple(field("file", &SkippedFile::file, "", "file or table row"),
-                      field("reason", &SkippedFile::reason, "", "why, and what to do"));
-};
-static_assert(describes_every_field<SkippedFile>());
-
-// The columns of a table of sizes; see the contract for names, separators and bad rows.
-struct TableOptions {
-  // From --column hfr=NAME: contract name -> name in the file.
-  std::vector<std::pair<std::string, std::string>> columns;
-  std::optional<SizeMeasure> size;  // which column, where the table has both kinds
-};
-
-// What a manifest says of one frame, in place of the frame's own facts; absent where it says
-// nothing.
-struct StatedFacts {
-  std::optional<double> position_steps;
-  std::optional<double> temperature_c;
-  std::optional<std::string> filter;
-  std::optional<double> exposure_s;
-  std::optional<std::string> time_utc;  // as in HeaderFacts
-};
-
-// What INPUT turned out to be.
-struct RunInput {
-  // Paths, each file once, sorted by name; those of a manifest that stands alone in its order.
-  std::vector<std::string> frames;
-  std::optional<std::string> table;           // path of the one CSV table
-  std::vector<std::string> manifests;         // paths
-  std::map<std::string, StatedFacts> stated;  // by the frame's canonical path
-  std::vector<SkippedFile> skipped;           // rows and cells of manifests, by line number
-};
-
-// A folder of frames, frame files, or one table. Files of other kinds in a folder are passed over;
-// its PNG files are frames only where it holds no frame of another kind and no table, or where a
-// manifest names them, since most are figures.
-//
-// Beside frames, in their folder or named with them, may stand a manifest: a CSV with a column
-// `file` and none of sizes. Its columns `position` `temperature` `filter` `exposure` `time` go
-// before what the files themselves say; empty cells, and frames without a row, leave it as it is.
-// Alone, a manifest stands for the frames it names. File names are relative to its folder. Rows
-// that name no file, or one a second time, are passed over and told under `skipped`, and so are
-// cells that cannot be read; where that is the position, the frame is left out.
-// `options`: names of columns, for telling tables and manifests apart.
-// Errors: not_found, no_data (a folder with no frame, two tables, a table beside frames, no frame
-// left), those of reading a manifest.
-Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
-                                const TableOptions& options = {});
-
-struct RunTable {
-  std::vector<CurvePoint> points;  // hfd already halved; rows in file order
-  std::vector<PointFacts> facts;   // one a point, from the columns beside position and size
-  SizeMeasure size = SizeMeasure::hfr;
-  std::vector<SkippedFile> skipped;  // bad rows, by line number
-  std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
-  // What its rows have in the column `telescope`, each once ("east, west"); absent: nothing.
-  std::optional<std::string> telescope;
-};
-
-struct NamedTable {
-  std::string run;
-  RunTable table;
-};
-
-// Errors: not_found, unreadable, no_data (no header, missing column, no good row, more than one run
-// in the column `run`), bad_value (a quotation mark that is never closed).
-Result<RunTable> read_run_table(const std::string& path, const TableOptions& options = {});
-
-// Many runs in one table, told apart by its column `run`, in the order of their first rows; a run
-// may have no good row. Errors: as read_run_table; no_data without that column.
-Result<std::vector<NamedTable>> read_run_tables(const std::string& path,
-                                                const TableOptions& options = {});
 
 struct RunOptions {
   FrameReadOptions read;

@@ -32,7 +32,7 @@ std::string hashed(const std::string& text) {
 }
 
 std::string rounded(double value, int significant) {
-  if (value == 0) value = 0;  // no negative nought
+  if (value == 0) value = 0;  // no negative zero
   std::array<char, 40> buffer{};
   const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value,
                                  std::chars_format::general, significant);
@@ -45,19 +45,25 @@ std::string rounded(const std::optional<double>& value, int significant) {
 
 }  // namespace
 
+bool has_sizes(const LedgerRun& run) {
+  return std::any_of(run.points.begin(), run.points.end(),
+                     [](const LedgerPoint& point) { return point.size_px.has_value(); });
+}
+
 std::string run_summary(const LedgerRun& run) {
   constexpr int kDigits = 9;
   return hashed("summary\x1f" + run.time_utc.value_or("?") + "\x1f" + run.filter.value_or("?") +
                 "\x1f" + rounded(run.temperature_c, kDigits) + "\x1f" +
+                rounded(run.altitude_deg, kDigits) + "\x1f" +
                 rounded(run.best_focus_steps, kDigits));
 }
 
 std::string run_identity(const LedgerRun& run) {
+  if (!has_sizes(run)) return run_summary(run);
   std::vector<std::pair<double, double>> sizes;
   for (const auto& point : run.points) {
     if (point.size_px) sizes.emplace_back(point.position_steps, *point.size_px);
   }
-  if (sizes.empty()) return run_summary(run);
   std::sort(sizes.begin(), sizes.end());
   std::string text = "points";
   constexpr int kPositionDigits = 10;
@@ -66,6 +72,17 @@ std::string run_identity(const LedgerRun& run) {
     text += "\x1f" + rounded(position, kPositionDigits) + "\x1e" + rounded(size, kSizeDigits);
   }
   return hashed(text);
+}
+
+std::string Repeats::identity_of(const LedgerRun& run) {
+  std::string identity = run_identity(run);
+  if (has_sizes(run) || run.time_utc) return identity;
+  const int before = seen_[identity]++;
+  return before > 0 ? identity + "#" + std::to_string(before) : identity;
+}
+
+std::string without_repeat(const std::string& identity) {
+  return identity.substr(0, identity.find('#'));
 }
 
 std::string measurement_identity(const LedgerMeasurement& m) {

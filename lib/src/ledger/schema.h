@@ -11,7 +11,7 @@ inline constexpr std::int64_t kApplication = 0x53747773;
 
 // kMigrations[v] turns version v into v + 1; version 0 is an empty file. What has once been written
 // by a release is never changed here: files of that version exist.
-inline constexpr std::array<const char*, 2> kMigrations = {
+inline constexpr std::array<const char*, 3> kMigrations = {
     // 0 to 1
     R"(
 CREATE TABLE rigs (
@@ -72,6 +72,8 @@ CREATE TABLE measurements (
 );
 CREATE INDEX measurements_by_time ON measurements (time_utc);
 )",
+    // 2 to 3: the tables stay, identities are renewed (migrate.cpp)
+    "",
 };
 
 }  // namespace starwaist::ledger

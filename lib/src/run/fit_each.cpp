@@ -4,7 +4,7 @@
 #include <map>
 #include <system_error>
 
-#include "run/folder.h"
+#include "intake/folder.h"
 #include "run/record_table.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
@@ -53,7 +53,7 @@ Result<void> each_of_table(const std::string& path, const RunOptions& options,
 }
 
 Result<std::vector<fs::path>> run_folders(const std::string& folder) {
-  const auto entries = run_detail::visible_entries(folder);
+  const auto entries = intake_detail::visible_entries(folder);
   if (!entries) return tl::unexpected<Error>(entries.error());
   std::vector<fs::path> folders;
   for (const fs::directory_entry& entry : *entries) {
@@ -64,7 +64,7 @@ Result<std::vector<fs::path>> run_folders(const std::string& folder) {
     return fail(ErrorCode::no_data, folder + ": the folder holds no run folders",
                 "Name a folder whose folders are runs, or leave out --each");
   }
-  run_detail::sort_naturally(folders);
+  intake_detail::sort_naturally(folders);
   return folders;
 }
 

@@ -202,7 +202,7 @@ Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& o
     return tl::unexpected<Error>(added.error());
   }
   answer.record.rig = options.rig;
-  answer.record.facts = std::move(table.facts);
+  answer.record.facts = run_detail::facts_of_rows(table.facts);
   answer.telescope = std::move(table.telescope);
   answer.skipped = std::move(table.skipped);
   for (std::string& note : table.notes) answer.record.fit.notes.push_back(std::move(note));

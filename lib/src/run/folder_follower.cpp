@@ -11,7 +11,7 @@
 #include <system_error>
 #include <utility>
 
-#include "run/folder.h"
+#include "intake/folder.h"
 #include "starwaist/frame.h"
 #include "starwaist/watch.h"
 
@@ -90,7 +90,7 @@ struct FolderFollower::State {
   Result<std::vector<std::string>> look() {
     // The events first: what the folder then shows is not older than they are.
     const std::set<std::string> closed = events.take();
-    const auto entries = run_detail::visible_entries(folder);
+    const auto entries = intake_detail::visible_entries(folder);
     if (!entries) return tl::unexpected<Error>(entries.error());
     std::vector<WholeFiles::Listed> listed;
     for (const fs::directory_entry& entry : *entries) {
@@ -117,7 +117,7 @@ Result<FolderFollower> FolderFollower::open(const std::string& folder, double se
     return fail(ErrorCode::not_found, folder + ": there is no such folder",
                 "Name the folder into which the frames are written");
   }
-  if (const auto entries = run_detail::visible_entries(folder); !entries) {
+  if (const auto entries = intake_detail::visible_entries(folder); !entries) {
     return tl::unexpected<Error>(entries.error());
   }
   return FolderFollower(std::make_unique<State>(folder, settle_s));

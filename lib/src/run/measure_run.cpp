@@ -6,7 +6,7 @@
 
 #include "core/parallel.h"
 #include "frame/read_frame.h"
-#include "run/manifest.h"
+#include "intake/manifest.h"
 #include "stars/run_camera.h"
 #include "starwaist/run.h"
 
@@ -45,8 +45,8 @@ Result<Measured> measure_file(const std::string& path, const RunInput& input,
                               const RunOptions& options, int threads) {
   Result<Frame> frame = frame_detail::read_frame(path, read_options_of(options), threads);
   if (!frame) return tl::unexpected<Error>(frame.error());
-  const auto stated = input.stated.find(run_detail::canonical_path(path));
-  if (stated != input.stated.end()) run_detail::apply(stated->second, frame->facts);
+  const auto stated = input.stated.find(intake_detail::canonical_path(path));
+  if (stated != input.stated.end()) intake_detail::apply(stated->second, frame->facts);
   const Rig rig = rig_of(frame->facts);
   MeasureOptions measure = options.measure;
   measure.threads = threads;

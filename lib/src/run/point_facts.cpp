@@ -76,8 +76,7 @@ std::vector<FrameLight> frame_lights(std::span<const FrameMeasurement> frames,
   return lights;
 }
 
-}  // namespace
-
+// Times since the earliest of them, in place.
 void since_earliest(std::vector<PointFacts>& facts) {
   std::optional<double> first;
   for (const PointFacts& f : facts) {
@@ -88,6 +87,7 @@ void since_earliest(std::vector<PointFacts>& facts) {
   }
 }
 
+// Values of `light` over their median, in place; not positive ones become absent.
 void relative_light(std::vector<PointFacts>& facts) {
   std::vector<double> lights;
   for (PointFacts& f : facts) {
@@ -99,6 +99,25 @@ void relative_light(std::vector<PointFacts>& facts) {
   for (PointFacts& f : facts) {
     if (f.light) *f.light /= middle;
   }
+}
+
+}  // namespace
+
+std::vector<PointFacts> facts_of_rows(std::span<const RowFacts> rows) {
+  std::vector<PointFacts> facts(rows.size());
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    facts[i].time_s = rows[i].time_s;
+    facts[i].temperature_c = rows[i].temperature_c;
+    facts[i].exposure_s = rows[i].exposure_s;
+    facts[i].filter = rows[i].filter;
+    facts[i].stars = rows[i].stars;
+    facts[i].light = rows[i].flux;
+    facts[i].background_adu = rows[i].background_adu;
+    facts[i].eccentricity = rows[i].eccentricity;
+  }
+  since_earliest(facts);
+  relative_light(facts);
+  return facts;
 }
 
 std::vector<PointFacts> facts_of_frames(std::span<const FrameMeasurement> frames,

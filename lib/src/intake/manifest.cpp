@@ -1,20 +1,17 @@
-#include "run/manifest.h"
+#include "intake/manifest.h"
 
-#include <algorithm>
 #include <filesystem>
 #include <system_error>
 #include <utility>
 
-#include "frame/header_time.h"
-#include "run/csv.h"
+#include "core/clock.h"
+#include "intake/csv.h"
 #include "starwaist/numbers.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 namespace {
 
 namespace fs = std::filesystem;
-
-constexpr const char* kSizes[] = {"hfr", "hfd", "fwhm"};
 
 struct Columns {
   std::optional<std::size_t> file;
@@ -95,7 +92,7 @@ std::optional<StatedFacts> read_facts(const Columns& columns, RowReader& row) {
     facts.filter = std::move(filter);
   }
   if (const std::string time = row.cell(columns.time); !time.empty()) {
-    facts.time_utc = frame_detail::date_and_time(time);
+    facts.time_utc = core::utc_text(time);
     if (!facts.time_utc) {
       row.skip("time '" + time + "' is not of the form 2027-02-03T20:11:05: " + kCellPassedOver +
                ". Correct the row");
@@ -106,21 +103,6 @@ std::optional<StatedFacts> read_facts(const Columns& columns, RowReader& row) {
 }
 
 }  // namespace
-
-bool is_manifest(const std::string& path, const TableOptions& options) {
-  const auto is_size = [](const std::string& name) {
-    // Also hfr_px and the like, as in the CSV that `measure` writes.
-    return std::any_of(std::begin(kSizes), std::end(kSizes),
-                       [&name](const char* size) { return lower_case(name).find(size) == 0; });
-  };
-  if (std::any_of(options.columns.begin(), options.columns.end(),
-                  [&is_size](const auto& column) { return is_size(column.first); })) {
-    return false;
-  }
-  const std::vector<std::string> header = read_csv_header(path);
-  return std::none_of(header.begin(), header.end(), is_size) &&
-         ColumnFinder(header, options).find("file").has_value();
-}
 
 Result<Manifest> read_manifest(const std::string& path, const TableOptions& options,
                                const std::vector<std::string>& frames) {
@@ -195,4 +177,4 @@ void apply(const StatedFacts& stated, HeaderFacts& facts) {
   put("time_utc", stated.time_utc, facts.time_utc);
 }
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

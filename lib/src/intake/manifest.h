@@ -1,19 +1,17 @@
 // A table that says more of frames than their files do.
 //
-// Private header of module run.
+// Private header of module intake.
 #pragma once
 
+#include <map>
 #include <set>
 #include <string>
 #include <vector>
 
-#include "starwaist/run.h"
+#include "starwaist/frame.h"
+#include "starwaist/intake.h"
 
-namespace starwaist::run_detail {
-
-// By its header row: a column `file` and none of sizes. Where the user names a column of sizes,
-// every CSV is a table.
-bool is_manifest(const std::string& path, const TableOptions& options);
+namespace starwaist::intake_detail {
 
 struct Manifest {
   std::vector<std::string> frames;  // the files it names that are there, in the order of its rows
@@ -34,4 +32,4 @@ std::string canonical_path(const std::string& path);
 // The stated facts in place of the frame's own.
 void apply(const StatedFacts& stated, HeaderFacts& facts);
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

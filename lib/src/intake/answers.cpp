@@ -4,7 +4,8 @@
 #include <iterator>
 #include <nlohmann/json.hpp>
 
-#include "run/past_points.h"
+#include "core/clock.h"
+#include "intake/past_points.h"
 #include "starwaist/history.h"
 
 namespace starwaist {
@@ -61,7 +62,7 @@ void add_points(const Json& object, LedgerRun& run) {
                           number(point, "sigma_px"), number(point, "temperature_c"),
                           used == point.end() || !used->is_boolean() || used->get<bool>()});
   }
-  if (!run.temperature_c) run.temperature_c = run_detail::mean_temperature_c(run.points);
+  if (!run.temperature_c) run.temperature_c = intake_detail::mean_temperature_c(run.points);
 }
 
 bool has_schema(const Json& object, const std::string& name) {
@@ -74,6 +75,10 @@ LedgerRun run_of(const Json& object) {
   LedgerRun run;
   run.rig = text(object, "rig").value_or("");
   run.time_utc = text(object, "time_utc");
+  // In the one form, so that times of one ledger compare as text.
+  if (auto tidy = run.time_utc ? core::utc_text(*run.time_utc) : std::nullopt) {
+    run.time_utc = std::move(tidy);
+  }
   run.filter = text(object, "filter");
   run.temperature_c = number(object, "temperature_c");
   run.altitude_deg = number(object, "altitude_deg");
@@ -90,7 +95,7 @@ LedgerRun run_of(const Json& object) {
   return run;
 }
 
-void add_answer(const Json& object, const std::string& source, const HistoryOptions& options,
+void add_answer(const Json& object, const std::string& source, const std::string& rig,
                 std::vector<LedgerRun>& runs) {
   if (has_schema(object, "starwaist/log/")) {
     const auto found = object.find("runs");
@@ -110,15 +115,14 @@ void add_answer(const Json& object, const std::string& source, const HistoryOpti
   }
   const auto name = text(object, "run");
   for (auto& run : runs) {
-    if (run.rig.empty()) run.rig = options.rig;
+    if (run.rig.empty()) run.rig = rig;
     if (run.source.empty()) run.source = name ? source + " run " + *name : source;
   }
 }
 
 }  // namespace
 
-Result<std::vector<LedgerRun>> read_answers(const std::string& path,
-                                            const HistoryOptions& options) {
+Result<std::vector<LedgerRun>> read_answers(const std::string& path, const std::string& rig) {
   const std::string name = std::filesystem::path(path).filename().string();
   std::ifstream file(path, std::ios::binary);
   if (!file) {
@@ -128,7 +132,7 @@ Result<std::vector<LedgerRun>> read_answers(const std::string& path,
   std::vector<LedgerRun> runs;
   const Json whole = Json::parse(content, nullptr, false);
   if (!whole.is_discarded()) {
-    add_answer(whole, name, options, runs);
+    add_answer(whole, name, rig, runs);
   } else {
     // One object a line.
     std::size_t begin = 0;
@@ -143,7 +147,7 @@ Result<std::vector<LedgerRun>> read_answers(const std::string& path,
                     name + " line " + std::to_string(line) + ": this is no JSON",
                     "Name a file that 'starwaist fit --json' wrote");
       }
-      add_answer(object, name, options, runs);
+      add_answer(object, name, rig, runs);
     }
   }
   if (runs.empty()) {

@@ -1,6 +1,6 @@
 // CSV text: rows of cells with the lines they stand on.
 //
-// Private header of module run.
+// Private header of module intake.
 #pragma once
 
 #include <map>
@@ -10,9 +10,9 @@
 #include <vector>
 
 #include "starwaist/error.h"
-#include "starwaist/run.h"
+#include "starwaist/intake.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 
 struct CsvRow {
   int line = 0;
@@ -60,4 +60,4 @@ class ColumnFinder {
 // "'position', 'hfr'", for messages.
 std::string listed(const std::vector<std::string>& header);
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

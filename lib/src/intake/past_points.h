@@ -1,6 +1,6 @@
 // What the points of a past run say together.
 //
-// Private header of module run.
+// Private header of module intake.
 #pragma once
 
 #include <optional>
@@ -8,9 +8,9 @@
 
 #include "starwaist/ledger.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 
 // Over those that have one.
 std::optional<double> mean_temperature_c(const std::vector<LedgerPoint>& points);
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

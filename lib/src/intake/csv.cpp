@@ -1,4 +1,4 @@
-#include "run/csv.h"
+#include "intake/csv.h"
 
 #include <algorithm>
 #include <array>
@@ -10,7 +10,7 @@
 
 #include "starwaist/numbers.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 namespace {
 
 constexpr std::uintmax_t kLargestTable = 256U
@@ -177,4 +177,4 @@ std::string listed(const std::vector<std::string>& header) {
   return names;
 }
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

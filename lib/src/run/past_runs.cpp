@@ -1,174 +1,21 @@
-#include "starwaist/history.h"
+#include "starwaist/past_runs.h"
 
-#include <algorithm>
-#include <cmath>
 #include <filesystem>
-#include <numeric>
-#include <set>
 #include <system_error>
 
-#include "frame/header_time.h"
-#include "run/csv.h"
-#include "run/folder.h"
-#include "run/manifest.h"
-#include "run/past_points.h"
+#include "intake/csv.h"
+#include "intake/folder.h"
+#include "intake/manifest.h"
+#include "intake/past_points.h"
 #include "run/record_table.h"
+#include "starwaist/history.h"
 #include "starwaist/numbers.h"
-#include "starwaist/statistics.h"
 
 namespace starwaist {
 
 namespace {
 
 namespace fs = std::filesystem;
-using run_detail::CsvRow;
-
-// The columns of a history by all their names.
-struct HistoryColumns {
-  std::optional<std::size_t> position;
-  std::optional<std::size_t> temperature;
-  std::optional<std::size_t> sigma;
-  std::optional<std::size_t> filter;
-  std::optional<std::size_t> time;
-  std::optional<std::size_t> altitude;
-  std::optional<std::size_t> verdict;
-  std::optional<std::size_t> rig;
-  bool has_sizes = false;
-  std::optional<std::string> missing;
-};
-
-HistoryColumns history_columns(const std::vector<std::string>& header,
-                               const TableOptions& options) {
-  run_detail::ColumnFinder finder(header, options);
-  const auto find = [&](const char* contract, const char* with_unit) {
-    const auto found = finder.find(contract);
-    return found ? found : finder.find(with_unit);
-  };
-  HistoryColumns columns;
-  columns.position = find("position", "best_focus_steps");
-  if (!columns.position) columns.position = finder.find("position_steps");
-  columns.temperature = find("temperature", "temperature_c");
-  columns.sigma = find("sigma", "sigma_steps");
-  columns.filter = finder.find("filter");
-  columns.time = find("time", "time_utc");
-  columns.altitude = find("altitude", "altitude_deg");
-  columns.verdict = finder.find("verdict");
-  columns.rig = finder.find("rig");
-  for (const char* size : {"hfr", "hfd", "fwhm"}) {
-    columns.has_sizes = columns.has_sizes || finder.find(size).has_value();
-  }
-  columns.missing = finder.missing();
-  return columns;
-}
-
-// ISO 8601 as it is stored: a T between, seconds there, no zone.
-std::optional<std::string> tidy_time(const std::string& text) {
-  if (text.empty()) return std::nullopt;
-  auto time = frame_detail::date_and_time(text);
-  if (!time) time = frame_detail::date_and_time(text + ":00");
-  return time;
-}
-
-std::optional<std::string> text_or_absent(const std::string& text) {
-  if (text.empty()) return std::nullopt;
-  return text;
-}
-
-}  // namespace
-
-bool is_history_table(const std::string& path, const TableOptions& options) {
-  const auto header = run_detail::read_csv_header(path);
-  if (header.empty()) return false;
-  const HistoryColumns columns = history_columns(header, options);
-  return columns.position && columns.temperature && !columns.has_sizes;
-}
-
-Result<HistoryTable> read_history_table(const std::string& path, const TableOptions& options) {
-  const std::string name = fs::path(path).filename().string();
-  const auto csv = run_detail::read_csv(path);
-  if (!csv) return tl::unexpected<Error>(csv.error());
-  if (csv->rows.empty()) {
-    return fail(ErrorCode::no_data, name + ": the table is empty",
-                "It needs a header row with 'position' and 'temperature'");
-  }
-  const auto& header = csv->rows.front().cells;
-  const HistoryColumns columns = history_columns(header, options);
-  const std::string has = "the table has " + run_detail::listed(header);
-  if (columns.missing) {
-    return fail(ErrorCode::no_data, name + ": there is no column '" + *columns.missing + "'",
-                "T" + has.substr(1));
-  }
-  for (const auto& [column, word] :
-       {std::pair{columns.position, "position"}, std::pair{columns.temperature, "temperature"}}) {
-    if (!column) {
-      return fail(ErrorCode::no_data, name + ": there is no column '" + word + "'",
-                  std::string("Name it with --column ") + word + "=NAME; " + has);
-    }
-  }
-  HistoryTable table;
-  int odd_sigmas = 0;
-  int odd_times = 0;
-  for (std::size_t k = 1; k < csv->rows.size(); ++k) {
-    const CsvRow& row = csv->rows[k];
-    const std::string where = name + " line " + std::to_string(row.line);
-    const auto position = csv->number(row.cell(columns.position));
-    const std::string verdict = lower_case(row.cell(columns.verdict));
-    // An export has rows of runs that found no best focus.
-    if (!position && !(row.cell(columns.position).empty() && verdict == "unusable")) {
-      table.skipped.push_back({where, "position '" + row.cell(columns.position) +
-                                          "' is not a number. Correct or delete the row"});
-      continue;
-    }
-    const std::string temperature = row.cell(columns.temperature);
-    LedgerRun run;
-    run.best_focus_steps = position;
-    run.temperature_c = csv->number(temperature);
-    if (!run.temperature_c && !temperature.empty()) {
-      table.skipped.push_back({where, "temperature '" + temperature +
-                                          "' is not a number. Correct it or leave it empty"});
-      continue;
-    }
-    const std::string sigma = row.cell(columns.sigma);
-    run.sigma_steps = csv->number(sigma);
-    if (run.sigma_steps && !(*run.sigma_steps > 0)) run.sigma_steps.reset();
-    if (!sigma.empty() && !run.sigma_steps) ++odd_sigmas;
-    run.filter = text_or_absent(row.cell(columns.filter));
-    run.time_utc = tidy_time(row.cell(columns.time));
-    if (!run.time_utc && !row.cell(columns.time).empty()) ++odd_times;
-    run.altitude_deg = csv->number(row.cell(columns.altitude));
-    if (verdict == "trusted" || verdict == "doubtful" || verdict == "unusable") {
-      run.verdict = verdict;
-    }
-    run.rig = row.cell(columns.rig);
-    run.source = name + " row " + std::to_string(k);
-    table.runs.push_back(std::move(run));
-    table.rows.push_back(static_cast<int>(k));
-  }
-  if (odd_sigmas > 0) {
-    table.notes.push_back(std::to_string(odd_sigmas) +
-                          " rows have a sigma that is not a positive number: it counts as unknown");
-  }
-  if (odd_times > 0) {
-    table.notes.push_back(std::to_string(odd_times) +
-                          " rows have a time that is not like 2027-02-03T20:11:05: it counts as "
-                          "unknown");
-  }
-  if (table.runs.empty()) {
-    return fail(ErrorCode::no_data, name + ": no row holds a position and a temperature",
-                "Check the columns; " + has);
-  }
-  return table;
-}
-
-namespace {
-
-// Facts that the fit does not carry.
-struct RunFacts {
-  std::optional<std::string> time_utc;
-  std::optional<std::string> filter;
-  std::optional<double> altitude_deg;
-  std::optional<double> temperature_c;
-};
 
 // Of the frame in the middle; a manifest's facts go before the header's.
 RunFacts facts_of_frames(const RunInput& input, const RunOptions& options) {
@@ -181,34 +28,12 @@ RunFacts facts_of_frames(const RunInput& input, const RunOptions& options) {
     facts.altitude_deg = frame->facts.altitude_deg;
     facts.temperature_c = frame->facts.temperature_c;
   }
-  const auto stated = input.stated.find(run_detail::canonical_path(path));
+  const auto stated = input.stated.find(intake_detail::canonical_path(path));
   if (stated != input.stated.end()) {
     if (stated->second.time_utc) facts.time_utc = stated->second.time_utc;
     if (stated->second.filter) facts.filter = stated->second.filter;
     if (stated->second.temperature_c) facts.temperature_c = stated->second.temperature_c;
   }
-  return facts;
-}
-
-// Of the rows of one run in a table of sizes; `run` empty: all rows.
-RunFacts facts_of_table(const std::string& path, const std::optional<std::string>& run,
-                        const TableOptions& options) {
-  RunFacts facts;
-  const auto csv = run_detail::read_csv(path);
-  if (!csv || csv->rows.empty()) return facts;
-  const HistoryColumns columns = history_columns(csv->rows.front().cells, options);
-  run_detail::ColumnFinder finder(csv->rows.front().cells, options);
-  const auto run_column = finder.find("run");
-  std::vector<const CsvRow*> rows;
-  for (std::size_t k = 1; k < csv->rows.size(); ++k) {
-    if (!run || csv->rows[k].cell(run_column) == *run) rows.push_back(&csv->rows[k]);
-  }
-  if (rows.empty()) return facts;
-  const CsvRow& middle = *rows[rows.size() / 2];
-  facts.time_utc = tidy_time(middle.cell(columns.time));
-  facts.filter = text_or_absent(middle.cell(columns.filter));
-  facts.altitude_deg = csv->number(middle.cell(columns.altitude));
-  facts.temperature_c = csv->number(middle.cell(columns.temperature));
   return facts;
 }
 
@@ -224,7 +49,7 @@ LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::str
     run.points.push_back({point.file, point.position_steps, point.size_px, point.sigma_px,
                           point.temperature_c, point.used});
   }
-  run.temperature_c = run_detail::mean_temperature_c(run.points);
+  run.temperature_c = intake_detail::mean_temperature_c(run.points);
   if (!run.temperature_c) run.temperature_c = facts.temperature_c;
   run.best_focus_steps = fit.best_focus_steps;
   run.sigma_steps = fit.best_focus_sigma_steps;
@@ -244,7 +69,9 @@ bool is_answer_name(const fs::path& path) {
 class Walk {
  public:
   Walk(const HistoryOptions& options, const std::function<Result<void>(const PastRuns&)>& consume)
-      : options_(options), consume_(consume) {}
+      : options_(options), consume_(consume) {
+    options_.run.field = true;  // the verdict of a diagnosis counts the field's causes too
+  }
 
   Result<void> go(const std::vector<std::string>& inputs) {
     std::vector<std::string> frames;
@@ -259,8 +86,8 @@ class Walk {
         done = folder(input, 0);
       } else if (is_answer_name(input)) {
         done = answers(input);
-      } else if (run_detail::is_table_name(input) &&
-                 !run_detail::is_manifest(input, options_.run.table)) {
+      } else if (is_table_name(input) &&
+                 table_kind(input, options_.run.table) != TableKind::manifest) {
         done = table(input);
       } else {
         frames.push_back(input);
@@ -337,7 +164,7 @@ class Walk {
   Result<void> folder(const std::string& path, int depth) {
     constexpr int kDeepest = 12;  // a link that leads back up must end
     if (depth > kDeepest) return {};
-    const auto entries = run_detail::visible_entries(path);
+    const auto entries = intake_detail::visible_entries(path);
     if (!entries) return skip(path, entries.error());
     std::vector<fs::path> folders;
     bool has_files = false;
@@ -346,14 +173,14 @@ class Walk {
       if (entry.is_directory(ignored)) {
         folders.push_back(entry.path());
       } else if (is_frame_name(entry.path().string()) || is_png_name(entry.path().string()) ||
-                 run_detail::is_table_name(entry.path())) {
+                 intake_detail::is_table_in_folder(entry.path().string(), options_.run.table)) {
         has_files = true;
       }
     }
     if (has_files || folders.empty()) {
       if (auto done = frame_run({path}, path); !done) return done;
     }
-    run_detail::sort_naturally(folders);
+    intake_detail::sort_naturally(folders);
     for (const fs::path& inner : folders) {
       if (auto done = folder(inner.string(), depth + 1); !done) return done;
     }
@@ -362,7 +189,7 @@ class Walk {
 
   Result<void> table(const std::string& path) {
     if (auto go_on = stopped(); !go_on) return go_on;
-    if (is_history_table(path, options_.run.table)) {
+    if (table_kind(path, options_.run.table) == TableKind::history) {
       auto history = read_history_table(path, options_.run.table);
       if (!history) return skip(path, history.error());
       for (auto& run : history->runs) {
@@ -371,8 +198,8 @@ class Walk {
       return hand_on({std::move(history->runs), std::move(history->rows),
                       std::move(history->skipped), std::move(history->notes)});
     }
-    const auto header = run_detail::read_csv_header(path);
-    run_detail::ColumnFinder finder(header, options_.run.table);
+    const auto header = intake_detail::read_csv_header(path);
+    intake_detail::ColumnFinder finder(header, options_.run.table);
     if (!finder.find("run")) {
       auto one = read_run_table(path, options_.run.table);
       if (!one) return skip(path, one.error());
@@ -390,37 +217,27 @@ class Walk {
   Result<void> fitted(const std::string& path, const std::optional<std::string>& name,
                       RunTable table) {
     const std::string source = name ? path + " run " + *name : path;
+    const RunFacts facts = table.middle;
     const auto recorded = run_detail::record_table(std::move(table), options_.run);
     if (!recorded) return skip(source, recorded.error());
-    return judged(*recorded, facts_of_table(path, name, options_.run.table), source);
+    return judged(*recorded, facts, source);
   }
 
   Result<void> answers(const std::string& path) {
-    auto read = read_answers(path, options_);
+    auto read = read_answers(path, options_.rig);
     if (!read) return skip(path, read.error());
     PastRuns past;
     past.runs = std::move(*read);
     return hand_on(std::move(past));
   }
 
-  const HistoryOptions& options_;
+  HistoryOptions options_;
   const std::function<Result<void>(const PastRuns&)>& consume_;
   std::size_t count_ = 0;
   std::string first_trouble_;
 };
 
 }  // namespace
-
-std::optional<double> run_detail::mean_temperature_c(const std::vector<LedgerPoint>& points) {
-  double sum = 0;
-  int count = 0;
-  for (const LedgerPoint& point : points) {
-    if (!point.temperature_c) continue;
-    sum += *point.temperature_c;
-    ++count;
-  }
-  return count > 0 ? std::optional(sum / count) : std::nullopt;
-}
 
 Result<void> each_past_run(const std::vector<std::string>& inputs, const HistoryOptions& options,
                            const std::function<Result<void>(const PastRuns&)>& consume) {

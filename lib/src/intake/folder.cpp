@@ -1,4 +1,4 @@
-#include "run/folder.h"
+#include "intake/folder.h"
 
 #include <algorithm>
 #include <cctype>
@@ -6,7 +6,7 @@
 
 #include "starwaist/numbers.h"
 
-namespace starwaist::run_detail {
+namespace starwaist::intake_detail {
 
 namespace fs = std::filesystem;
 
@@ -25,9 +25,10 @@ Result<std::vector<fs::directory_entry>> visible_entries(const fs::path& folder)
   return entries;
 }
 
-bool is_table_name(const fs::path& path) {
-  const std::string ending = lower_case(path.extension().string());
-  return ending == ".csv" || ending == ".tsv" || ending == ".txt";
+bool is_table_in_folder(const std::string& path, const TableOptions& options) {
+  if (!is_table_name(path)) return false;
+  const bool any_text = lower_case(fs::path(path).extension().string()) == ".txt";
+  return !any_text || table_kind(path, options) != TableKind::unknown;
 }
 
 bool natural_less(const std::string& a, const std::string& b) {
@@ -62,4 +63,4 @@ void sort_naturally(std::vector<fs::path>& paths) {
   });
 }
 
-}  // namespace starwaist::run_detail
+}  // namespace starwaist::intake_detail

@@ -3,10 +3,10 @@
 #include <set>
 #include <system_error>
 
-#include "run/folder.h"
-#include "run/manifest.h"
-#include "starwaist/numbers.h"
-#include "starwaist/run.h"
+#include "intake/folder.h"
+#include "intake/manifest.h"
+#include "starwaist/frame.h"
+#include "starwaist/intake.h"
 
 namespace starwaist {
 namespace {
@@ -19,7 +19,7 @@ class Search {
   explicit Search(const TableOptions& options) : options_(options) {}
 
   Result<void> add_folder(const fs::path& folder) {
-    const auto entries = run_detail::visible_entries(folder);
+    const auto entries = intake_detail::visible_entries(folder);
     if (!entries) return tl::unexpected<Error>(entries.error());
     std::vector<std::string> frames;
     std::vector<std::string> pictures;
@@ -33,15 +33,15 @@ class Search {
         frames.push_back(path);
       } else if (is_png_name(path)) {
         pictures.push_back(path);
-      } else if (lower_case(entry.path().extension().string()) == ".csv") {
-        (run_detail::is_manifest(path, options_) ? manifests : tables).push_back(path);
+      } else if (intake_detail::is_table_in_folder(path, options_)) {
+        (table_kind(path, options_) == TableKind::manifest ? manifests : tables).push_back(path);
       }
     }
     // Beside other frames, and beside a table, a PNG file is a figure unless a manifest names it.
     if (frames.empty() && tables.empty()) {
       frames = std::move(pictures);
     } else {
-      for (const std::string& path : pictures) figures_.insert(run_detail::canonical_path(path));
+      for (const std::string& path : pictures) figures_.insert(intake_detail::canonical_path(path));
     }
     if (manifests.size() > 1) {
       return fail(ErrorCode::no_data,
@@ -65,11 +65,11 @@ class Search {
   }
 
   Result<void> add_file(const std::string& path) {
-    if (!run_detail::is_table_name(path)) {
+    if (!is_table_name(path)) {
       input_.frames.push_back(path);  // named by the user: whatever its ending, reading decides
       return {};
     }
-    if (run_detail::is_manifest(path, options_)) {
+    if (table_kind(path, options_) == TableKind::manifest) {
       input_.manifests.push_back(path);
       return {};
     }
@@ -91,8 +91,8 @@ class Search {
     if (!manifests_alone) {
       std::stable_sort(input_.frames.begin(), input_.frames.end(),
                        [](const std::string& a, const std::string& b) {
-                         return run_detail::natural_less(fs::path(a).filename().string(),
-                                                         fs::path(b).filename().string());
+                         return intake_detail::natural_less(fs::path(a).filename().string(),
+                                                            fs::path(b).filename().string());
                        });
     }
     return std::move(input_);
@@ -107,12 +107,12 @@ class Search {
     return {};
   }
 
-  // `alone`: the manifests tell what the frames are.
+  // `alone`: the manifests say what the frames are.
   Result<void> read_manifests(bool alone) {
     std::set<std::string> left_out;
     std::vector<std::string> named;
     for (const std::string& path : input_.manifests) {
-      auto manifest = run_detail::read_manifest(path, options_, input_.frames);
+      auto manifest = intake_detail::read_manifest(path, options_, input_.frames);
       if (!manifest) return tl::unexpected<Error>(manifest.error());
       named.insert(named.end(), manifest->frames.begin(), manifest->frames.end());
       input_.stated.merge(manifest->stated);
@@ -122,13 +122,13 @@ class Search {
     }
     if (!alone) {
       std::erase_if(named, [this](const std::string& path) {
-        return figures_.count(run_detail::canonical_path(path)) == 0;
+        return figures_.count(intake_detail::canonical_path(path)) == 0;
       });
     }
     input_.frames.insert(input_.frames.end(), named.begin(), named.end());
     drop_repeated(input_.frames);
     std::erase_if(input_.frames, [&left_out](const std::string& frame) {
-      return left_out.count(run_detail::canonical_path(frame)) != 0;
+      return left_out.count(intake_detail::canonical_path(frame)) != 0;
     });
     if (!input_.frames.empty() || input_.manifests.empty()) return {};
     const std::string name = fs::path(input_.manifests.front()).filename().string();
@@ -144,7 +144,7 @@ class Search {
   static void drop_repeated(std::vector<std::string>& paths) {
     std::set<std::string> seen;
     std::erase_if(paths, [&seen](const std::string& path) {
-      return !seen.insert(run_detail::canonical_path(path)).second;
+      return !seen.insert(intake_detail::canonical_path(path)).second;
     });
   }
 
@@ -171,6 +171,30 @@ Result<RunInput> find_run_input(const std::vector<std::string>& inputs,
     if (!added) return tl::unexpected<Error>(added.error());
   }
   return search.finish();
+}
+
+std::vector<std::vector<std::string>> runs_of(const std::vector<std::string>& inputs) {
+  const auto is_folder = [](const std::string& path) {
+    std::error_code ignored;
+    return fs::is_directory(path, ignored);
+  };
+  const bool loose_frames =
+      std::any_of(inputs.begin(), inputs.end(), [&is_folder](const std::string& input) {
+        return !is_folder(input) && !is_table_name(input);
+      });
+  std::vector<std::vector<std::string>> runs;
+  std::optional<std::size_t> loose;  // the run of the loose files
+  for (const std::string& input : inputs) {
+    if (is_folder(input) || !loose_frames) {
+      runs.push_back({input});
+    } else if (loose) {
+      runs[*loose].push_back(input);
+    } else {
+      loose = runs.size();
+      runs.push_back({input});
+    }
+  }
+  return runs;
 }
 
 }  // namespace starwaist
