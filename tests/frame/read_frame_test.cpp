@@ -107,9 +107,8 @@ TEST_F(ReadFrame, HeaderFactsAndTheKeywordsTheyCameFrom) {
 
 TEST_F(ReadFrame, UsualKeywordsCountInTheDocumentedOrder) {
   // The lists of frame.h, written out again.
-  const std::vector<std::string> positions = {"FOCUSPOS", "FOCPOS",   "FOCUSSTP",
-                                              "FOCUSER",  "FOCUS",    "FOCPOSN",
-                                              "FOCUSVAL", "CAMFOCUS", "TELFOCUS"};
+  const std::vector<std::string> positions = {"FOCUSPOS", "FOCPOS",   "FOCUS",
+                                              "FOCPOSN",  "CAMFOCUS", "TELFOCUS"};
   for (std::size_t i = 0; i < positions.size(); ++i) {
     Cards cards;  // last first, so that not the header's order decides
     for (std::size_t k = positions.size(); k-- > i;) {
@@ -122,7 +121,7 @@ TEST_F(ReadFrame, UsualKeywordsCountInTheDocumentedOrder) {
   EXPECT_FALSE(none.position_steps || none.temperature_c || none.exposure_s || none.time_utc ||
                none.filter || none.pixel_um || none.bayer || none.gain_e_per_adu);
   const HeaderFacts other = facts_of(read_frame(write("o.fits", small_file({{"FOCUSPOS", "'none'"},
-                                                                            {"FOCUSER", "7.5"},
+                                                                            {"FOCPOSN", "7.5"},
                                                                             {"PIXSIZE1", "2.4"},
                                                                             {"XBINNING", "2"},
                                                                             {"DATAMAX", "65535"},
@@ -135,7 +134,7 @@ TEST_F(ReadFrame, UsualKeywordsCountInTheDocumentedOrder) {
 
 TEST_F(ReadFrame, AKeywordThatIsNamedReplacesTheUsualOnes) {
   FrameReadOptions options;
-  options.position_key = "mykey";
+  options.keywords = {{"position", "mykey"}};
   const std::string with =
       write("with_pos33.fits", small_file({{"FOCUSPOS", "5120"}, {"MYKEY", "77"}}));
   const std::string without = write("without_pos33.fits", small_file({{"FOCUSPOS", "5120"}}));
@@ -144,6 +143,54 @@ TEST_F(ReadFrame, AKeywordThatIsNamedReplacesTheUsualOnes) {
   options.position_from_name = "pos([0-9]+)";
   EXPECT_EQ(facts_of(read_frame(with, options)).position_steps, 77.0);
   EXPECT_EQ(facts_of(read_frame(without, options)).position_steps, 33.0);
+}
+
+TEST_F(ReadFrame, AnyFactIsTakenFromTheKeywordThatIsNamedForIt) {
+  const std::string file = write("named.fits", small_file({{"MYPOS", "11"},
+                                                           {"MYTEMP", "4.5"},
+                                                           {"MYFILT", "'Ha'"},
+                                                           {"MYEXP", "2.5"},
+                                                           {"MYTIME", "59000.25"},
+                                                           {"MYEGAIN", "0.8"},
+                                                           {"MYGAIN", "120"},
+                                                           {"MYNOISE", "1.6"},
+                                                           {"MYSAT", "60000"},
+                                                           {"MYPIX", "3.76"},
+                                                           {"MYFOCAL", "800"},
+                                                           {"MYAPER", "200"},
+                                                           {"MYALT", "+45:30:00"},
+                                                           {"MYBAYER", "'RGGB'"},
+                                                           {"DATE-OBS", "'2027-02-03T20:11:05'"},
+                                                           {"XPIXSZ", "9"},
+                                                           {"DATAMAX", "65535"}}));
+  FrameReadOptions options;
+  options.keywords = {
+      {"position", "MYPOS"},      {"temperature", "MYTEMP"},   {"filter", "MYFILT"},
+      {"exposure", "MYEXP"},      {"time", "MYTIME"},          {"gain", "MYEGAIN"},
+      {"gain-setting", "MYGAIN"}, {"read-noise", "MYNOISE"},   {"saturation", "MYSAT"},
+      {"pixel", "MYPIX"},         {"focal-length", "MYFOCAL"}, {"aperture", "MYAPER"},
+      {"altitude", "myalt"},      {"bayer", "MYBAYER"}};
+  // None of the facts that can be named is left out here.
+  ASSERT_EQ(options.keywords.size(), keyword_facts().size());
+  const HeaderFacts facts = facts_of(read_frame(file, options));
+  EXPECT_EQ(facts.position_steps, 11.0);
+  EXPECT_EQ(facts.temperature_c, 4.5);
+  EXPECT_EQ(facts.filter, "Ha");
+  EXPECT_EQ(facts.exposure_s, 2.5);
+  EXPECT_EQ(facts.time_utc, "2020-05-31T06:00:00.000");  // MJD 59000 is 2020-05-31
+  EXPECT_EQ(facts.gain_e_per_adu, 0.8);
+  EXPECT_EQ(facts.gain_setting, 120.0);
+  EXPECT_EQ(facts.read_noise_e, 1.6);
+  EXPECT_EQ(facts.saturation_adu, 60000.0);
+  EXPECT_EQ(facts.pixel_um, 3.76);
+  EXPECT_EQ(facts.focal_length_mm, 800.0);
+  EXPECT_EQ(facts.aperture_mm, 200.0);
+  EXPECT_EQ(facts.altitude_deg, 45.5);
+  EXPECT_TRUE(facts.bayer.has_value());
+  // Where the named keyword is missing, no other stands in for it.
+  for (KeywordName& named : options.keywords) named.keyword = "NOSUCH";
+  const HeaderFacts none = facts_of(read_frame(file, options));
+  EXPECT_FALSE(none.time_utc || none.pixel_um || none.saturation_adu || none.bayer);
 }
 
 TEST_F(ReadFrame, MosaicLettersOffsetsAndRowOrder) {
@@ -156,7 +203,7 @@ TEST_F(ReadFrame, MosaicLettersOffsetsAndRowOrder) {
   using Tile = std::vector<ColorChannel>;
   EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}}), (Tile{red, green, green, blue}));
   EXPECT_EQ(tile({{"BAYERPAT", "'bggr '"}}), (Tile{blue, green, green, red}));
-  EXPECT_EQ(tile({{"COLORTYP", "'GBRG'"}}), (Tile{green, blue, red, green}));
+  EXPECT_EQ(tile({{"BAYERPAT", "'GBRG'"}}), (Tile{green, blue, red, green}));
   EXPECT_EQ(tile({{"BAYERPAT", "'GRBG'"}}), (Tile{green, red, blue, green}));
   EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"XBAYROFF", "1"}}), (Tile{green, red, blue, green}));
   EXPECT_EQ(tile({{"BAYERPAT", "'RGGB'"}, {"YBAYROFF", "3"}}), (Tile{green, blue, red, green}));

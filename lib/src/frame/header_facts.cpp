@@ -175,11 +175,7 @@ std::optional<double> aim_altitude(const Card& card) {
   return value;
 }
 
-// A moment as date and time or as a modified Julian date.
-std::optional<std::string> moment(const Card& card) {
-  if (auto iso = date_and_time(card.value)) return iso;
-  return modified_julian_date(card.value);
-}
+std::optional<std::string> moment(const Card& card) { return moment_text(card.value); }
 
 constexpr std::string_view kDataMax[] = {"DATAMAX"};
 constexpr std::string_view kUnbinnedPixel[] = {"PIXSIZE1"};
