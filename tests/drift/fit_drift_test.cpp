@@ -12,6 +12,7 @@
 #include "starwaist/drift.h"
 #include "starwaist/statistics.h"
 #include "support/drift_nights.h"
+#include "support/needed.h"
 
 namespace starwaist {
 namespace {
@@ -46,7 +47,7 @@ double matching_digits(double value, double certified) {
 TEST(FitDrift, GivesTheCertifiedLineOfNorris) {
   const std::string path = "/usr/share/gretl/data/nist/Norris.dat";
   std::ifstream file(path);
-  if (!file) GTEST_SKIP() << path << " is absent: install the package gretl-data";
+  STARWAIST_NEEDS(file, path << " is absent: install the package gretl-data");
   std::vector<DriftRun> runs;
   std::string line;
   while (std::getline(file, line)) {
