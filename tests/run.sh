@@ -24,6 +24,11 @@ sh tests/tidy.sh
 
 LSAN_OPTIONS="suppressions=$PWD/tests/support/leaks_of_libraries.txt"
 export LSAN_OPTIONS
+# With everything installed and the real data at hand, a test that misses something fails.
+if [ -d ../shared/data ]; then
+  STARWAIST_REQUIRE_DATA=1
+  export STARWAIST_REQUIRE_DATA
+fi
 for preset in release sanitize; do
   echo "== tests ($preset)"
   ctest --test-dir "build/$preset" --output-on-failure -j "$jobs"

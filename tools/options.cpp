@@ -79,19 +79,6 @@ void check_name_pattern(const std::string& option, const std::string& pattern) {
   }
 }
 
-CLI::Option* add_text(CLI::App& app, const std::string& option, std::optional<std::string>& target,
-                      const std::string& type, const std::string& help) {
-  return app
-      .add_option(
-          option,
-          [&target](const CLI::results_t& values) {
-            target = values.front();
-            return true;
-          },
-          help)
-      ->type_name(type);
-}
-
 // Number is double or std::optional<double>.
 template <class Number>
 CLI::Option* add_checked_number(CLI::App& app, const std::string& option, Number& target,
@@ -163,6 +150,65 @@ void add_rig_options(CLI::App& app, Rig& rig) {
   });
 }
 
+namespace {
+
+std::string joined(const std::vector<std::string>& words) {
+  std::string text;
+  for (std::size_t i = 0; i < words.size(); ++i) {
+    text += (i == 0 ? "" : i + 1 == words.size() ? " or " : ", ") + words[i];
+  }
+  return text;
+}
+
+KeywordName parse_keyword(const std::string& text) {
+  const auto equals = text.find('=');
+  const std::string fact = lower_case(trimmed(text.substr(0, equals)));
+  const std::string name(equals == std::string::npos
+                             ? std::string_view()
+                             : trimmed(std::string_view(text).substr(equals + 1)));
+  if (fact.empty() || name.empty()) {
+    throw CLI::ValidationError("--keyword", "'" + text + "' is not FACT=NAME, as in altitude=ALT");
+  }
+  const auto facts = keyword_facts();
+  if (std::find(facts.begin(), facts.end(), fact) == facts.end()) {
+    throw CLI::ValidationError("--keyword",
+                               "'" + fact + "' is no fact of a frame: name " + joined(facts));
+  }
+  return {fact, name};
+}
+
+// --keyword, and the three older options that each name the keyword of one fact.
+void add_keyword_options(CLI::App& app, std::vector<KeywordName>& keywords,
+                         const std::string& group) {
+  app.add_option(
+         "--keyword",
+         [&keywords](const CLI::results_t& values) {
+           for (const std::string& text : values) keywords.push_back(parse_keyword(text));
+           return true;
+         },
+         "Header keyword of a fact (" + joined(keyword_facts()) + "); may be repeated")
+      ->type_name("FACT=NAME")
+      ->expected(1)
+      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll)
+      ->group(group);
+  const auto older = [&](const std::string& fact, const std::string& help) {
+    app.add_option(
+           "--" + fact + "-key",
+           [&keywords, fact](const CLI::results_t& values) {
+             keywords.push_back({fact, values.front()});
+             return true;
+           },
+           help)
+        ->type_name("NAME")
+        ->group(group);
+  };
+  older("position", "Header keyword of the focuser position");
+  older("temperature", "Header keyword of the tube's temperature");
+  older("filter", "Header keyword of the filter");
+}
+
+}  // namespace
+
 void add_input_options(CLI::App& app, InputOptions& options) {
   const std::string group = "Frames";
   app.add_option(
@@ -171,14 +217,7 @@ void add_input_options(CLI::App& app, InputOptions& options) {
          "sizes says more of the frames")
       ->required()
       ->configurable(false);
-  add_text(app, "--position-key", options.read.position_key, "NAME",
-           "Header keyword of the focuser position")
-      ->group(group);
-  add_text(app, "--temperature-key", options.read.temperature_key, "NAME",
-           "Header keyword of the tube's temperature")
-      ->group(group);
-  add_text(app, "--filter-key", options.read.filter_key, "NAME", "Header keyword of the filter")
-      ->group(group);
+  add_keyword_options(app, options.read.keywords, group);
   app.add_option(
          "--position-from-name",
          [&options](const CLI::results_t& values) {
@@ -227,12 +266,8 @@ void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::stri
                                           "'" + text + "' is not COLUMN=NAME, as in " + example);
              }
              if (!known.empty() && std::find(known.begin(), known.end(), column) == known.end()) {
-               std::string names;
-               for (std::size_t i = 0; i < known.size(); ++i) {
-                 names += (i == 0 ? "" : i + 1 == known.size() ? " or " : ", ") + known[i];
-               }
-               throw CLI::ValidationError("--column",
-                                          "'" + column + "' is no column that is read: " + names);
+               throw CLI::ValidationError(
+                   "--column", "'" + column + "' is no column that is read: " + joined(known));
              }
              table.columns.emplace_back(column, name);
            }

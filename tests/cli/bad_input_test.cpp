@@ -162,6 +162,31 @@ TEST_F(BadInput, AmongGoodFramesIsNamedAndSkippedAndNothingIsWrittenTo) {
   for (const auto& [file, bytes] : before) EXPECT_EQ(read(file), bytes) << file;
 }
 
+TEST_F(BadInput, AFactIsTakenFromTheKeywordThatIsNamedForIt) {
+  fs::create_directory(in("named"));
+  write(in("named/a.fits"),
+        fits_image(kWidth, kHeight, noise_pixels(), {{"FOCX", "5010"}, {"WHEEL", "'Ha'"}}));
+  write(in("named.conf"), "keyword=[\"position=FOCX\", \"filter=WHEEL\"]\n");
+  const std::vector<Words> ways = {
+      {"--keyword", "position=FOCX", "--keyword", "Filter=WHEEL"},
+      {"--position-key", "FOCX", "--filter-key", "WHEEL"},
+      {"--config", in("named.conf")}};
+  for (const Words& way : ways) {
+    Words words = {"measure", in("named"), "--json", "-"};
+    words.insert(words.end(), way.begin(), way.end());
+    const Answer answer = call(words);
+    ASSERT_EQ(answer.status, 0) << answer.err;
+    const Json frame = Json::parse(answer.out)["frames"][0];
+    EXPECT_EQ(frame["position_steps"], 5010) << way.front();
+    EXPECT_EQ(frame["filter"], "Ha") << way.front();
+  }
+  for (const char* wrong : {"place=FOCX", "position", "position="}) {
+    const Answer answer = call({"measure", in("named"), "--keyword", wrong});
+    EXPECT_EQ(answer.status, 2) << wrong;
+    EXPECT_THAT(answer.err, HasSubstr("--keyword")) << wrong;
+  }
+}
+
 TEST_F(BadInput, FramesWithoutAPositionCanBeMeasuredAndNotFitted) {
   fs::create_directory(in("unplaced"));
   write(in("unplaced/a_77.fits"), fits_image(kWidth, kHeight, noise_pixels()));

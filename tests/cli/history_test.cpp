@@ -9,6 +9,7 @@
 
 #include "cli/call_program.h"
 #include "support/drift_nights.h"
+#include "support/needed.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -188,7 +189,7 @@ TEST(LogCommand, NeverWritesOverALedgerNorIntoAnotherFile) {
 }
 
 TEST(DriftCommand, DrawsAFigure) {
-  if (std::system("gnuplot --version > /dev/null 2>&1") != 0) GTEST_SKIP() << "no gnuplot";
+  STARWAIST_NEEDS(std::system("gnuplot --version > /dev/null 2>&1") == 0, "no gnuplot");
   const TemporaryFolder folder;
   const std::string table = folder.write("focus.csv", nights_table());
   EXPECT_EQ(call({"drift", table, "--plot", folder.in("a.svg")}).status, 0);

@@ -9,6 +9,7 @@
 #include <string>
 
 #include "cli/call_program.h"
+#include "support/needed.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -60,7 +61,7 @@ class PictureRun : public testing::Test {
   }
   static void TearDownTestSuite() { folder().reset(); }
   void SetUp() override {
-    if (!fs::exists(in("pictures"))) GTEST_SKIP() << "Astropy or Pillow is not installed";
+    STARWAIST_NEEDS(fs::exists(in("pictures")), "Astropy or Pillow is not installed");
   }
   static std::optional<testing_support::TemporaryFolder>& folder() {
     static std::optional<testing_support::TemporaryFolder> shared;

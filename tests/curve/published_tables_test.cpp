@@ -11,6 +11,7 @@
 
 #include "starwaist/curve.h"
 #include "starwaist/numbers.h"
+#include "support/needed.h"
 
 namespace starwaist {
 namespace {
@@ -39,7 +40,7 @@ class PublishedTables : public testing::Test {
  protected:
   void SetUp() override {
     const std::string path = STARWAIST_REAL_DATA_DIR "/sweeps/published_tables.csv";
-    if (!std::filesystem::exists(path)) GTEST_SKIP() << "published tables are not here: " << path;
+    STARWAIST_NEEDS(std::filesystem::exists(path), "published tables are not here: " << path);
     runs_ = published_runs(path);
     ASSERT_FALSE(runs_.empty());
   }

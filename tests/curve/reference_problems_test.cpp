@@ -14,6 +14,7 @@
 
 #include "curve/least_squares.h"
 #include "curve/parabola.h"
+#include "support/needed.h"
 
 namespace starwaist::curve {
 namespace {
@@ -61,7 +62,7 @@ void check_polynomial(const std::string& name, std::size_t count,
                       const std::vector<Certified>& certified, double residual_sigma) {
   const std::string path = "/usr/share/gretl/data/nist/" + name + ".dat";
   const Data data = read_data(path);
-  if (data.x.empty()) GTEST_SKIP() << path << " is absent: install the package gretl-data";
+  STARWAIST_NEEDS(!data.x.empty(), path << " is absent: install the package gretl-data");
   ASSERT_EQ(data.x.size(), count);
   // As fit_curve scales its points, but centred on 0, so that the powers keep their meaning.
   Samples s;
@@ -161,7 +162,7 @@ template <class Model>
 void check_model(const std::string& name) {
   const std::string path = std::string(STARWAIST_REAL_DATA_DIR) + "/nist/" + name + ".dat";
   const Data data = read_data(path);
-  if (data.x.empty()) GTEST_SKIP() << path << " is absent (real data are not in the repository)";
+  STARWAIST_NEEDS(!data.x.empty(), path << " is absent (real data are not in the repository)");
   std::ifstream file(path);
   std::vector<std::array<double, 4>> rows;
   std::string line;

@@ -29,6 +29,8 @@ int times_found(const std::string& cause, const std::function<TableRun(int)>& ma
   return count;
 }
 
+bool is_trusted(const Diagnosis& d) { return d.fit.verdict == Verdict::trusted; }
+
 TableRun varied(int k, double reach = 3) {
   TableRun run = TableRun::sweep(7 + k % 6, reach);
   run.with_sigma = k % 2 == 0;
@@ -46,11 +48,14 @@ TableRun with_slack(int k) {
 
 TEST(Diagnose, HealthyRunsHaveNoFinding) {
   int with_findings = 0;
+  int trusted = 0;
   for (int k = 0; k < 5 * kRuns; ++k) {
     const Diagnosis d = diagnose(varied(k, 2.3 + 0.1 * (k % 12)).record(static_cast<unsigned>(k)));
     with_findings += d.healthy() ? 0 : 1;
+    trusted += is_trusted(d) ? 1 : 0;
   }
   EXPECT_LE(with_findings, 2);  // of 60
+  EXPECT_GE(trusted, 57);
 }
 
 TEST(Diagnose, FindsSlackAtTheStart) { EXPECT_GE(times_found("slack", with_slack), kMustBeFound); }
@@ -116,20 +121,23 @@ TEST(Diagnose, FindsAJump) {
 // apart. It is named or costs the run its trust where the sizes tell it.
 TEST(Diagnose, AJumpAcrossTheMinimumIsHardlyEverTrusted) {
   int misled = 0;
+  int trusted_without = 0;
   for (int k = 0; k < 2 * kRuns; ++k) {
     TableRun run = TableRun::sweep(9 + k % 3, 3);
+    trusted_without += is_trusted(diagnose(run.record(300 + static_cast<unsigned>(k)))) ? 1 : 0;
     const std::size_t n = run.places.size();
     const double jump = (k % 2 == 0 ? 1 : -1) * (0.6 + 0.03 * k) * telescope().core_steps();
     for (std::size_t i = n / 2; i < n; ++i) run.places[i] += jump;
     const Diagnosis d = diagnose(run.record(300 + static_cast<unsigned>(k)));
     // Best focus is now at 5000 less the jump, and was at 5000.
     const double off = std::abs(d.fit.best_focus_steps.value_or(1e9) - (5000 - jump));
-    misled += d.fit.verdict == Verdict::trusted && off > telescope().half_zone_steps() ? 1 : 0;
+    misled += is_trusted(d) && off > telescope().half_zone_steps() ? 1 : 0;
     if (found(d, "focus_jump") == nullptr && d.fit.verdict == Verdict::doubtful) {
       EXPECT_FALSE(d.fit.reasons.empty()) << k;
     }
   }
   EXPECT_LE(misled, 2 * kRuns / 10);
+  EXPECT_GE(trusted_without, 2 * kRuns * 9 / 10);  // it is the jump that costs the trust
 }
 
 TEST(Diagnose, FindsAFocuserThatStops) {
@@ -350,14 +358,17 @@ TEST(Diagnose, BadSeeingLeavesTheVerdict) {
 }
 
 TEST(Diagnose, NeverTrustsARunWhoseBestFocusIsSpoiled) {
+  int trusted_without = 0;
   for (int k = 0; k < kRuns; ++k) {
     TableRun run = with_slack(k);
+    trusted_without += is_trusted(diagnose(varied(k).record(static_cast<unsigned>(k)))) ? 1 : 0;
     const Diagnosis d = diagnose(run.record(static_cast<unsigned>(k)));
     const double off = std::abs(d.fit.best_focus_steps.value_or(1e9) - 5000);
-    const bool trusted = d.fit.verdict == Verdict::trusted;
+    const bool trusted = is_trusted(d);
     EXPECT_FALSE(trusted && off > 2 * telescope().half_zone_steps()) << k;
     EXPECT_TRUE(trusted || !d.fit.reasons.empty()) << k;
   }
+  EXPECT_GE(trusted_without, kRuns - 1);  // it is the slack that costs the trust
 }
 
 TEST(Diagnose, FindingsComeInFallingOrderAboveTheLimit) {

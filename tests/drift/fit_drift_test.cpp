@@ -11,6 +11,7 @@
 #include "starwaist/drift.h"
 #include "starwaist/statistics.h"
 #include "support/drift_nights.h"
+#include "support/needed.h"
 #include "support/nist_tables.h"
 
 namespace starwaist {
@@ -44,9 +45,7 @@ DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& option
 // NIST's Statistical Reference Datasets, Norris: certified values in the file of gretl-data.
 TEST(FitDrift, GivesTheCertifiedLineOfNorris) {
   const NistTable table = read_nist("Norris");
-  if (table.x.empty()) {
-    GTEST_SKIP() << nist_path("Norris") << " is absent: install the package gretl-data";
-  }
+  STARWAIST_NEEDS(!table.x.empty(), nist_path("Norris") << " is absent: install gretl-data");
   std::vector<DriftRun> runs;
   for (std::size_t i = 0; i < table.x.size(); ++i) {
     runs.push_back(run(static_cast<int>(i) + 1, table.y[i], table.x[i]));

@@ -10,6 +10,7 @@
 #include "numerics/linear_fit.h"
 #include "numerics/normal_equations.h"
 #include "numerics/small_cholesky.h"
+#include "support/needed.h"
 #include "support/nist_tables.h"
 
 namespace starwaist::numerics {
@@ -60,7 +61,7 @@ TEST(WeightedLine, IsAbsentWhereAllPointsAreAtOnePlace) {
 
 TEST(WeightedLine, GivesTheCertifiedLineOfNorris) {
   const NistTable table = read_nist("Norris");
-  if (table.x.empty()) GTEST_SKIP() << nist_path("Norris") << " is absent: install gretl-data";
+  STARWAIST_NEEDS(!table.x.empty(), nist_path("Norris") << " is absent: install gretl-data");
   // x of order one, as the header asks.
   std::vector<double> x = table.x;
   for (double& v : x) v /= 1000;
@@ -74,7 +75,7 @@ TEST(WeightedLine, GivesTheCertifiedLineOfNorris) {
 
 TEST(FitLinear, GivesTheCertifiedLineOfNorris) {
   const NistTable table = read_nist("Norris");
-  if (table.x.empty()) GTEST_SKIP() << nist_path("Norris") << " is absent: install gretl-data";
+  STARWAIST_NEEDS(!table.x.empty(), nist_path("Norris") << " is absent: install gretl-data");
   const Eigen::VectorXd y = vector_of(table.y);
   const LinearFit fit = fit_linear(powers(table.x, 2), y, Eigen::VectorXd::Ones(y.size()));
   ASSERT_TRUE(fit.usable);
@@ -89,7 +90,7 @@ TEST(FitLinear, GivesTheCertifiedLineOfNorris) {
 // Columns from 1 to 1e13, which only the scaling keeps in rank.
 TEST(FitLinear, GivesTheCertifiedParabolaOfPontius) {
   const NistTable table = read_nist("Pontius");
-  if (table.x.empty()) GTEST_SKIP() << nist_path("Pontius") << " is absent: install gretl-data";
+  STARWAIST_NEEDS(!table.x.empty(), nist_path("Pontius") << " is absent: install gretl-data");
   const Eigen::VectorXd y = vector_of(table.y);
   const LinearFit fit = fit_linear(powers(table.x, 3), y, Eigen::VectorXd::Ones(y.size()));
   ASSERT_TRUE(fit.usable);

@@ -11,6 +11,7 @@
 #include "starwaist/report.h"
 #include "starwaist/run.h"
 #include "support/held_back.h"
+#include "support/needed.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -204,7 +205,7 @@ TEST_F(FitEach, TheTelescopeOfATableIsRead) {
 TEST(HeldBack, FewPointsOfRealSweepsGiveTheWholeSweepsBestFocus) {
   const std::string table =
       std::string(STARWAIST_REAL_DATA_DIR) + "/sweeps/four_small_telescopes.csv";
-  if (!fs::exists(table)) GTEST_SKIP() << "no " << table;
+  STARWAIST_NEEDS(fs::exists(table), "no " << table);
   const auto sweeps = held_back::trusted_sweeps(table);
   ASSERT_TRUE(sweeps);
   ASSERT_EQ(sweeps->size(), 4U);

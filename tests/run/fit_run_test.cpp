@@ -86,7 +86,7 @@ TEST(FitRun, AFrameTakenAtBestFocusHasThePromisedSize) {
 TEST_F(Inputs, AFrameThatDidNotArriveIsTold) {
   // A frame from the end of the sweep whose header claims best focus.
   RunOptions options = demo_rig();
-  options.read.position_key = "NOSUCH";
+  options.read.keywords = {{"position", "NOSUCH"}};
   options.read.position_from_name = "at_([0-9]+)";
   std::vector<std::string> files;
   const auto found = find_run_input({kDemo})->frames;

@@ -16,6 +16,7 @@ extern "C" {
 #include "starwaist/stars.h"
 #include "starwaist/statistics.h"
 #include "support/analytic_stars.h"
+#include "support/needed.h"
 
 namespace starwaist {
 namespace {
@@ -63,14 +64,35 @@ class SepFrame {
     }
     return best;
   }
-  [[nodiscard]] double half_flux_radius(int i, double limit_px) const {
+  // `sky`: what is left of the sky at the star, taken off first.
+  [[nodiscard]] double half_flux_radius(int i, double limit_px, double sky) const {
+    std::vector<float> level = pixels_;
+    for (float& pixel : level) pixel -= static_cast<float>(sky);
+    sep_image image = image_;
+    image.data = level.data();
     const double half = 0.5;
     double radius = 0;
     short flag = 0;
-    EXPECT_EQ(sep_flux_radius(&image_, catalog_->x[i], catalog_->y[i], limit_px, 0, 5, 0, nullptr,
+    EXPECT_EQ(sep_flux_radius(&image, catalog_->x[i], catalog_->y[i], limit_px, 0, 5, 0, nullptr,
                               &half, 1, &radius, &flag),
               0);
     return radius;
+  }
+  // Median of the pixels round the star, from one to two and a half times the radius. SEP's mesh of
+  // 64 px (2.5 median - 1.5 mean) lies a quarter of the noise too low where stars stand as dense as
+  // in the HATP frames, which alone makes five half-flux radii hold 5 % more light.
+  [[nodiscard]] double local_sky(int i, double radius_px) const {
+    std::vector<double> ring;
+    const double outer = 2.5 * radius_px;
+    for (int y = 0; y < height_; ++y) {
+      for (int x = 0; x < width_; ++x) {
+        const double d = std::hypot(x - catalog_->x[i], y - catalog_->y[i]);
+        if (d < radius_px || d > outer) continue;
+        ring.push_back(pixels_[static_cast<std::size_t>(y) * static_cast<std::size_t>(width_) +
+                               static_cast<std::size_t>(x)]);
+      }
+    }
+    return median(ring);
   }
   // Windowed position under a Gaussian of the given sigma.
   [[nodiscard]] std::pair<double, double> windowed(int i, double sigma_px) const {
@@ -100,7 +122,8 @@ struct Agreement {
 };
 
 // Clean stars with SNR over 20 that no other star comes near.
-Agreement compare(const Frame& frame) {
+enum class SepSky { mesh, round_the_star };
+Agreement compare(const Frame& frame, SepSky sky = SepSky::mesh) {
   Agreement agreement;
   const auto measured = measure_frame(frame);
   EXPECT_TRUE(measured.has_value());
@@ -117,7 +140,8 @@ Agreement compare(const Frame& frame) {
         });
     const int i = lonely ? sep.nearest(s.x_px, s.y_px) : -1;
     if (i < 0) continue;
-    const double radius = sep.half_flux_radius(i, limit);
+    const double left = sky == SepSky::mesh ? 0.0 : sep.local_sky(i, limit);
+    const double radius = sep.half_flux_radius(i, limit, left);
     // Even squares add 1/12 px^2 a axis: 2 ln 2 / 12 in the square of a Gaussian's half-flux
     // radius.
     agreement.size.push_back(std::sqrt(std::max(0.0, radius * radius - 0.1155)) / *s.hfr_px);
@@ -171,10 +195,10 @@ class RealFrames : public testing::TestWithParam<const char*> {};
 
 TEST_P(RealFrames, AgreeWithSep) {
   const std::string path = std::string(STARWAIST_REAL_DATA_DIR) + "/frames/" + GetParam();
-  if (!std::filesystem::exists(path)) GTEST_SKIP() << "real frames are not here: " << path;
+  STARWAIST_NEEDS(std::filesystem::exists(path), "real frames are not here: " << path);
   const auto frame = read_frame(path);
   ASSERT_TRUE(frame.has_value()) << frame.error().text();
-  const Agreement agreement = compare(*frame);
+  const Agreement agreement = compare(*frame, SepSky::round_the_star);
   ASSERT_GE(agreement.size.size(), 5U);
   RecordProperty("stars", static_cast<int>(agreement.size.size()));
   std::printf("%s: %zu stars, size ratio %.3f, position 50 %% %.3f px, 90 %% %.3f px\n", GetParam(),

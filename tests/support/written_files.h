@@ -7,6 +7,7 @@
 #include <optional>
 #include <string>
 
+#include "support/needed.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist::testing_support {
@@ -27,9 +28,7 @@ class WrittenFiles : public testing::Test {
               0);
   }
   static void TearDownTestSuite() { folder().reset(); }
-  void SetUp() override {
-    if (!there()) GTEST_SKIP() << Suite::kMissing;
-  }
+  void SetUp() override { STARWAIST_NEEDS(there(), Suite::kMissing); }
   static std::string in(const std::string& name) { return folder()->in(name); }
   static std::optional<TemporaryFolder>& folder() {
     static std::optional<TemporaryFolder> shared;

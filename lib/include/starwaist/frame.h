@@ -65,21 +65,20 @@ struct BayerTile {
 // fixes them; `keywords` names the keyword that each fact was taken from, in the order read. The
 // image's own header comes before the primary one; of several keywords the first with a usable
 // value counts:
-//   position_steps   FOCUSPOS FOCPOS FOCUSSTP FOCUSER FOCUS FOCPOSN FOCUSVAL CAMFOCUS TELFOCUS
-//   temperature_c    FOCTEMP FOCUSTEM FOCUSTMP TUBETEMP TELTEMP AMBTEMP AMB-TEMP AMBIENT AIRTEMP
-//                    ENVTEMP OUTTEMP (kelvin and Fahrenheit by the comment; -90 to 65 C believed)
-//   filter           FILTER FILTNAME FILTERID FILTER1
+//   position_steps   FOCUSPOS FOCPOS FOCUS FOCPOSN CAMFOCUS TELFOCUS
+//   temperature_c    FOCTEMP FOCUSTEM AMBTEMP AIRTEMP OUTTEMP (kelvin and Fahrenheit by the
+//                    comment; -90 to 65 C believed)
+//   filter           FILTER FILTER1
 //   exposure_s       EXPTIME EXPOSURE XPOSURE
 //   time_utc         DATE-OBS (with TIME-OBS UT-OBS UTSTART UT UTC where it has no time of day)
 //                    DATE-BEG MJD-OBS MJD-BEG
 //   gain_e_per_adu   EGAIN; gain_setting GAIN; read_noise_e RDNOISE READNOIS RON
-//   saturation_adu   SATURATE SATLEVEL, DATAMAX where it is a converter's full scale
+//   saturation_adu   SATURATE, DATAMAX where it is a converter's full scale
 //   pixel_um         XPIXSZ, PIXSIZE1 times XBINNING
 //   focal_length_mm  FOCALLEN; aperture_mm APTDIA
-//   altitude_deg     OBJCTALT CENTALT TELALT ALTITUDE (-10 to 90)
-//   bayer            BAYERPAT COLORTYP with XBAYROFF YBAYROFF ROWORDER
-// DATE-OBS, DATE-BEG, MJD-OBS, MJD-BEG, XPOSURE and DATAMAX are in the FITS standard 4.0;
-// the others are common practice, no source.
+//   altitude_deg     OBJCTALT CENTALT ALTITUDE (-10 to 90)
+//   bayer            BAYERPAT with XBAYROFF YBAYROFF ROWORDER
+// lib/src/frame/keywords.cpp has the source of each keyword.
 struct HeaderFacts {
   std::optional<double> position_steps;
   std::optional<double> temperature_c;  // of the tube or the air, never the sensor's
@@ -107,16 +106,26 @@ struct Frame {
   double sample_fraction = 1.0;
 };
 
-// Which header keywords to believe instead of the usual ones: where a header lacks the one named,
-// the fact is absent (the position may still come from the name). Names are compared without case.
-// TIFF and PNG files tell no fact (their dates are those of saving, in no known time zone): there
+// A header keyword that is believed for a fact instead of the usual ones.
+struct KeywordName {
+  std::string fact;     // one of keyword_facts(): "position", "altitude", ...
+  std::string keyword;  // compared without case
+};
+
+// The facts whose keyword can be named: position, temperature, filter, exposure, time, gain
+// (electrons per ADU), gain-setting, read-noise, saturation, pixel, focal-length, aperture,
+// altitude, bayer.
+std::vector<std::string> keyword_facts();
+
+// Where a header lacks the keyword that is named for a fact, the fact is absent, since another
+// keyword's value would be of another thing (the position may still come from the name). Of two
+// keywords named for one fact the later counts.
+// TIFF and PNG files hold no fact (their dates are those of saving, in no known time zone): there
 // only position_from_name counts, and what a manifest says (intake.h). Raw files tell exposure_s,
 // bayer, saturation_adu where it is known of the camera, and time_utc as the camera's clock has it:
 // its zone is not told, differences between frames are right.
 struct FrameReadOptions {
-  std::optional<std::string> position_key;
-  std::optional<std::string> temperature_key;
-  std::optional<std::string> filter_key;
+  std::vector<KeywordName> keywords;
   // ECMAScript regular expression; its first group is the position where the header has none.
   std::optional<std::string> position_from_name;
   // Plane of a TIFF or PNG file in RGB; green unless given. A mosaic is read whole.

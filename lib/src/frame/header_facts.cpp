@@ -5,17 +5,19 @@
 #include <cmath>
 #include <initializer_list>
 #include <regex>
+#include <span>
 #include <utility>
 
 #include "frame/bayer_letters.h"
 #include "frame/header_time.h"
+#include "frame/keywords.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::frame_detail {
 
 namespace {
 
-using Names = std::initializer_list<std::string_view>;
+using Names = std::span<const std::string_view>;
 
 std::string upper_case(std::string_view text) {
   std::string raised(text);
@@ -173,6 +175,11 @@ std::optional<double> aim_altitude(const Card& card) {
   return value;
 }
 
+std::optional<std::string> moment(const Card& card) { return moment_text(card.value); }
+
+constexpr std::string_view kDataMax[] = {"DATAMAX"};
+constexpr std::string_view kUnbinnedPixel[] = {"PIXSIZE1"};
+
 int parity(const Header& header, std::string_view name) {
   const Card* card = header.find(name);
   const auto value = card == nullptr ? std::nullopt : number(*card);
@@ -236,18 +243,6 @@ Result<std::optional<double>> position_in_name(const std::string& pattern,
   return std::optional<double>();
 }
 
-// A keyword the user names replaces the usual ones: where a header lacks it, another keyword's
-// number would be of another thing.
-template <class T, class Convert>
-void take_named(FactReader& reader, const char* fact, std::optional<T>& to,
-                const std::optional<std::string>& key, Names usual, Convert convert) {
-  if (key) {
-    reader.take(fact, to, {*key}, convert);
-  } else {
-    reader.take(fact, to, usual, convert);
-  }
-}
-
 }  // namespace
 
 const Card* Header::find(std::string_view name) const {
@@ -273,10 +268,10 @@ Result<HeaderFacts> header_facts(const Header& header, int height_px,
   HeaderFacts facts;
   FactReader reader(header, facts);
 
-  take_named(reader, "position_steps", facts.position_steps, options.position_key,
-             {"FOCUSPOS", "FOCPOS", "FOCUSSTP", "FOCUSER", "FOCUS", "FOCPOSN", "FOCUSVAL",
-              "CAMFOCUS", "TELFOCUS"},
-             number);
+  const auto take = [&](const char* fact, const char* word, auto& to, auto convert) {
+    return reader.take(fact, to, keywords_for(word, options), convert);
+  };
+  take("position_steps", "position", facts.position_steps, number);
   if (options.position_from_name) {  // a bad pattern is an error whether it is needed or not
     auto position = position_in_name(*options.position_from_name, file_name);
     if (!position) return tl::unexpected<Error>(position.error());
@@ -285,34 +280,32 @@ Result<HeaderFacts> header_facts(const Header& header, int height_px,
       reader.note("position_steps", "file name");
     }
   }
-  take_named(reader, "temperature_c", facts.temperature_c, options.temperature_key,
-             {"FOCTEMP", "FOCUSTEM", "FOCUSTMP", "TUBETEMP", "TELTEMP", "AMBTEMP", "AMB-TEMP",
-              "AMBIENT", "AIRTEMP", "ENVTEMP", "OUTTEMP"},
-             celsius);
-  take_named(reader, "filter", facts.filter, options.filter_key,
-             {"FILTER", "FILTNAME", "FILTERID", "FILTER1"}, text);
-  reader.take("exposure_s", facts.exposure_s, {"EXPTIME", "EXPOSURE", "XPOSURE"}, not_negative);
-  if (auto time = exposure_start(header)) {
+  take("temperature_c", "temperature", facts.temperature_c, celsius);
+  take("filter", "filter", facts.filter, text);
+  take("exposure_s", "exposure", facts.exposure_s, not_negative);
+  if (is_named("time", options)) {
+    take("time_utc", "time", facts.time_utc, moment);
+  } else if (auto time = exposure_start(header)) {
     facts.time_utc = std::move(time->iso);
     reader.note("time_utc", time->keyword);
   }
-  reader.take("gain_e_per_adu", facts.gain_e_per_adu, {"EGAIN"}, positive);
-  reader.take("gain_setting", facts.gain_setting, {"GAIN"}, not_negative);
-  reader.take("read_noise_e", facts.read_noise_e, {"RDNOISE", "READNOIS", "RON"}, positive);
-  if (!reader.take("saturation_adu", facts.saturation_adu, {"SATURATE", "SATLEVEL"}, positive)) {
-    reader.take("saturation_adu", facts.saturation_adu, {"DATAMAX"}, full_scale);
+  take("gain_e_per_adu", "gain", facts.gain_e_per_adu, positive);
+  take("gain_setting", "gain-setting", facts.gain_setting, not_negative);
+  take("read_noise_e", "read-noise", facts.read_noise_e, positive);
+  if (!take("saturation_adu", "saturation", facts.saturation_adu, positive) &&
+      !is_named("saturation", options)) {
+    reader.take("saturation_adu", facts.saturation_adu, kDataMax, full_scale);
   }
-  if (!reader.take("pixel_um", facts.pixel_um, {"XPIXSZ"}, positive) &&
-      reader.take("pixel_um", facts.pixel_um, {"PIXSIZE1"}, positive)) {
+  if (!take("pixel_um", "pixel", facts.pixel_um, positive) && !is_named("pixel", options) &&
+      reader.take("pixel_um", facts.pixel_um, kUnbinnedPixel, positive)) {
     const Card* binning = header.find("XBINNING");
     *facts.pixel_um *= binning == nullptr ? 1.0 : positive(*binning).value_or(1.0);
   }
-  reader.take("focal_length_mm", facts.focal_length_mm, {"FOCALLEN"}, positive);
-  reader.take("aperture_mm", facts.aperture_mm, {"APTDIA"}, positive);
-  reader.take("altitude_deg", facts.altitude_deg, {"OBJCTALT", "CENTALT", "TELALT", "ALTITUDE"},
-              aim_altitude);
-  reader.take("bayer", facts.bayer, {"BAYERPAT", "COLORTYP"},
-              [&](const Card& card) { return bayer_tile(header, height_px, card); });
+  take("focal_length_mm", "focal-length", facts.focal_length_mm, positive);
+  take("aperture_mm", "aperture", facts.aperture_mm, positive);
+  take("altitude_deg", "altitude", facts.altitude_deg, aim_altitude);
+  take("bayer", "bayer", facts.bayer,
+       [&](const Card& card) { return bayer_tile(header, height_px, card); });
   return facts;
 }
 

@@ -26,6 +26,11 @@ std::optional<std::string> modified_julian_date(std::string_view text) {
 
 }  // namespace
 
+std::optional<std::string> moment_text(std::string_view value) {
+  if (auto iso = core::utc_text(value)) return iso;
+  return modified_julian_date(value);
+}
+
 std::optional<HeaderTime> exposure_start(const Header& header) {
   const Card* date = header.find("DATE-OBS");
   if (date != nullptr) {

@@ -55,12 +55,15 @@ std::vector<std::string> remarks_of(const std::vector<MeasuredFrame>& frames) {
 }
 
 std::string no_position_reason(const FrameReadOptions& read) {
-  if (!read.position_key && !read.position_from_name) {
+  const auto named = std::find_if(read.keywords.rbegin(), read.keywords.rend(),
+                                  [](const KeywordName& k) { return k.fact == "position"; });
+  const bool is_named = named != read.keywords.rend();
+  if (!is_named && !read.position_from_name) {
     return "the file has no focuser position. Name its keyword with --position-key, take it from "
            "the file name with --position-from-name, or list the frames in a CSV (file,position)";
   }
   std::string where;
-  if (read.position_key) where = "no number in the header under " + *read.position_key;
+  if (is_named) where = "no number in the header under " + named->keyword;
   if (read.position_from_name) {
     where += (where.empty() ? "" : ", and ") + ("none in its name by " + *read.position_from_name);
   }
