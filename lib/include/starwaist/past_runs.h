@@ -1,6 +1,6 @@
 // Runs of many nights: from folders, tables and answers to the ledger, and from there to drift.
 //
-// Module: run. May include all but report.
+// Module: run.
 #pragma once
 
 #include <functional>

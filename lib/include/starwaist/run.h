@@ -1,7 +1,7 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
 // place where pixels and numbers meet.
 //
-// Module: run. May include: core, optics, frame, stars, curve, field, render, diagnosis,
+// Module: run. May include: core, numerics, optics, frame, stars, curve, drift, ledger, diagnosis,
 // intake.
 #pragma once
 

@@ -5,7 +5,6 @@
 
 #include "intake/csv.h"
 #include "intake/folder.h"
-#include "intake/manifest.h"
 #include "intake/past_points.h"
 #include "run/record_table.h"
 #include "starwaist/history.h"
@@ -17,24 +16,10 @@ namespace {
 
 namespace fs = std::filesystem;
 
-// Of the frame in the middle; a manifest's facts go before the header's.
-RunFacts facts_of_frames(const RunInput& input, const RunOptions& options) {
-  RunFacts facts;
-  if (input.frames.empty()) return facts;
-  const std::string& path = input.frames[input.frames.size() / 2];
-  if (const auto frame = read_frame(path, options.read)) {
-    facts.time_utc = frame->facts.time_utc;
-    facts.filter = frame->facts.filter;
-    facts.altitude_deg = frame->facts.altitude_deg;
-    facts.temperature_c = frame->facts.temperature_c;
-  }
-  const auto stated = input.stated.find(intake_detail::canonical_path(path));
-  if (stated != input.stated.end()) {
-    if (stated->second.time_utc) facts.time_utc = stated->second.time_utc;
-    if (stated->second.filter) facts.filter = stated->second.filter;
-    if (stated->second.temperature_c) facts.temperature_c = stated->second.temperature_c;
-  }
-  return facts;
+// Of the frame in the middle of those that were fitted.
+RunFacts facts_of_frames(const std::vector<MeasuredFrame>& frames) {
+  const HeaderFacts& middle = frames[frames.size() / 2].facts;
+  return {middle.time_utc, middle.filter, middle.altitude_deg, middle.temperature_c};
 }
 
 LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::string& source,
@@ -137,14 +122,14 @@ class Walk {
     const auto input = find_run_input(inputs, options_.run.table);
     if (!input) return skip(source, input.error());
     if (input->table) return table(*input->table);
-    const auto recorded = record_run(inputs, options_.run);
+    const auto recorded = record_run(*input, options_.run);
     if (!recorded) {
       if (recorded.error().code == ErrorCode::interrupted) {
         return tl::unexpected<Error>(recorded.error());
       }
       return skip(source, recorded.error());
     }
-    return judged(*recorded, facts_of_frames(*input, options_.run), source);
+    return judged(*recorded, facts_of_frames(recorded->record.frames), source);
   }
 
   // With the verdict and the causes that a diagnosis finds.
