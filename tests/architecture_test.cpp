@@ -30,7 +30,7 @@ const std::string kEveryone = "everyone";
 const std::vector<Module>& modules() {
   static const std::vector<Module> table = {
       {"core",
-       {"error.h", "interval.h", "fields.h", "numbers.h", "terms.h"},
+       {"error.h", "interval.h", "fields.h", "limits.h", "numbers.h", "terms.h"},
        {},
        {{"clock.h", {kEveryone}},
         {"encode.h", {"render", "report"}},
