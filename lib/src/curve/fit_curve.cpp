@@ -8,6 +8,7 @@
 #include "curve/noise.h"
 #include "curve/outliers.h"
 #include "curve/parabola.h"
+#include "curve/priors.h"
 #include "curve/profile.h"
 #include "curve/shape_fit.h"
 #include "curve/verdict.h"
@@ -21,9 +22,6 @@ namespace {
 
 // Residuals smaller than this part of the size are arithmetic, not noise.
 constexpr double kRoundingRelative = 1e-9;
-// Residuals far below the points' own sigmas are luck: the variance is not taken below this part
-// of theirs (with two degrees of freedom one run in ten is that lucky).
-constexpr double kLuckiestVariance = 0.1;
 // A parabola is not a focus curve; it gets this share beside a hyperbola that fits equally well.
 constexpr double kParabolaPrior = 0.1;
 // Below this number of points the parabola serves only where nothing else has a minimum.

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 
+#include "curve/priors.h"
 #include "curve/shape.h"
 #include "curve/shape_fit.h"
 #include "curve/verdict.h"
@@ -15,38 +16,18 @@ namespace {
 
 constexpr double kClearMass = 0.95;  // of the likelier of two places
 
-// One value of something that is not known, and ln of what is thought of it beforehand.
-struct Tried {
-  double value;
-  double log_prior;
-};
-
-// What a bad point may be, as in outliers.cpp: larger by an exponential excess, seldom smaller. The
-// share is larger than there, as a run that needs the slope of others is more often a spoiled one.
-struct BadPoints {
-  double share = 0.1;
-  double larger = 0.96;
-  double mean_excess = 2;  // of the size over the curve's, less 1
-
-  [[nodiscard]] double density(double size, double curve) const {
-    const double excess = size / curve - 1;
-    if (excess < 0) return (1 - larger) / curve;
-    return larger / mean_excess / curve * std::exp(-excess / mean_excess);
-  }
-};
-
 // What is thought of the curve before any point is seen; best focus may be anywhere.
 struct Belief {
   Shape shape;
-  std::vector<Tried> sizes_px;  // in focus
-  std::vector<Tried> slopes_px_per_step;
-  std::vector<Tried> lopsidedness{{0, 0}};
+  std::vector<TriedValue> sizes_px;  // in focus
+  std::vector<TriedValue> slopes_px_per_step;
+  std::vector<TriedValue> lopsidedness{{0, 0}};
   // Errors of a size beside its own sigma, over the curve: of every point, and what the seeing adds
   // in focus. How much larger both are in this run is tried.
   double scatter = 0;
   double scatter_of_seeing = 0;
-  std::vector<Tried> scatter_factors;
-  std::optional<BadPoints> bad;  // absent: every point is good
+  std::vector<TriedValue> scatter_factors;
+  std::optional<BadPointPrior> bad;  // absent: every point is good
 };
 
 struct Grid {
@@ -162,7 +143,7 @@ OnCurve on_curve(const Belief& belief, double u, double lopsidedness, double sma
 
 // `bad` takes the points' probabilities to be bad where they may be.
 double log_likelihood(const std::vector<CurvePoint>& points, const std::vector<OnCurve>& curve,
-                      double factor, const std::optional<BadPoints>& may_be_bad,
+                      double factor, const std::optional<BadPointPrior>& may_be_bad,
                       std::vector<double>& bad) {
   double sum = 0;
   for (std::size_t i = 0; i < points.size(); ++i) {
@@ -201,15 +182,15 @@ Posterior posterior(const std::vector<CurvePoint>& points, const Belief& belief,
     const double place = result.grid.steps(i);
     std::size_t next = 0;
     double top = -1e300;
-    for (const Tried& size : belief.sizes_px) {
-      for (const Tried& slope : belief.slopes_px_per_step) {
-        for (const Tried& a : belief.lopsidedness) {
+    for (const TriedValue& size : belief.sizes_px) {
+      for (const TriedValue& slope : belief.slopes_px_per_step) {
+        for (const TriedValue& a : belief.lopsidedness) {
           for (std::size_t k = 0; k < points.size(); ++k) {
             const double u = slope.value * (points[k].position_steps - place) / size.value;
             curve[k] = on_curve(belief, u, a.value, size.value);
           }
           for (std::size_t e = 0; e < belief.scatter_factors.size(); ++e) {
-            const Tried& factor = belief.scatter_factors[e];
+            const TriedValue& factor = belief.scatter_factors[e];
             const double value =
                 log_likelihood(points, curve, factor.value, belief.bad, bad) +
                 (size.log_prior + slope.log_prior + a.log_prior + factor.log_prior);
@@ -327,8 +308,8 @@ void describe(const Likeliest& likeliest, CurveModel model, const FocusCurve::Bl
 }
 
 // Normal nodes in `values`, evenly over +-`reach` sigmas.
-std::vector<Tried> slopes_about(double slope, double relative_sigma, int count, double reach) {
-  std::vector<Tried> slopes;
+std::vector<TriedValue> slopes_about(double slope, double relative_sigma, int count, double reach) {
+  std::vector<TriedValue> slopes;
   for (int i = 0; i < count; ++i) {
     const double z = reach * (2.0 * i / (count - 1) - 1);
     slopes.push_back({slope * (1 + relative_sigma * z), -0.5 * z * z});
@@ -338,10 +319,6 @@ std::vector<Tried> slopes_about(double slope, double relative_sigma, int count, 
 
 // --- by the rig ---
 
-// Error of a size beside its own sigma: what the seeing and the shape of the rings leave.
-constexpr double kRelativeError = 0.03;
-// A step's length and the obstruction are seldom known better.
-constexpr double kRigSlopeError = 0.1;
 constexpr int kRigPlaces = 1500;
 
 Belief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen_px) {
@@ -355,7 +332,7 @@ Belief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen
         {smallest_seen_px * 1.05 * std::pow(kSmallestPart, k / (kSizes - 1.0)), 0});
   }
   belief.slopes_px_per_step = slopes_about(slope_px_per_step, kRigSlopeError, 5, 1.5);
-  belief.scatter = kRelativeError;
+  belief.scatter = kErrorByRig;
   belief.scatter_factors = {{1, 0}};
   return belief;
 }
@@ -365,13 +342,6 @@ Belief by_rig(const Shape& shape, double slope_px_per_step, double smallest_seen
 // From so many points on one of them may be bad: of fewer none is told from a good one.
 constexpr std::size_t kFewestWithBad = 4;
 constexpr double kMostBad = 1.0 / 3;  // of the points; beyond, they contradict the slope
-
-// What the scatter of this run is, over that of the others: nothing tells it but its few points.
-struct Level {
-  double factor;
-  double prior;
-};
-constexpr std::array<Level, 3> kLevels{{{1, 0.6}, {2, 0.3}, {4, 0.1}}};
 
 // How closely the unknown is tried: the places are looked for with few values, then told with many.
 struct Fineness {
@@ -385,16 +355,8 @@ constexpr Fineness kTelling{21, 7, true, 300};
 
 Belief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
                const Fineness& fineness) {
-  // A size as good as this is not known better, whatever the other runs' scatter about their own
-  // curves: the shape is that of no telescope exactly.
-  constexpr double kLeastError = 0.01;
-  // Seeing is now and then twice the usual: Student's t of few degrees in ln size.
   constexpr double kSizeReach = 5;  // in spreads
-  constexpr double kSizeDegrees = 4;
   constexpr double kSlopeReach = 2.25;
-  // Part of the telescopes with a notable lopsidedness (more than in outliers.cpp: so few points
-  // show nothing of it), half of them either way by its standard deviation: the same variance.
-  constexpr double kLopsidedShare = 0.45;
   Belief belief;
   belief.shape = shape;
   for (int k = 0; k < fineness.sizes; ++k) {
@@ -405,16 +367,17 @@ Belief by_arms(const KnownArms& arms, const Shape& shape, std::size_t points,
   belief.slopes_px_per_step =
       slopes_about(arms.slope_px_per_step, arms.slope_relative_sigma, fineness.slopes, kSlopeReach);
   if (fineness.lopsided) {
-    belief.lopsidedness = {{-kLopsided, std::log(0.5 * kLopsidedShare)},
-                           {0, std::log(1 - kLopsidedShare)},
-                           {kLopsided, std::log(0.5 * kLopsidedShare)}};
+    // Half of the lopsided ones either way by its standard deviation: the same variance.
+    belief.lopsidedness = {{-kLopsided, std::log(0.5 * kLopsidedShareByArms)},
+                           {0, std::log(1 - kLopsidedShareByArms)},
+                           {kLopsided, std::log(0.5 * kLopsidedShareByArms)}};
   }
-  belief.scatter = std::max(arms.scatter_far_out, kLeastError);
+  belief.scatter = std::max(arms.scatter_far_out, kShapeErrorByArms);
   belief.scatter_of_seeing = arms.scatter_of_seeing;
-  for (const Level& level : kLevels) {
-    belief.scatter_factors.push_back({level.factor, std::log(level.prior)});
+  for (const ScatterLevel& level : kScatterLevels) {
+    belief.scatter_factors.push_back({level.factor, std::log(level.share)});
   }
-  if (points >= kFewestWithBad) belief.bad = BadPoints{};
+  if (points >= kFewestWithBad) belief.bad = kBadPointByArms;
   return belief;
 }
 
@@ -456,7 +419,7 @@ std::string contradiction(const std::vector<CurvePoint>& points, const Posterior
   }
   if (found.of_error.back() > 0.5) {
     return "no curve with " + of_others + " passes through the points: they would scatter by " +
-           format_fixed(kLevels.back().factor, 0) + " times what is usual";
+           format_fixed(kScatterLevels.back().factor, 0) + " times what is usual";
   }
   return {};
 }
@@ -467,7 +430,7 @@ std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& poi
                                               const Rig& rig) {
   const auto slope = arm_slope_px_per_step(rig);
   if (points.empty() || !slope || !rig.known()) return std::nullopt;
-  const double obstruction = rig.obstruction.value_or(0.0);
+  const double obstruction = rig.obstruction.value_or(kObstructionOfRigSlope);
   const Shape shape = Shape::blur(SeeingProfile::kolmogorov, obstruction);
   const Seen seen(points);
   const double reach = reach_steps(seen, *slope);

@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "curve/known_slope.h"
+#include "curve/priors.h"
 #include "starwaist/curve.h"
 #include "starwaist/statistics.h"
 
@@ -72,11 +73,8 @@ std::optional<KnownArms> learn_arms(std::span<const ArmsOfRun> runs) {
   constexpr double kLargestSpread = 0.15;
   // Not one telescope either where this share lies farther off than twice that.
   constexpr double kLargestShareFarOff = 0.1;
-  // No two nights have the same slope to less (temperature, zenith distance, the curve's shape).
-  constexpr double kLeastSlopeSigma = 0.03;
-  constexpr double kLeastSizeSpread = 0.1;  // the seeing's
-  constexpr double kNear = 0.5;             // share of the seeing: within the curve's own width
-  constexpr double kFar = 0.2;              // farther than twice that
+  constexpr double kNear = 0.5;  // share of the seeing: within the curve's own width
+  constexpr double kFar = 0.2;   // farther than twice that
   if (runs.size() < kFewest) return std::nullopt;
   std::vector<double> log_slopes;
   std::vector<double> log_sizes;
@@ -100,9 +98,10 @@ std::optional<KnownArms> learn_arms(std::span<const ArmsOfRun> runs) {
   arms.slope_px_per_step = std::exp(slope);
   // Of one more run: the spread, and the error of the median (pi / 2 times a mean's variance).
   const double of_one_more = std::sqrt(1 + 0.5 * M_PI / static_cast<double>(runs.size()));
-  arms.slope_relative_sigma = std::max(spread * of_one_more, kLeastSlopeSigma);
+  arms.slope_relative_sigma = std::max(spread * of_one_more, curve::kLeastSlopeSpread);
   arms.min_size_px = std::exp(median(log_sizes));
-  arms.min_size_relative_spread = std::max(spread_of(log_sizes) * of_one_more, kLeastSizeSpread);
+  arms.min_size_relative_spread =
+      std::max(spread_of(log_sizes) * of_one_more, curve::kLeastSizeSpread);
   const auto near = scatter_between(runs, kNear, 2);
   const auto far = scatter_between(runs, 0, kFar);
   if (!near && !far) return std::nullopt;

@@ -5,25 +5,12 @@
 #include <limits>
 #include <span>
 
+#include "curve/priors.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::curve {
 namespace {
 
-// Relative measuring error of a size whose sigma nobody gave, and the seeing's scatter that is
-// common from frame to frame (1 to 6 %). Only their ratio matters for the fits.
-constexpr double kUsualMeasuringError = 0.015;
-// ln of the prior counts where the points have sigmas of their own. Where none has, only the
-// scatter's ratio to the unknown measuring error is tried: every ratio is as likely, and larger
-// ones occur.
-struct SeeingScatter {
-  double relative;
-  double log_prior;
-};
-constexpr std::array<SeeingScatter, 4> kSeeingScatters{
-    {{0.0, 0}, {0.015, 0}, {0.03, 0}, {0.06, -2}}};
-constexpr std::array<SeeingScatter, 5> kRatiosToUnknown{
-    {{0.0, 0}, {0.015, 0}, {0.03, 0}, {0.06, 0}, {0.12, 0}}};
 // Measuring errors that are tried: the points' own sigmas, or, where none has one, errors in
 // proportion to the size and errors equal for all (rounded sizes, widths of rings).
 std::vector<std::vector<double>> measuring_sigmas(const Samples& s, std::span<const double> sizes) {
@@ -35,8 +22,7 @@ std::vector<std::vector<double>> measuring_sigmas(const Samples& s, std::span<co
   std::vector<double> sigma(s.count());
   for (std::size_t i = 0; i < s.count(); ++i) {
     sigma[i] = s.own_sigma[i] > 0 ? s.own_sigma[i] : usual * sizes[i];
-    // An error below a thousandth of the size is a rounding, not an error of a measured star.
-    sigma[i] = std::max(sigma[i], 1e-3 * sizes[i]);
+    sigma[i] = std::max(sigma[i], kLeastMeasuringError * sizes[i]);
   }
   if (!relative.empty()) return {sigma};
   return {sigma,
@@ -69,8 +55,9 @@ Tried try_candidate(ShapeFitter& fitter, Samples& s, const ShapeFit& curve,
 
 NoiseCandidates noise_candidates(const Samples& s, std::span<const double> sizes,
                                  std::span<const double> by_seeing) {
-  const std::span<const SeeingScatter> scatters =
-      s.has_own_sigmas() ? std::span<const SeeingScatter>(kSeeingScatters) : kRatiosToUnknown;
+  const std::span<const TriedValue> scatters = s.has_own_sigmas()
+                                                   ? std::span<const TriedValue>(kSeeingScatters)
+                                                   : kSeeingScattersWithoutSigmas;
   NoiseCandidates candidates;
   candidates.points = s.count();
   for (const std::vector<double>& measuring : measuring_sigmas(s, sizes)) {
@@ -117,12 +104,9 @@ NoiseModel estimate_noise(ShapeFitter& fitter, const Samples& samples, const Sha
   return noise;
 }
 
-// So that the parameters' priors have about their right weight in the first fit too.
-constexpr double kUsualError = 0.04;
-
 void weigh_relative(Samples& samples) {
   for (std::size_t i = 0; i < samples.count(); ++i)
-    samples.weight[i] = 1 / (kUsualError * samples.y[i]);
+    samples.weight[i] = 1 / (kFirstRelativeError * samples.y[i]);
 }
 
 void apply_noise(const NoiseModel& noise, Samples& samples) {

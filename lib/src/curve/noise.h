@@ -16,10 +16,6 @@
 
 namespace starwaist::curve {
 
-// Residuals expected before they are seen count as this many degrees of freedom in weighing the
-// scatters (and the curve's models): a run of five points must not decide by two residuals alone.
-inline constexpr double kPriorDegrees = 2;
-
 struct NoiseModel {
   std::vector<double> sigma;  // of each point, scaled units
   double factor = 1;          // by which the residuals exceed what the candidates assume

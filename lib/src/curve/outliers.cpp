@@ -7,41 +7,21 @@
 #include <optional>
 #include <span>
 
+#include "curve/priors.h"
 #include "curve/small_cholesky.h"
 
 namespace starwaist::curve {
 namespace {
 
-// What a bad point may be: larger than the curve by an exponential excess, or, seldom, smaller,
-// hardly ever down to half of it. The density must end somewhere: even for any excess it let a
-// curve that is far too small call three points "larger" for nothing (two of eleven points 12 to 40
-// sigma off, either way, cost some 1.5 times the error of clean runs, and 1.3 to 1.4 with an end).
-constexpr double kLarger = 0.95;  // part of the bad points
-constexpr double kDensitySmaller = (1 - kLarger) / 0.5;
-// What noise is usual counts as that many degrees of freedom, so that three points that happen to
-// lie on one curve do not make all the others bad, and, where the points bring their own sigmas,
-// large residuals are not taken for a noisy night. A table without sigmas may hold sizes that
-// follow no such curve (widths of rings): its own scatter counts, and bad points are looked for
-// with less zeal; but what is bad there (a frame that nobody looked at) is so by more. Set by 3428
-// real sweeps of such tables (bench/real_sweeps.py) and bench/coverage_bench.
-struct NoisePrior {
-  double degrees;
-  double bad;     // probability of a point to be bad, before seeing the data
-  double excess;  // mean, of a bad point's size over the curve's, less 1: a trailed or clouded star
-  double lopsided;  // probability of a notable aberration, before seeing the data
+// What is thought of a run's points beforehand; see priors.h.
+struct PointPrior {
+  double noise_degrees;
+  BadPointPrior bad;
+  double lopsided;  // probability
 };
-// More lopsidedness widens the intervals of all runs, and a run hardly shows which it has: curves
-// by wave optics with 0 and with 1 wave of W040 are covered by 98.5 and 89 % in the quietest runs
-// (by 99 and 89 % without sigmas, whose noise tells the two apart still less).
-constexpr NoisePrior kWithOwnSigmas{20, 0.1, 0.6, 0.35};
-constexpr NoisePrior kWithoutSigmas{1, 0.015, 3, 0.23};
-// What is known of the curve before any point: best focus within about a half range of the sweep's
-// centre, size and slope within a factor of a few of the median size (and of it over the half
-// range). Without this a hypothesis that throws away the points that fix best focus would gain from
-// knowing nothing.
-constexpr double kPriorSpreadCentre = 1.0;
-constexpr double kPriorSpreadSize = 1.0;
-constexpr double kPriorSpreadSlope = 1.5;
+constexpr PointPrior kWithOwnSigmas{kNoiseDegrees, kBadPoint, kLopsidedShare};
+constexpr PointPrior kWithoutSigmas{kNoiseDegreesWithoutSigmas, kBadPointWithoutSigmas,
+                                    kLopsidedShareWithoutSigmas};
 constexpr double kNotable = 0.01;  // share of the heaviest weight below which a part is dropped
 constexpr double kScreen = 5.5;    // the same for the linear screening, in units of ln evidence
 constexpr double kHopeless = 6;    // and for a part fitted by one of the shapes
@@ -117,19 +97,18 @@ class Evidence {
     for (std::size_t bad = 0; bad < by_count_.size(); ++bad) {
       const double k = static_cast<double>(bad);
       const double degrees = n - k - kFreeShapeParameters;
-      by_count_[bad] = k * std::log(prior_.bad) + (n - k) * std::log(1 - prior_.bad) +
-                       std::lgamma(0.5 * (prior_.degrees + degrees)) -
+      by_count_[bad] = k * std::log(prior_.bad.share) + (n - k) * std::log(1 - prior_.bad.share) +
+                       std::lgamma(0.5 * (prior_.noise_degrees + degrees)) -
                        0.5 * degrees * std::log(M_PI);
     }
-    const Eigen::Vector3d spread(kPriorSpreadCentre, kPriorSpreadSize, kPriorSpreadSlope);
+    const Eigen::Vector3d spread(kCurveSpread.centre, kCurveSpread.log_size,
+                                 kCurveSpread.log_slope);
     precision_ << spread.cwiseInverse().cwiseAbs2(), 0.0;  // a has its row
   }
 
   // ln density of a bad point's size.
   [[nodiscard]] double bad_point(std::size_t i, double curve_size) const {
-    const double excess = all_.y[i] / curve_size - 1;
-    if (excess < 0) return std::log(kDensitySmaller / curve_size);
-    return std::log(kLarger / prior_.excess / curve_size) - excess / prior_.excess;
+    return prior_.bad.log_density(all_.y[i], curve_size);
   }
   // What the curve's parameters are known by beforehand, in the unit of the residuals.
   [[nodiscard]] const ShapeParameters& precision() const { return precision_; }
@@ -138,9 +117,9 @@ class Evidence {
   [[nodiscard]] double of(std::size_t bad, double points, double sum_of_squares, double information,
                           double t0) const {
     return by_count_[bad] + points - 0.5 * std::log(information) -
-           0.5 * t0 * t0 / (kPriorSpreadCentre * kPriorSpreadCentre) -
-           0.5 * (degrees(bad) + prior_.degrees) *
-               std::log(prior_.degrees * usual_ + sum_of_squares);
+           0.5 * t0 * t0 / (kCurveSpread.centre * kCurveSpread.centre) -
+           0.5 * (degrees(bad) + prior_.noise_degrees) *
+               std::log(prior_.noise_degrees * usual_ + sum_of_squares);
   }
   [[nodiscard]] double degrees(std::size_t bad) const {
     return static_cast<double>(all_.count() - bad) - kFreeShapeParameters;
@@ -153,7 +132,7 @@ class Evidence {
 
  private:
   const Samples& all_;
-  NoisePrior prior_;
+  PointPrior prior_;
   double usual_;  // variance of a residual weighted by a candidate of the noise
   std::array<double, 4> by_count_{};
   ShapeParameters precision_;

@@ -24,9 +24,6 @@ struct LopsidedValue {
   double by_a;   // dh / da
 };
 
-// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
-inline constexpr double kUsualObstruction = 0.3;
-
 class Shape {
  public:
   static Shape hyperbola() { return {}; }

@@ -10,10 +10,6 @@
 // more residual a / sigma_a. Two are weighed against each other by their evidence: kEven, a curve
 // without lopsidedness, and kLopsided. So a run that knows nothing of a leaves it near 0 and its
 // interval widens by what it might be; one that shows it has it fitted.
-//
-// Curves by wave optics (f/2 to f/8, obstruction 0 and 0.35, W040 of half a wave and a whole one,
-// which is an eighth and a quarter of a wave peak to valley when balanced) have |a| from 0.00 to
-// 0.08, root mean square 0.033 (own computation; see bench/coverage_bench).
 #pragma once
 
 #include <Eigen/Core>
@@ -21,14 +17,14 @@
 #include <optional>
 
 #include "curve/least_squares.h"
+#include "curve/priors.h"
 #include "curve/samples.h"
 #include "curve/shape.h"
 
 namespace starwaist::curve {
 
-// Standard deviations of a's prior.
+// Standard deviation of a's prior that holds it at 0; kLopsided of priors.h is the other one.
 inline constexpr double kEven = 1e-4;
-inline constexpr double kLopsided = 0.045;
 
 // H0 has one too, which is felt only far below the small sizes that were seen: under kLeastSize of
 // them it rises as a Gaussian's tail. Data that see the bottom of the curve never meet it; without

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <string>
 
+#include "curve/priors.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/words.h"
 #include "starwaist/statistics.h"
@@ -23,9 +24,8 @@ CausePage page() {
           "common practice, no source; seeing of 2 to 3 arcseconds is usual at low sites"};
 }
 
-// Full width at half maximum that is usual at a low site, and where bad begins: over that, and over
-// what a rig says of its own site. Common practice, no source.
-constexpr double kUsualArcsec = 2.6;
+// Where bad begins: over the seeing that is usual at a low site, and over what a rig says of its
+// own site. Common practice, no source.
 constexpr double kBadFactor = 1.75;
 constexpr double kBadFactorOfOwn = 1.6;
 constexpr double kArcsecPerRadian = 206264.806;
@@ -56,7 +56,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (!run.curve() || !rig.pixel_um || !rig.focal_length_mm) return std::nullopt;
   const double smallest = run.curve()->smallest_px * narrow_over_typical(run);
   const double arcsec_per_px = *rig.pixel_um / (*rig.focal_length_mm * 1000) * kArcsecPerRadian;
-  const double usual = rig.seeing_arcsec.value_or(kUsualArcsec);
+  const double usual = rig.seeing_arcsec.value_or(curve::kTypicalSeeingArcsec);
   const bool hfr = run.record().fit.size_measure == SizeMeasure::hfr;
   double fwhm_px = hfr ? 2 * smallest / 1.137 : smallest;  // Kolmogorov: HFR = 0.5685 FWHM
   // The optics' and the pixel's own width, taken out in squares.

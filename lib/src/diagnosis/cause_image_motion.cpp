@@ -5,6 +5,7 @@
 #include <numbers>
 #include <string>
 
+#include "curve/priors.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/words.h"
 #include "starwaist/numbers.h"
@@ -305,11 +306,11 @@ std::optional<Candidate> shaken_round(const RunView& run) {
     const double size = *run.point(i).size_px;
     // Seeing moves the square by twice its relative scatter of the smallest one; half-flux radii
     // leave the hyperbola by some percent.
-    constexpr double kSeeing = 0.04;
     constexpr double kModel = 0.02;
-    const double own = run.point(i).sigma_px.value_or(0.01 * size) / size;
-    const double error =
-        2 * std::hypot(kSeeing * smallest * smallest, std::hypot(kModel, own) * size * size);
+    const double own =
+        run.point(i).sigma_px.value_or(curve::kUsualMeasuringErrorOfFrame * size) / size;
+    const double error = 2 * std::hypot(curve::kSeeingScatterOfMotion * smallest * smallest,
+                                        std::hypot(kModel, own) * size * size);
     all.push_back({i, 2 * (run.position_steps(i) - low) / (high - low) - 1, size * size, error});
   }
   std::vector<bool> out(all.size(), false);

@@ -4,21 +4,21 @@
 #include <cmath>
 
 #include "curve/noise.h"
+#include "curve/priors.h"
 #include "curve/shape_fit.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
 namespace {
 
-constexpr std::size_t kFewestPoints = 4;   // a curve has three parameters
-constexpr double kUsualObstruction = 0.3;  // of a rig of which nobody said it, as in the fit
+constexpr std::size_t kFewestPoints = 4;  // a curve has three parameters
 
 }  // namespace
 
 curve::Shape shape_of(const RunRecord& record) {
   if (record.fit.size_measure != SizeMeasure::hfr) return curve::Shape::hyperbola();
   return curve::Shape::blur(SeeingProfile::kolmogorov,
-                            record.rig.obstruction.value_or(kUsualObstruction));
+                            record.rig.obstruction.value_or(curve::kUsualObstruction));
 }
 
 std::optional<double> optics_slope_px_per_step(const RunRecord& record) {

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <set>
 
+#include "curve/priors.h"
 #include "curve/shape_fit.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/focus_samples.h"
@@ -13,46 +14,28 @@
 namespace starwaist::diagnosis {
 namespace {
 
+using curve::kSeeingScattersOfRivals;
 using curve::Samples;
 using curve::ShapeFit;
 
-// Scatter of the seeing that is tried, relative, from frame to frame.
-constexpr std::array kSeeingScatters{0.01, 0.025, 0.05};
-// Relative error of a size whose sigma nobody gave, and what no curve's shape is better than.
-constexpr double kUsualMeasuringError = 0.015;
-constexpr double kShapeError = 0.006;
-// How much the noise assumed above is believed, in degrees of freedom.
-constexpr double kDegreesWithSigmas = 6;
-constexpr double kDegreesWithout = 2;
-// What is known of the curve before any point, as in the fit: in half ranges and logarithms.
-constexpr std::array kPriorSpread{1.0, 1.0, 1.5};
 // Before looking. Of a hundred runs about two or three have each of these; see bench.
 constexpr double kPriorSlack = 0.03;
 constexpr double kPriorNoMotion = 0.02;
 constexpr double kPriorJump = 0.02;
-constexpr double kPriorBadPoint = 0.02;
-// Density of a bad point's size relative to the curve: mostly larger, up to twice; hardly anything
-// makes stars too small.
-constexpr double kDensityLarger = 0.75;
-constexpr double kDensitySmaller = 0.15;
 
 constexpr std::size_t kFewestPoints = 5;
 constexpr std::size_t kMostForPairs = 24;
 
-// What the optics say of the arms' slope, as ln of the slope fitted over theirs: what is typed in
-// is mostly right to some per cent, sometimes to a tenth, and sometimes wrong altogether (binning,
-// somebody else's um per step). Slopes of real curves come out 1 to 3 % below the geometric one.
-struct RigSlope {
-  double share;
-  double sigma;
-};
-constexpr std::array<RigSlope, 3> kRigSlopes{{{0.5, 0.025}, {0.3, 0.1}, {0.2, 0.7}}};
-constexpr double kSlopeBias = -0.015;
-// Where nobody gave the obstruction: 0 to 0.45 changes the slope by -9 to 8 %, the curve's shape
-// (which is then that of the usual one) counted in.
-constexpr double kUnknownObstructionSigma = 0.07;
-
 constexpr double kNone = -1e300;
+
+constexpr curve::EvenBadPointPrior kBad = curve::kBadPointOfRivals;
+
+// Of t0, ln H0 and ln k beforehand.
+Eigen::Vector3d precision() {
+  constexpr curve::CurveSpread kSpread = curve::kCurveSpread;
+  return {1 / (kSpread.centre * kSpread.centre), 1 / (kSpread.log_size * kSpread.log_size),
+          1 / (kSpread.log_slope * kSpread.log_slope)};
+}
 
 // One account's evidence and its fit.
 struct Weighed {
@@ -68,20 +51,21 @@ class Weigher {
         samples_(samples_of(run, which_)),
         commanded_(samples_.t),
         fitter_(shape_of(run.record()), curve::kLopsided),
-        prior_degrees_(samples_.has_own_sigmas() ? kDegreesWithSigmas : kDegreesWithout) {
+        prior_degrees_(samples_.has_own_sigmas() ? curve::kPriorDegreesOfRivals
+                                                 : curve::kPriorDegreesOfRivalsWithoutSigmas) {
     std::vector<double> relative;
     for (std::size_t i = 0; i < samples_.count(); ++i) {
       if (samples_.own_sigma[i] > 0) relative.push_back(samples_.own_sigma[i] / samples_.y[i]);
     }
     if (const auto slope = optics_slope_px_per_step(run.record())) {
-      log_rig_slope_ =
-          std::log(*slope * samples_.half_range_steps / samples_.size_unit_px) + kSlopeBias;
-      rig_slope_sigma_ = run.record().rig.obstruction ? 0.0 : kUnknownObstructionSigma;
+      log_rig_slope_ = std::log(*slope * samples_.half_range_steps / samples_.size_unit_px) +
+                       curve::kRigSlopeBias;
+      rig_slope_sigma_ = run.record().rig.obstruction ? 0.0 : curve::kUnknownObstructionSlopeError;
     }
-    const double usual = relative.empty() ? kUsualMeasuringError : median(relative);
+    const double usual = relative.empty() ? curve::kUsualMeasuringError : median(relative);
     for (std::size_t i = 0; i < samples_.count(); ++i) {
       const double own = samples_.own_sigma[i] > 0 ? samples_.own_sigma[i] / samples_.y[i] : usual;
-      measuring_.push_back(std::hypot(own, kShapeError));
+      measuring_.push_back(std::hypot(own, curve::kShapeErrorOfRivals));
     }
   }
 
@@ -103,9 +87,9 @@ class Weigher {
       samples_.t = commanded_;
       return answer;
     }
-    for (std::size_t k = 0; k < kSeeingScatters.size(); ++k) {
+    for (std::size_t k = 0; k < kSeeingScattersOfRivals.size(); ++k) {
       if (roughly && k != 1) continue;
-      curve_weights(bad, &fit, kSeeingScatters[k]);
+      curve_weights(bad, &fit, kSeeingScattersOfRivals[k]);
       const ShapeFit next = fitter_.refit(samples_, fit);
       if (!next.usable) continue;
       double log_weights = 0;
@@ -119,13 +103,13 @@ class Weigher {
       }
       for (const std::size_t i : bad) {
         const double size = curve::shape_size(fitter_.shape(), next.parameters, samples_.t[i]);
-        bad_points += std::log((samples_.y[i] > size ? kDensityLarger : kDensitySmaller) / size *
-                               kPriorBadPoint);
+        bad_points += std::log((samples_.y[i] > size ? kBad.density_larger : kBad.density_smaller) /
+                               size * kBad.share);
       }
       const double degrees = static_cast<double>(good) - curve::kFreeShapeParameters;
       if (degrees < 1) continue;
       Eigen::Matrix4d information = next.unscaled_covariance.inverse();
-      for (int p = 0; p < 3; ++p) information(p, p) += 1 / (kPriorSpread[p] * kPriorSpread[p]);
+      information.diagonal().head<3>() += precision();
       const double determinant = information.determinant();
       if (!(determinant > 0)) continue;
       const double t0 = next.parameters[0];
@@ -133,7 +117,7 @@ class Weigher {
           log_weights + bad_points + of_rig(next) - 0.5 * std::log(determinant) - 0.5 * t0 * t0 +
           std::lgamma(0.5 * (prior_degrees_ + degrees)) - 0.5 * degrees * std::log(M_PI) -
           0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + next.sum_of_squares) -
-          (roughly ? 0.0 : std::log(static_cast<double>(kSeeingScatters.size())));
+          (roughly ? 0.0 : std::log(static_cast<double>(kSeeingScattersOfRivals.size())));
       if (value > answer.log_evidence || k == 1) {
         answer.best_t = t0;
         answer.squares = next.sum_of_squares;
@@ -149,7 +133,7 @@ class Weigher {
   Weighed weigh_flat(double* size, double* scatter) {
     Weighed answer;
     const double n = static_cast<double>(count());
-    for (const double seeing : kSeeingScatters) {
+    for (const double seeing : kSeeingScattersOfRivals) {
       double sum = 0;
       double sum_w = 0;
       double log_weights = 0;
@@ -175,7 +159,7 @@ class Weigher {
                            std::lgamma(0.5 * (prior_degrees_ + degrees)) -
                            0.5 * degrees * std::log(M_PI) -
                            0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
-                           std::log(static_cast<double>(kSeeingScatters.size()));
+                           std::log(static_cast<double>(kSeeingScattersOfRivals.size()));
       answer.log_evidence = log_sum(answer.log_evidence, value);
     }
     return answer;
@@ -187,7 +171,7 @@ class Weigher {
     curve_weights({}, nullptr);
     ShapeFit fit = fitter_.fit(samples_);
     if (!fit.usable) return {0, 0};
-    curve_weights({}, &fit, kSeeingScatters[1]);
+    curve_weights({}, &fit, kSeeingScattersOfRivals[1]);
     fit = fitter_.refit(samples_, fit);
     if (!fit.usable) return {0, 0};
     constexpr int kPlaces = 81;
@@ -227,16 +211,17 @@ class Weigher {
         std::max(fit.unscaled_covariance(2, 2), 0.0) + rig_slope_sigma_ * rig_slope_sigma_;
     double density = 0;
     double of_nothing = 0;
-    for (const RigSlope& component : kRigSlopes) {
+    for (const curve::RigSlopeError& component : curve::kRigSlopeErrorsOfRivals) {
       const double variance = component.sigma * component.sigma + own2;
       of_nothing = std::exp(-0.5 * off * off / variance) / std::sqrt(variance);
       density += component.share * of_nothing;
     }
-    return of_nothing > 0 ? std::log(density / of_nothing) : std::log(kRigSlopes.back().share);
+    return of_nothing > 0 ? std::log(density / of_nothing)
+                          : std::log(curve::kRigSlopeErrorsOfRivals.back().share);
   }
 
   void curve_weights(const std::vector<std::size_t>& bad, const ShapeFit* fit,
-                     double seeing_scatter = kSeeingScatters[1]) {
+                     double seeing_scatter = kSeeingScattersOfRivals[1]) {
     for (std::size_t i = 0; i < count(); ++i) {
       double size = samples_.y[i];
       double share = 0.5;
@@ -257,7 +242,7 @@ class Weigher {
   curve::ShapeFitter fitter_;
   double prior_degrees_;
   std::optional<double> log_rig_slope_;  // in scaled units
-  double rig_slope_sigma_ = 0;           // beside what kRigSlopes allow
+  double rig_slope_sigma_ = 0;           // beside what kRigSlopeErrorsOfRivals allow
   std::optional<ShapeFit> start_;
 };
 
@@ -355,12 +340,12 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   Rivals rivals;
 
   const Weighed healthy = weigher.weigh(t);
-  double good = healthy.log_evidence + static_cast<double>(n) * std::log(1 - kPriorBadPoint);
+  double good = healthy.log_evidence + static_cast<double>(n) * std::log(1 - kBad.share);
   double outliers = kNone;
   const auto add_bad = [&](const std::vector<std::size_t>& bad) {
     const Weighed w = weigher.weigh(t, bad);
-    outliers = log_sum(outliers, w.log_evidence + static_cast<double>(n - bad.size()) *
-                                                      std::log(1 - kPriorBadPoint));
+    outliers = log_sum(
+        outliers, w.log_evidence + static_cast<double>(n - bad.size()) * std::log(1 - kBad.share));
     return w.log_evidence;
   };
   std::vector<std::pair<double, std::size_t>> single;
@@ -388,7 +373,7 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   double first_move = 0;
   for (std::size_t i = 1; i < n && first_move == 0; ++i) first_move = t[i] - t[i - 1];
 
-  const double all_good = static_cast<double>(n) * std::log(1 - kPriorBadPoint);
+  const double all_good = static_cast<double>(n) * std::log(1 - kBad.share);
   std::vector<Variant> variants;
   const std::size_t turn = first_turn(t);
   const int starts = turn > 0 ? 2 : 1;  // without a turn a play that is taken up does not show

@@ -5,6 +5,7 @@
 #include <limits>
 #include <numbers>
 
+#include "curve/priors.h"
 #include "field/donut.h"
 #include "starwaist/field.h"
 #include "starwaist/statistics.h"
@@ -248,8 +249,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
     const double waves = outer_px * *rig.pixel_um / (4 * *ratio * rig.wavelength_um);
     to_rays = 1 + 0.35 / std::max(waves, 1.0);
   }
-  constexpr double kUsualObstruction = 0.33;
-  const double obstruction = rig.obstruction.value_or(kUsualObstruction);
+  const double obstruction = rig.obstruction.value_or(curve::kUsualObstructionOfShadow);
   const double scale = -to_rays / (skewness_per_offset(obstruction) * std::pow(outer_px / bin, 3));
   std::vector<Eigen::Vector2d> offsets;
   std::vector<double> weights;
