@@ -1,6 +1,6 @@
 // Robust summaries and the quantiles of the distributions that small samples need.
 //
-// Module: core. Includes nothing of the project.
+// Module: numerics. Includes nothing of the project.
 #pragma once
 
 #include <span>

@@ -7,7 +7,8 @@
 #include <limits>
 #include <variant>
 
-#include "stars/line.h"
+#include "numerics/line.h"
+#include "numerics/robust.h"
 #include "stars/stamp.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
@@ -104,7 +105,7 @@ std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
   if (!(middle > 0)) return std::nullopt;
   std::vector<double> residual(samples.size());
   std::vector<double> weight(samples.size());
-  WeightedLine line;
+  numerics::WeightedLine line;
   line.intercept = middle;
   double spread = 0;
   for (int round = 0; round < kRounds; ++round) {
@@ -113,8 +114,9 @@ std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
     }
     spread = robust_sigma(residual);
     if (!(spread > 0)) return std::nullopt;
-    for (std::size_t i = 0; i < samples.size(); ++i) weight[i] = huber_weight(residual[i] / spread);
-    const auto fitted = weighted_line(levels, variances, weight);
+    for (std::size_t i = 0; i < samples.size(); ++i)
+      weight[i] = numerics::huber_weight(residual[i] / spread);
+    const auto fitted = numerics::weighted_line(levels, variances, weight);
     if (!fitted) return std::nullopt;
     line = *fitted;
   }

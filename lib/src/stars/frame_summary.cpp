@@ -6,7 +6,7 @@
 #include <optional>
 #include <utility>
 
-#include "stars/summary.h"
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -47,7 +47,8 @@ std::vector<const MeasuredStar*> summary_stars(const std::vector<MeasuredStar>& 
 
 // `pick` gives value and sigma of a star, or nothing.
 template <class Pick>
-std::optional<RobustMean> mean_over(const std::vector<const MeasuredStar*>& chosen, Pick&& pick) {
+std::optional<numerics::RobustMean> mean_over(const std::vector<const MeasuredStar*>& chosen,
+                                              Pick&& pick) {
   std::vector<double> values;
   std::vector<double> sigmas;
   for (const MeasuredStar* w : chosen) {
@@ -56,7 +57,7 @@ std::optional<RobustMean> mean_over(const std::vector<const MeasuredStar*>& chos
     values.push_back(picked->first);
     sigmas.push_back(picked->second);
   }
-  return robust_mean(values, sigmas);
+  return numerics::robust_mean(values, sigmas);
 }
 
 }  // namespace

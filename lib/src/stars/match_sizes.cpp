@@ -3,7 +3,7 @@
 #include <numeric>
 #include <vector>
 
-#include "stars/line.h"
+#include "numerics/robust.h"
 #include "stars/registration.h"
 #include "starwaist/stars.h"
 #include "starwaist/statistics.h"
@@ -159,8 +159,7 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
   std::vector<double>& tau2 = fit.tau2;
   const auto weight = [&](const Seen& s, double residual, std::size_t frame) {
     const double variance = s.variance + tau2[frame];
-    const double z = std::abs(residual) / std::sqrt(variance);
-    return stars::huber_weight(z) / variance;
+    return numerics::huber_weight(residual / std::sqrt(variance)) / variance;
   };
   for (std::size_t i = 0; i < frames; ++i) {
     std::vector<double> first;
@@ -194,29 +193,20 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
     double change = 0;
     for (std::size_t i = 0; i < frames; ++i) {
       if (!fit.log_size[i]) continue;
-      double sum = 0;
-      double sum_w = 0;
-      double sum_w2r2 = 0;
+      numerics::RobustSums sums;
       Excess excess;
-      int count = 0;
       for (std::size_t j = 0; j < table.size(); ++j) {
         if (!table[j][i]) continue;
         const double residual = table[j][i]->log_size - star[j] - *fit.log_size[i];
-        const double w = weight(*table[j][i], residual, i);
-        sum += w * residual;
-        sum_w += w;
-        sum_w2r2 += w * w * residual * residual;
-        ++count;
+        sums.add(weight(*table[j][i], residual, i), residual, residual);
         excess.add(residual, table[j][i]->variance + tau2[i]);
       }
-      if (!(sum_w > 0)) continue;
-      *fit.log_size[i] += sum / sum_w;
-      change = std::max(change, std::abs(sum / sum_w));
-      const double n = count;
-      const double sandwich = n > 1 ? std::sqrt(sum_w2r2 * n / (n - 1)) / sum_w : 0.0;
-      fit.sigma[i] = std::max(sandwich, 1.0 / std::sqrt(sum_w));
-      fit.stars[i] = count;
-      if (count > kFewestForScatter) tau2[i] = excess.after(tau2[i]);
+      if (sums.empty()) continue;
+      *fit.log_size[i] += sums.mean();
+      change = std::max(change, std::abs(sums.mean()));
+      fit.sigma[i] = sums.sigma();
+      fit.stars[i] = static_cast<int>(sums.count());
+      if (fit.stars[i] > kFewestForScatter) tau2[i] = excess.after(tau2[i]);
     }
     if (round > 3 && change < 1e-7) break;
   }
@@ -293,8 +283,7 @@ std::optional<double> focus_error_of_stars(std::span<const FrameMeasurement> fra
     for (const StarFocus& star : found) {
       const double variance = star.variance + spread2;
       const double w =
-          stars::huber_weight(std::abs(star.offset_steps - centre) / std::sqrt(variance)) /
-          variance;
+          numerics::huber_weight((star.offset_steps - centre) / std::sqrt(variance)) / variance;
       sum += w * star.offset_steps;
       sum_w += w;
     }

@@ -3,7 +3,8 @@
 #include <cmath>
 #include <cstddef>
 
-#include "stars/line.h"
+#include "numerics/line.h"
+#include "numerics/robust.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -30,12 +31,12 @@ Line robust_line(const std::vector<double>& x, const std::vector<double>& y,
     // The square of a robust spread of n values is itself known to 2.3 / sqrt(n): scatter within
     // two such errors of the points' own variance is none.
     const double allowed = 1 + 4.6 / std::sqrt(static_cast<double>(y.size()));
-    line.scatter2 = std::max(0.0, spread * spread - allowed * median(variance));
+    line.scatter2 = numerics::variance_beyond(spread, variance, allowed);
     for (std::size_t i = 0; i < y.size(); ++i) {
       const double v = variance[i] + line.scatter2;
-      weight[i] = huber_weight(residual[i] / std::sqrt(v)) / v;
+      weight[i] = numerics::huber_weight(residual[i] / std::sqrt(v)) / v;
     }
-    const auto fitted = weighted_line(x, y, weight);
+    const auto fitted = numerics::weighted_line(x, y, weight);
     if (!fitted) return line;
     line.slope = fitted->slope;
     line.intercept = fitted->intercept;

@@ -6,6 +6,8 @@
 #include <utility>
 
 #include "core/parallel.h"
+#include "numerics/robust.h"
+#include "numerics/root.h"
 #include "stars/aperture.h"
 #include "stars/summary.h"
 #include "stars/wings.h"
@@ -63,13 +65,9 @@ double GrowthProfile::slope(double x) const {
 }
 
 double GrowthProfile::radius_of(double wanted) const {
-  double low = 0;
-  double high = 64;
-  for (int round = 0; round < 50; ++round) {
-    const double middle = 0.5 * (low + high);
-    (fraction(middle) < wanted ? low : high) = middle;
-  }
-  return 0.5 * (low + high);
+  constexpr numerics::Bracket kReach{.low = 0, .high = 64};
+  constexpr int kHalvings = 50;
+  return numerics::bisect(kReach, kHalvings, [&](double x) { return fraction(x) < wanted; });
 }
 
 double GrowthProfile::central_ratio() const {
@@ -143,7 +141,7 @@ Annulus stacked_annulus(const std::vector<std::optional<StackedStar>>& stars, st
                     stacked->unit());
     pedestal.push_back(star.sky_sigma_adu * area_per_x2 / stacked->unit());
   }
-  const auto mean = robust_mean(light, noise);
+  const auto mean = numerics::robust_mean(light, noise);
   if (!mean) return {};
   return {mean->value, mean->sigma, median(pedestal), light.size()};
 }

@@ -9,6 +9,8 @@
 #include <cstddef>
 #include <numeric>
 
+#include "numerics/robust.h"
+
 namespace starwaist {
 
 double median(std::span<const double> values) {
@@ -48,12 +50,11 @@ double weighted_median(std::span<const double> values, std::span<const double> w
 }
 
 double robust_sigma(std::span<const double> values) {
-  constexpr double kGaussianFactor = 1.4826022;  // 1 / Phi^-1(3/4)
   const double centre = median(values);
   std::vector<double> deviations(values.size());
   std::transform(values.begin(), values.end(), deviations.begin(),
                  [centre](double v) { return std::abs(v - centre); });
-  return kGaussianFactor * median(deviations);
+  return numerics::sigma_of_distances(deviations);
 }
 
 double student_t_quantile(double probability, double degrees_of_freedom) {

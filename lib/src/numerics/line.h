@@ -1,10 +1,12 @@
 // A straight line through weighted points.
+//
+// For stars (camera, pedestal), and wherever a line needs its weights' error.
 #pragma once
 
 #include <optional>
 #include <span>
 
-namespace starwaist::stars {
+namespace starwaist::numerics {
 
 struct WeightedLine {
   double intercept = 0;
@@ -14,12 +16,10 @@ struct WeightedLine {
   double slope_sigma = 0;
 };
 
-// Least squares; absent where the points are all at one place. As many y and weights as x.
+// Least squares by the sums of the weighted moments. Absent where the points are all at one place.
+// Precondition: as many y and weights as x, weights >= 0; x of order one about zero, as the sums
+// lose digits where it is not.
 std::optional<WeightedLine> weighted_line(std::span<const double> x, std::span<const double> y,
                                           std::span<const double> weight);
 
-// Huber's weight of a residual of z standard deviations: 1 inside, falling as 1 / z outside; 95 %
-// efficient (Huber 1964, from memory).
-double huber_weight(double z);
-
-}  // namespace starwaist::stars
+}  // namespace starwaist::numerics

@@ -1,9 +1,9 @@
-#include "stars/line.h"
+#include "numerics/line.h"
 
 #include <cmath>
 #include <cstddef>
 
-namespace starwaist::stars {
+namespace starwaist::numerics {
 
 std::optional<WeightedLine> weighted_line(std::span<const double> x, std::span<const double> y,
                                           std::span<const double> weight) {
@@ -26,9 +26,4 @@ std::optional<WeightedLine> weighted_line(std::span<const double> x, std::span<c
                       std::sqrt(wxx / determinant), std::sqrt(w0 / determinant)};
 }
 
-double huber_weight(double z) {
-  constexpr double kHuber = 1.345;
-  return std::abs(z) > kHuber ? kHuber / std::abs(z) : 1.0;
-}
-
-}  // namespace starwaist::stars
+}  // namespace starwaist::numerics
