@@ -60,7 +60,7 @@ const std::vector<Module>& modules() {
         {"noise.h", {"diagnosis"}},
         {"priors.h", {"diagnosis", "field"}},
         {"shape_fit.h", {"advice", "diagnosis"}}}},
-      {"advice", {"plan.h", "backlash.h"}, {"core", "numerics", "optics", "curve"}, {}},
+      {"advice", {"conditions.h", "plan.h", "next_sample.h", "backlash.h"}, {"core", "numerics", "optics", "curve"}, {}},
       {"field", {"field.h"}, {"core", "numerics", "optics", "frame", "stars", "curve"}, {}},
       {"render", {"render.h"}, {"core", "numerics", "optics", "frame"}, {}},
       {"drift", {"drift.h"}, {"core", "numerics"}, {}},

@@ -68,12 +68,12 @@ class PlanCommand : public Command {
       return report_failure(streams, allowed.error());
     }
     Rig rig = *checked_rig;
-    const auto night = find_night(rig, streams);
+    const auto conditions = find_conditions(rig, streams);
     if (is_interrupted(streams)) return report_interrupt(streams);
-    if (!night) return report_failure(streams, night.error());
+    if (!conditions) return report_failure(streams, conditions.error());
     if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
-    rig = rig_with_measured_step(rig, *night);
-    const auto plan = plan_run(*night, rig, plan_);
+    rig = rig_with_measured_step(rig, *conditions);
+    const auto plan = plan_run(*conditions, rig, plan_);
     if (!plan) return report_failure(streams, plan.error());
     const auto json = plan_json(*plan);
     if (!json) return report_failure(streams, json.error());
@@ -100,8 +100,8 @@ class PlanCommand : public Command {
 
  private:
   // Of the runs where there are any, else of the optics; completes the rig from the frames.
-  Result<NightFacts> find_night(Rig& rig, const ToolStreams& streams) {
-    if (input_.inputs.empty()) return night_from_optics(rig, slope_);
+  Result<ObservingConditions> find_conditions(Rig& rig, const ToolStreams& streams) {
+    if (input_.inputs.empty()) return conditions_from_optics(rig, slope_);
     ProgressLine progress(streams, common_.quiet);
     RunOptions options = run_options_of(common_, input_, rig, progress, streams);
     options.table = table_;
@@ -116,12 +116,12 @@ class PlanCommand : public Command {
     }
     auto exposure = exposure_of_frames();
     if (!exposure) exposure = plan_.exposure_s;
-    auto night = night_from_runs(fits, rig, exposure);
-    if (night) return night;
-    auto optics = night_from_optics(rig, slope_);
-    if (!optics) return night;
+    auto conditions = conditions_from_runs(fits, rig, exposure);
+    if (conditions) return conditions;
+    auto optics = conditions_from_optics(rig, slope_);
+    if (!optics) return conditions;
     optics->notes.insert(optics->notes.begin(),
-                         night.error().message + "; the plan rests on the optics alone");
+                         conditions.error().message + "; the plan rests on the optics alone");
     return optics;
   }
 

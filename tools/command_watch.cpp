@@ -5,7 +5,7 @@
 
 #include "run_command.h"
 #include "run_inputs.h"
-#include "starwaist/plan.h"
+#include "starwaist/next_sample.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
 #include "starwaist/live.h"
@@ -74,10 +74,10 @@ class WatchCommand : public Command {
     options.run = run_options_of(common_, input_, *rig, silent, streams);
     options.next = next_;
     if (!like_.empty()) {
-      const auto night = night_like(options.run);
+      const auto conditions = conditions_like(options.run);
       if (is_interrupted(streams)) return report_interrupt(streams);
-      if (!night) return report_failure(streams, night.error());
-      options.night = *night;
+      if (!conditions) return report_failure(streams, conditions.error());
+      options.conditions = *conditions;
     }
     auto follower = FolderFollower::open(input_.inputs.front(), kSettleS);
     if (!follower) return report_failure(streams, follower.error());
@@ -94,12 +94,12 @@ class WatchCommand : public Command {
   }
 
  private:
-  [[nodiscard]] Result<NightFacts> night_like(const RunOptions& options) const {
+  [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
     const auto runs = fit_runs({like_}, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     std::vector<FitResult> fits;
     for (const RunFit& run : *runs) fits.push_back(run.fit);
-    return night_from_runs(fits, completed(options.rig, runs->front().rig));
+    return conditions_from_runs(fits, completed(options.rig, runs->front().rig));
   }
 
   // What is being followed; frames wait until it is known which of the two.
