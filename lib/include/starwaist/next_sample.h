@@ -37,15 +37,14 @@ struct NextSample {
 template <>
 struct Fields<NextSample> {
   static constexpr auto list = std::make_tuple(
-      field("enough", &NextSample::enough, "", "whether best focus is known as well as wanted"),
-      field("next_position_steps", &NextSample::next_position_steps, "steps",
-            "where the next frame adds most"),
-      field("bracketing", &NextSample::bracketing, "", "whether best focus is not yet enclosed"),
-      field("best_focus_steps", &NextSample::best_focus_steps, "steps", "best focus so far"),
-      field("sigma_steps", &NextSample::sigma_steps, "steps", "its standard deviation"),
-      field("sigma_after_steps", &NextSample::sigma_after_steps, "steps",
-            "the same once the next frame is there"),
-      field("reason", &NextSample::reason, "", "why there, or why no more"));
+      STARWAIST_FIELD(NextSample, enough, "", "whether best focus is known as well as wanted"),
+      STARWAIST_FIELD(NextSample, next_position_steps, "steps", "where the next frame adds most"),
+      STARWAIST_FIELD(NextSample, bracketing, "", "whether best focus is not yet enclosed"),
+      STARWAIST_FIELD(NextSample, best_focus_steps, "steps", "best focus so far"),
+      STARWAIST_FIELD(NextSample, sigma_steps, "steps", "its standard deviation"),
+      STARWAIST_FIELD(NextSample, sigma_after_steps, "steps",
+                      "the same once the next frame is there"),
+      STARWAIST_FIELD(NextSample, reason, "", "why there, or why no more"));
 };
 static_assert(describes_every_field<NextSample>());
 
