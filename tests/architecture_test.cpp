@@ -58,7 +58,7 @@ const std::vector<Module>& modules() {
         {"curve_shape.h", {"advice", "diagnosis"}},
         {"least_squares.h", {"advice"}},
         {"noise.h", {"diagnosis"}},
-        {"priors.h", {"diagnosis", "field"}},
+        {"priors.h", {"advice", "diagnosis", "field"}},
         {"shape_fit.h", {"advice", "diagnosis"}}}},
       {"advice", {"conditions.h", "plan.h", "next_sample.h", "backlash.h"}, {"core", "numerics", "optics", "curve"}, {}},
       {"field", {"field.h"}, {"core", "numerics", "optics", "frame", "stars", "curve"}, {}},

@@ -3,12 +3,13 @@
 #include <algorithm>
 #include <cmath>
 
+#include "curve/priors.h"
 #include "curve/shape_fit.h"
 
 namespace starwaist::advice {
 namespace {
 
-constexpr double kStudentDegrees = 4;
+constexpr double kStudentDegrees = curve::kStudentDegreesOfSlack;
 
 struct AtPoint {
   double reach;  // slope times distance from best focus
