@@ -9,42 +9,13 @@
 #include <vector>
 
 #include "starwaist/error.h"
+#include "starwaist/limits.h"
+#include "starwaist/numbers.h"
 #include "starwaist/run.h"
+#include "starwaist/terms.h"
 #include "starwaist_tool.h"
 
 namespace starwaist::tool {
-
-// One command: its options on an App of its own, and what it does once they are read.
-class Command {
- public:
-  Command(const std::string& name, const std::string& summary);
-  virtual ~Command() = default;
-  Command(const Command&) = delete;
-  Command& operator=(const Command&) = delete;
-
-  [[nodiscard]] const std::string& name() const { return name_; }
-  [[nodiscard]] const std::string& summary() const { return summary_; }
-  CLI::App& app() { return app_; }
-  // Called after the options were read without an error. Returns the exit status.
-  virtual int run(const ToolStreams& streams) = 0;
-
- private:
-  std::string name_;
-  std::string summary_;
-  CLI::App app_;
-};
-
-std::unique_ptr<Command> make_measure_command();
-std::unique_ptr<Command> make_fit_command();
-std::unique_ptr<Command> make_diagnose_command();
-std::unique_ptr<Command> make_watch_command();
-std::unique_ptr<Command> make_drift_command();
-std::unique_ptr<Command> make_night_command();
-std::unique_ptr<Command> make_log_command();
-std::unique_ptr<Command> make_field_command();
-std::unique_ptr<Command> make_render_command();
-std::unique_ptr<Command> make_plan_command();
-std::unique_ptr<Command> make_backlash_command();
 
 // "starwaist: file: what. remedy", one line.
 void print_error(const ToolStreams& streams, const Error& error);
@@ -53,18 +24,44 @@ void print_line(const ToolStreams& streams, const std::string& message);
 // 2 for a value that the user gave and that cannot be used, 3 for the rest.
 int exit_status_of(const Error& error);
 
+// 0 where the answer can be trusted, else 1.
+int status_of(Verdict verdict);
+
 // Prints the error and returns its status.
 int report_failure(const ToolStreams& streams, const Error& error);
 
 // Options shared by the commands, each declared in one place.
 
 // A number within limits, checked when it is read; the message names the option.
+// What a target holds beforehand is its default; the help shows it, in brackets, by itself.
 CLI::Option* add_number(CLI::App& app, const std::string& option, std::optional<double>& target,
                         const NumberLimits& limits, const std::string& help);
 CLI::Option* add_number(CLI::App& app, const std::string& option, double& target,
                         const NumberLimits& limits, const std::string& help);
 CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, int low, int high,
                          const std::string& help);
+// A file or folder by its name.
+CLI::Option* add_path(CLI::App& app, const std::string& option, std::string& target,
+                      const std::string& help, const std::string& type = "FILE");
+// One of few words, read without regard to case; `words`: as in "hfr or fwhm".
+template <class Target, class FromName>
+CLI::Option* add_choice(CLI::App& app, const std::string& option, Target& target,
+                        FromName from_name, const std::string& words, const std::string& help,
+                        const std::string& type = "NAME") {
+  return app
+      .add_option(
+          option,
+          [&target, from_name, option, words](const CLI::results_t& values) {
+            const auto chosen = from_name(lower_case(values.front()));
+            if (!chosen) {
+              throw CLI::ValidationError(option, "'" + values.front() + "' is not " + words);
+            }
+            target = *chosen;
+            return true;
+          },
+          help)
+      ->type_name(type);
+}
 
 struct CommonOptions {
   std::string json;  // "-": standard output; empty: none
@@ -92,11 +89,6 @@ void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::stri
 // The same with the columns of a table of sizes.
 void add_table_options(CLI::App& app, TableOptions& table);
 
-// RunOptions of the shared options, with progress and interrupt joined to the streams.
-class ProgressLine;
-RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,
-                          ProgressLine& progress, const ToolStreams& streams);
-
 // A line on a terminal that is redrawn and wiped; silent elsewhere and under --quiet.
 class ProgressLine {
  public:
@@ -113,11 +105,58 @@ class ProgressLine {
   std::size_t drawn_ = 0;
 };
 
-// Every file that a run reads: what no output may replace.
-std::vector<std::string> protected_paths_of(const RunInput& input);
+// The options that many commands share; each command adds those that it has.
+struct Settings {
+  InputOptions input;
+  CommonOptions common;
+  TableOptions table;
+  Rig rig;
+};
 
-// invalid_argument where --plot names no kind of picture; an empty name is none asked for.
-Result<void> check_plot_name(const std::string& plot);
+// RunOptions of them, with progress and interrupt joined to the streams; `rig` is the checked one.
+RunOptions run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                          const ToolStreams& streams);
+
+// One command: its options on an App of its own, and what it does once they are read.
+class Command {
+ public:
+  struct Words {
+    std::string name;
+    std::string summary;
+    std::string examples;  // and the exit statuses: the end of its help
+  };
+  explicit Command(const Words& words);
+  virtual ~Command() = default;
+  Command(const Command&) = delete;
+  Command& operator=(const Command&) = delete;
+
+  [[nodiscard]] const std::string& name() const { return name_; }
+  [[nodiscard]] const std::string& summary() const { return summary_; }
+  CLI::App& app() { return app_; }
+  [[nodiscard]] const CLI::App& app() const { return app_; }
+  // Called after the options were read without an error. Returns the exit status.
+  virtual int run(const ToolStreams& streams) = 0;
+
+ protected:
+  Settings settings_;
+
+ private:
+  std::string name_;
+  std::string summary_;
+  CLI::App app_;
+};
+
+std::unique_ptr<Command> make_measure_command();
+std::unique_ptr<Command> make_fit_command();
+std::unique_ptr<Command> make_diagnose_command();
+std::unique_ptr<Command> make_watch_command();
+std::unique_ptr<Command> make_drift_command();
+std::unique_ptr<Command> make_night_command();
+std::unique_ptr<Command> make_log_command();
+std::unique_ptr<Command> make_field_command();
+std::unique_ptr<Command> make_render_command();
+std::unique_ptr<Command> make_plan_command();
+std::unique_ptr<Command> make_backlash_command();
 
 // The first of the named outputs that could not be written, or two that are the same file. Empty
 // names and "-" are passed over.
@@ -133,6 +172,8 @@ Result<void> write_output(const std::string& path, const std::string& text,
 void print_skipped(const ToolStreams& streams, const std::vector<SkippedFile>& skipped);
 
 bool is_interrupted(const ToolStreams& streams);
-int report_interrupt(const ToolStreams& streams);
+int report_interrupt(
+    const ToolStreams& streams,
+    const std::string& words = "interrupted; outputs that were not finished are absent");
 
 }  // namespace starwaist::tool

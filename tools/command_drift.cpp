@@ -1,5 +1,5 @@
 // starwaist drift: best focus against temperature over many runs.
-#include "command.h"
+#include "job.h"
 #include "starwaist/numbers.h"
 #include "starwaist/past_runs.h"
 #include "starwaist/report.h"
@@ -9,7 +9,7 @@ namespace starwaist::tool {
 namespace {
 
 constexpr const char* kExamples = R"(Examples:
-  starwaist drift --ledger runs.ledger --config rig.ini
+  starwaist drift --ledger runs.ledger --config rig.conf
       Slope with temperature from all runs of a ledger, how often to refocus, whether a prediction
       can stand in for a focus run.
   starwaist drift focus.csv --predict 2 --predict -5,Ha
@@ -20,21 +20,45 @@ constexpr const char* kExamples = R"(Examples:
 Exit status: 0 the slope can be trusted; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 input, or an output that cannot be written; 130 interrupted.)";
 
+using Paths = std::vector<std::string>;
+
+// What is learned from: the runs, what was left out of them, what is worth saying of them.
+struct History {
+  std::vector<DriftRun> runs;
+  std::vector<SkippedFile> skipped;
+  std::vector<std::string> notes;
+};
+
+struct DriftAnswer {
+  DriftFit fit;
+  std::vector<SkippedFile> skipped;
+};
+
+DriftQuery parse_query(const std::string& text) {
+  const auto comma = text.find(',');
+  const auto temperature = parse_number(text.substr(0, comma));
+  if (!temperature) {
+    throw CLI::ValidationError("--predict", "'" + text + "' is not T or T,FILTER, as in -5,Ha");
+  }
+  DriftQuery query{*temperature, std::nullopt, std::nullopt};
+  if (comma != std::string::npos) {
+    query.filter = std::string(trimmed(std::string_view(text).substr(comma + 1)));
+  }
+  return query;
+}
+
 class DriftCommand : public Command {
  public:
-  DriftCommand() : Command("drift", "Learn how focus moves with temperature, filter and altitude") {
-    add_input_options(app(), input_);
+  DriftCommand()
+      : Command(
+            {"drift", "Learn how focus moves with temperature, filter and altitude", kExamples}) {
+    add_input_options(app(), settings_.input);
     app().get_option("INPUT")->required(false)->description(
         "A table of finished runs (position,temperature,...), run folders, folders of them, or "
         "answers of fit in JSON");
-    add_common_options(app(), common_);
-    app()
-        .add_option("--ledger", ledger_, "Take the runs from this ledger")
-        ->type_name("FILE")
-        ->configurable(false);
-    app()
-        .add_option("--rig", rig_name_, "Only the ledger's runs of this rig")
-        ->type_name("NAME")
+    add_common_options(app(), settings_.common);
+    add_path(app(), "--ledger", ledger_, "Take the runs from this ledger")->configurable(false);
+    add_path(app(), "--rig", rig_name_, "Only the ledger's runs of this rig", "NAME")
         ->configurable(false);
     app()
         .add_option(
@@ -47,92 +71,66 @@ class DriftCommand : public Command {
         ->type_name("T[,FILTER]")
         ->expected(1)
         ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll);
-    add_column_option(app(), table_, {}, "position=Best");
-    app()
-        .add_option(
-            "--tube",
-            [this](const CLI::results_t& values) {
-              drift_.tube = tube_material_from_name(values.front());
-              if (!drift_.tube) {
-                throw CLI::ValidationError(
-                    "--tube", "'" + values.front() + "' is not aluminium, steel or carbon");
-              }
-              return true;
-            },
-            "What the tube is made of: aluminium, steel or carbon; its length is taken as the "
-            "focal length unless --tube-length-mm is given")
-        ->type_name("MATERIAL");
+    add_column_option(app(), settings_.table, {}, "position=Best");
+    add_choice(app(), "--tube", drift_.tube, tube_material_from_name, "aluminium, steel or carbon",
+               "What the tube is made of: aluminium, steel or carbon; its length is taken as the "
+               "focal length unless --tube-length-mm is given",
+               "MATERIAL");
     add_number(app(), "--tube-length-mm", drift_.tube_length_mm, kPositive, "Length of the tube");
     app().add_flag("--no-altitude", no_altitude_, "No term in the telescope's altitude");
     app().add_flag("--no-lag", no_lag_, "No delay of the focus behind the thermometer");
-    app()
-        .add_option("--plot", plot_,
-                    "Draw focus against temperature; the name ends in .png or .svg")
-        ->type_name("FILE");
-    add_rig_options(app(), rig_);
-    app().footer(kExamples);
+    add_path(app(), "--plot", plot_,
+             "Draw focus against temperature; the name ends in .png or .svg");
+    add_rig_options(app(), settings_.rig);
   }
 
   int run(const ToolStreams& streams) override {
-    if (auto named = check_plot_name(plot_); !named) return report_failure(streams, named.error());
-    const auto rig = checked(rig_);
-    if (!rig) return report_failure(streams, rig.error());
-    if (ledger_.empty() == input_.inputs.empty()) {
-      return report_failure(
-          streams,
-          Error{ErrorCode::invalid_argument,
-                ledger_.empty() ? "no input was given" : "--ledger and INPUT were both given",
-                "Name a ledger with --ledger, or a table or run folders"});
-    }
-    auto protected_paths = input_.inputs;
-    if (!ledger_.empty()) protected_paths.push_back(ledger_);
-    if (auto allowed = check_outputs({common_.json, plot_}, protected_paths); !allowed) {
-      return report_failure(streams, allowed.error());
-    }
-    if (!plot_.empty()) {
-      if (auto gnuplot = check_gnuplot(); !gnuplot) return report_failure(streams, gnuplot.error());
-    }
-    std::vector<DriftRun> runs;
-    std::vector<SkippedFile> skipped;
-    std::vector<std::string> notes;
-    const auto read =
-        ledger_.empty() ? from_inputs(*rig, streams, runs, skipped, notes) : from_ledger(runs);
-    if (is_interrupted(streams)) return report_interrupt(streams);
-    if (!read) return report_failure(streams, read.error());
-    print_skipped(streams, skipped);
-
-    if (const auto zone = critical_focus_zone_steps(*rig)) drift_.half_zone_steps = *zone / 2;
-    drift_.um_per_step = rig->um_per_step;
-    if (!drift_.tube_length_mm) drift_.tube_length_mm = rig->focal_length_mm;
-    drift_.altitude = !no_altitude_;
-    drift_.lag = !no_lag_;
-    auto fit = fit_drift(runs, drift_);
-    if (!fit) return report_failure(streams, fit.error());
-    fit->result.notes.insert(fit->result.notes.begin(), notes.begin(), notes.end());
-    const auto json = drift_json(*fit, skipped);
-    if (!json) return report_failure(streams, json.error());
-    if (!plot_.empty()) {
-      if (auto drawn = write_drift_plot(*fit, plot_, protected_paths); !drawn) {
-        return report_failure(streams, drawn.error());
-      }
-    }
-    if (!common_.json.empty()) {
-      if (auto written = write_output(common_.json, *json, protected_paths, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    const bool trusted = fit->result.verdict == Verdict::trusted;
-    if (!common_.json_to_stdout()) {
-      if (common_.quiet) fit->result.notes.clear();
-      if (auto written = write_output("-", drift_table(*fit), {}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    return trusted ? kTrusted : kNotTrusted;
+    return run_job(
+        Job<Paths, DriftAnswer>{
+            .check = [this] { return check_input(); },
+            .find = [this] { return Result<Found<Paths>>(named_inputs(settings_, {ledger_})); },
+            .outputs = {{.name = {"--plot", plot_, OutputName::Kind::figure},
+                         .write =
+                             [this](const DriftAnswer& answer, const Writer& writer) {
+                               return write_drift_plot(answer.fit, plot_, writer.protected_paths);
+                             }}},
+            .work = [this](const Paths& inputs, Work& work) { return learn(inputs, work); },
+            .json = [](const DriftAnswer& a) { return drift_json(a.fit, a.skipped); },
+            .text = shown,
+            .status = [](const DriftAnswer& a) { return status_of(a.fit.result.verdict); }},
+        settings_, streams);
   }
 
  private:
-  Result<void> from_ledger(std::vector<DriftRun>& runs) const {
+  [[nodiscard]] Result<void> check_input() const {
+    if (ledger_.empty() != settings_.input.inputs.empty()) return {};
+    return fail(ErrorCode::invalid_argument,
+                ledger_.empty() ? "no input was given" : "--ledger and INPUT were both given",
+                "Name a ledger with --ledger, or a table or run folders");
+  }
+
+  [[nodiscard]] Result<DriftAnswer> learn(const Paths& inputs, Work& work) const {
+    const auto history = ledger_.empty() ? from_inputs(inputs, work.options) : from_ledger();
+    if (!history) return tl::unexpected<Error>(history.error());
+    work.skipped = history->skipped;
+    auto fit = fit_drift(history->runs, drift_options(work.options.rig));
+    if (!fit) return tl::unexpected<Error>(fit.error());
+    auto& notes = fit->result.notes;
+    notes.insert(notes.begin(), history->notes.begin(), history->notes.end());
+    return DriftAnswer{std::move(*fit), history->skipped};
+  }
+
+  [[nodiscard]] DriftOptions drift_options(const Rig& rig) const {
+    DriftOptions options = drift_;
+    if (const auto zone = critical_focus_zone_steps(rig)) options.half_zone_steps = *zone / 2;
+    options.um_per_step = rig.um_per_step;
+    if (!options.tube_length_mm) options.tube_length_mm = rig.focal_length_mm;
+    options.altitude = !no_altitude_;
+    options.lag = !no_lag_;
+    return options;
+  }
+
+  [[nodiscard]] Result<History> from_ledger() const {
     const auto ledger = Ledger::open(ledger_, Ledger::Access::existing);
     if (!ledger) return tl::unexpected<Error>(ledger.error());
     LedgerFilter filter;
@@ -144,7 +142,8 @@ class DriftCommand : public Command {
       return fail(ErrorCode::no_data, ledger_ + ": the ledger holds no such run",
                   "Add runs with 'starwaist log add'");
     }
-    std::string rig = found->front().rig;
+    History history;
+    const std::string& rig = found->front().rig;
     for (const auto& run : *found) {
       if (run.rig != rig) {
         return fail(
@@ -152,47 +151,31 @@ class DriftCommand : public Command {
             ledger_ + ": the ledger holds runs of several rigs ('" + rig + "', '" + run.rig + "')",
             "Choose one with --rig");
       }
-      runs.push_back(drift_run(run, static_cast<int>(runs.size()) + 1));
+      history.runs.push_back(drift_run(run, static_cast<int>(history.runs.size()) + 1));
     }
-    return {};
+    return history;
   }
 
-  Result<void> from_inputs(const Rig& rig, const ToolStreams& streams, std::vector<DriftRun>& runs,
-                           std::vector<SkippedFile>& skipped,
-                           std::vector<std::string>& notes) const {
-    ProgressLine progress(streams, common_.quiet);
-    HistoryOptions options;
-    options.run = run_options_of(common_, input_, rig, progress, streams);
-    options.run.table = table_;
-    auto done = each_past_run(input_.inputs, options, [&](const PastRuns& past) {
-      for (std::size_t i = 0; i < past.runs.size(); ++i) {
-        runs.push_back(drift_run(past.runs[i], past.rows[i]));
-      }
-      skipped.insert(skipped.end(), past.skipped.begin(), past.skipped.end());
-      notes.insert(notes.end(), past.notes.begin(), past.notes.end());
-      return Result<void>();
-    });
-    progress.wipe();
-    return done;
+  static Result<History> from_inputs(const Paths& inputs, const RunOptions& run) {
+    History history;
+    const auto done =
+        each_past_run(inputs, HistoryOptions{run, {}}, [&history](const PastRuns& past) {
+          for (std::size_t i = 0; i < past.runs.size(); ++i) {
+            history.runs.push_back(drift_run(past.runs[i], past.rows[i]));
+          }
+          history.skipped.insert(history.skipped.end(), past.skipped.begin(), past.skipped.end());
+          history.notes.insert(history.notes.end(), past.notes.begin(), past.notes.end());
+          return Result<void>();
+        });
+    if (!done) return tl::unexpected<Error>(done.error());
+    return history;
   }
 
-  static DriftQuery parse_query(const std::string& text) {
-    const auto comma = text.find(',');
-    const auto temperature = parse_number(text.substr(0, comma));
-    if (!temperature) {
-      throw CLI::ValidationError("--predict", "'" + text + "' is not T or T,FILTER, as in -5,Ha");
-    }
-    DriftQuery query{*temperature, std::nullopt, std::nullopt};
-    if (comma != std::string::npos) {
-      query.filter = std::string(trimmed(std::string_view(text).substr(comma + 1)));
-    }
-    return query;
+  static std::string shown(DriftAnswer answer, const TextOptions& options) {
+    if (!options.remarks) answer.fit.result.notes.clear();
+    return drift_table(answer.fit);
   }
 
-  InputOptions input_;
-  CommonOptions common_;
-  Rig rig_;
-  TableOptions table_;
   DriftOptions drift_;
   std::string ledger_;
   std::string rig_name_;

@@ -1,6 +1,5 @@
 // starwaist log: the runs of many nights in one file.
-#include "command.h"
-#include "starwaist/numbers.h"
+#include "job.h"
 #include "starwaist/past_runs.h"
 #include "starwaist/report.h"
 
@@ -9,7 +8,7 @@ namespace starwaist::tool {
 namespace {
 
 constexpr const char* kExamples = R"(Examples:
-  starwaist log add nights --ledger runs.ledger --rig balcony --config rig.ini
+  starwaist log add nights --ledger runs.ledger --rig balcony --config rig.conf
       Fit every run in a folder tree and keep the answers; a run that is there already is passed
       over, so that the same folder can be named again.
   starwaist log add focus.csv fit.json --ledger runs.ledger
@@ -23,9 +22,58 @@ constexpr const char* kExamples = R"(Examples:
 Exit status: 0 done; 1 'check' found damage, or 'add' passed over an input; 2 wrong usage; 3 no
 usable input, no ledger, or a file that cannot be written; 130 interrupted.)";
 
+using Paths = std::vector<std::string>;
+
+// What `add` did so far: also what an interrupt leaves behind.
+struct Added {
+  std::vector<LedgerRun> runs;  // for --json only
+  std::size_t fresh = 0;
+  std::size_t known = 0;
+  bool all_read = true;
+};
+
+struct Checked {
+  std::vector<std::string> faults;
+  LedgerCounts counts;
+};
+
 class LogCommand : public Command {
  public:
-  LogCommand() : Command("log", "Keep runs in a ledger: add, list, export, check") {
+  LogCommand() : Command({"log", "Keep runs in a ledger: add, list, export, check", kExamples}) {
+    add_action();
+    add_input_options(app(), settings_.input);
+    app().get_option("INPUT")->required(false)->description(
+        "For add: run folders, folders of them, tables, or answers of fit in JSON");
+    add_common_options(app(), settings_.common);
+    add_path(app(), "--ledger", ledger_, "The ledger; 'add' makes it where it is absent")
+        ->required();
+    add_path(app(), "--rig", rig_name_, "Name of the rig that runs are added for or listed of",
+             "NAME");
+    const auto add_filter = [this](const std::string& option, std::string& target,
+                                   const std::string& type, const std::string& help) {
+      add_path(app(), option, target, help, type)
+          ->group("Which runs (list and export)")
+          ->configurable(false);
+    };
+    add_filter("--from", from_, "DATE", "First date or time, as in 2027-02 or 2027-02-03T20:00");
+    add_filter("--until", until_, "DATE", "Last date or time, the whole day or month included");
+    add_filter("--filter", filter_, "NAME", "Filter");
+    add_filter("--verdict", verdict_, "NAME", "trusted, doubtful or unusable");
+    add_path(app(), "--csv", csv_, "Write the runs as a table; - is standard output");
+    add_rig_options(app(), settings_.rig);
+  }
+
+  int run(const ToolStreams& streams) override {
+    if (action_ == "add") {
+      Added added;
+      return run_job(add_job(added), settings_, streams);
+    }
+    if (action_ == "check") return run_job(check_job(), settings_, streams);
+    return run_job(list_job(), settings_, streams);
+  }
+
+ private:
+  void add_action() {
     app()
         .add_option(
             "ACTION",
@@ -41,63 +89,85 @@ class LogCommand : public Command {
             "add, list, export or check")
         ->required()
         ->configurable(false);
-    add_input_options(app(), input_);
-    app().get_option("INPUT")->required(false)->description(
-        "For add: run folders, folders of them, tables, or answers of fit in JSON");
-    add_common_options(app(), common_);
-    app()
-        .add_option("--ledger", ledger_, "The ledger; 'add' makes it where it is absent")
-        ->type_name("FILE")
-        ->required();
-    app()
-        .add_option("--rig", rig_name_, "Name of the rig that runs are added for or listed of")
-        ->type_name("NAME");
-    const std::string group = "Which runs (list and export)";
-    const auto text = [&](const std::string& option, std::string& target, const std::string& type,
-                          const std::string& help) {
-      app().add_option(option, target, help)->type_name(type)->group(group)->configurable(false);
-    };
-    text("--from", from_, "DATE", "First date or time, as in 2027-02 or 2027-02-03T20:00");
-    text("--until", until_, "DATE", "Last date or time, the whole day or month included");
-    text("--filter", filter_, "NAME", "Filter");
-    text("--verdict", verdict_, "NAME", "trusted, doubtful or unusable");
-    app()
-        .add_option("--csv", csv_, "Write the runs as a table; - is standard output")
-        ->type_name("FILE");
-    add_rig_options(app(), rig_);
-    app().footer(kExamples);
   }
 
-  int run(const ToolStreams& streams) override {
+  [[nodiscard]] Result<Found<Paths>> find() const { return named_inputs(settings_, {ledger_}); }
+
+  [[nodiscard]] Result<void> check_selection() const {
     if (!verdict_.empty() && !enum_from_name<Verdict>(verdict_)) {
-      return report_failure(
-          streams, Error{ErrorCode::invalid_argument,
-                         "--verdict: '" + verdict_ + "' is not trusted, doubtful or unusable",
-                         "Name one of them"});
+      return fail(ErrorCode::invalid_argument,
+                  "--verdict: '" + verdict_ + "' is not trusted, doubtful or unusable",
+                  "Name one of them");
     }
-    if (common_.json == "-" && csv_ == "-") {
-      return report_failure(
-          streams, Error{ErrorCode::invalid_argument, "--json and --csv both go to standard output",
-                         "Name a file for one of them"});
+    const bool adds = action_ == "add";
+    if (!adds && !settings_.input.inputs.empty()) {
+      return fail(ErrorCode::invalid_argument,
+                  "'" + settings_.input.inputs.front() + "': log " + action_ + " takes no input",
+                  "Name the ledger with --ledger");
     }
-    if (action_ != "add" && !input_.inputs.empty()) {
-      return report_failure(
-          streams, Error{ErrorCode::invalid_argument,
-                         "'" + input_.inputs.front() + "': log " + action_ + " takes no input",
-                         "Name the ledger with --ledger"});
+    if (adds && settings_.input.inputs.empty()) {
+      return fail(ErrorCode::invalid_argument, "no INPUT was given",
+                  "Name run folders, a table or a fit's JSON");
     }
-    auto protected_paths = input_.inputs;
-    protected_paths.push_back(ledger_);
-    if (auto allowed = check_outputs({common_.json, csv_}, protected_paths); !allowed) {
-      return report_failure(streams, allowed.error());
-    }
-    if (action_ == "add") return add(streams);
-    if (action_ == "check") return check(streams);
-    return list(streams);
+    return {};
   }
 
- private:
-  LedgerFilter selection() const {
+  [[nodiscard]] Job<Paths, Added> add_job(Added& so_far) const {
+    return {.check = [this] { return check_selection(); },
+            .find = [this] { return find(); },
+            .work = [this, &so_far](const Paths& inputs, Work& work) -> Result<Added> {
+              if (auto done = add(inputs, work, so_far); !done) {
+                return tl::unexpected<Error>(done.error());
+              }
+              return so_far;
+            },
+            .interrupted_words =
+                [&so_far] {
+                  return "interrupted; the " + std::to_string(so_far.fresh) +
+                         " runs added so far are kept. Name the same folders again to go on";
+                },
+            .json = [](const Added& added) { return log_json(added.runs); },
+            .text =
+                [](const Added& added, const TextOptions&) {
+                  return std::to_string(added.fresh) + (added.fresh == 1 ? " run" : " runs") +
+                         " added, " + std::to_string(added.known) + " there already.\n";
+                },
+            .status = [](const Added& added) { return added.all_read ? kTrusted : kNotTrusted; }};
+  }
+
+  [[nodiscard]] Result<void> add(const Paths& inputs, Work& work, Added& so_far) const {
+    auto ledger = Ledger::open(ledger_, Ledger::Access::create);
+    if (!ledger) return tl::unexpected<Error>(ledger.error());
+    // A run is named only once it is on the disk.
+    return each_past_run(inputs, {work.options, rig_name_}, [&](const PastRuns& past) {
+      work.progress.wipe();
+      print_skipped(work.streams, past.skipped);
+      if (past.runs.empty()) {
+        so_far.all_read = so_far.all_read && past.skipped.empty();
+        return Result<void>();
+      }
+      const auto added = ledger->add(past.runs);
+      if (!added) return Result<void>(tl::unexpected<Error>(added.error()));
+      constexpr std::size_t kMostLines = 50;  // of one table
+      const bool named = !settings_.common.quiet && !settings_.common.json_to_stdout() &&
+                         past.runs.size() <= kMostLines;
+      for (std::size_t i = 0; i < past.runs.size(); ++i) {
+        const auto& [id, already_there] = (*added)[i];
+        (already_there ? so_far.known : so_far.fresh) += 1;
+        if (!settings_.common.json.empty()) {
+          so_far.runs.push_back(past.runs[i]);
+          so_far.runs.back().id = id;
+        }
+        if (!named) continue;
+        work.streams.out << (already_there ? "there already, run " : "added, run ") << id << ": "
+                         << log_line(past.runs[i]) << "\n"
+                         << std::flush;
+      }
+      return Result<void>();
+    });
+  }
+
+  [[nodiscard]] LedgerFilter selection() const {
     LedgerFilter filter;
     const auto set = [](std::optional<std::string>& target, const std::string& text) {
       if (!text.empty()) target = text;
@@ -107,139 +177,73 @@ class LogCommand : public Command {
     set(filter.rig, rig_name_);
     set(filter.filter, filter_);
     filter.verdict = enum_from_name<Verdict>(verdict_);
+    filter.details = exports() && !settings_.common.json.empty();
     return filter;
   }
 
-  int add(const ToolStreams& streams) const {
-    if (input_.inputs.empty()) {
-      return report_failure(streams, Error{ErrorCode::invalid_argument, "no INPUT was given",
-                                           "Name run folders, a table or a fit's JSON"});
-    }
-    const auto rig = checked(rig_);
-    if (!rig) return report_failure(streams, rig.error());
-    auto ledger = Ledger::open(ledger_, Ledger::Access::create);
-    if (!ledger) return report_failure(streams, ledger.error());
-    ProgressLine progress(streams, common_.quiet);
-    HistoryOptions options;
-    options.run = run_options_of(common_, input_, *rig, progress, streams);
-    options.rig = rig_name_;
-    std::vector<LedgerRun> told;
-    std::size_t fresh = 0;
-    std::size_t known = 0;
-    bool all_read = true;
-    // A run is named only once it is on the disk.
-    const auto done = each_past_run(input_.inputs, options, [&](const PastRuns& past) {
-      progress.wipe();
-      print_skipped(streams, past.skipped);
-      if (past.runs.empty()) {
-        all_read = all_read && past.skipped.empty();
-        return Result<void>();
-      }
-      const auto added = ledger->add(past.runs);
-      if (!added) return Result<void>(tl::unexpected<Error>(added.error()));
-      for (std::size_t i = 0; i < past.runs.size(); ++i) {
-        ((*added)[i].already_there ? known : fresh) += 1;
-        if (!common_.json.empty()) {
-          told.push_back(past.runs[i]);
-          told.back().id = (*added)[i].id;
-        }
-        constexpr std::size_t kMostLines = 50;  // of one table
-        if (common_.quiet || common_.json_to_stdout() || past.runs.size() > kMostLines) continue;
-        streams.out << ((*added)[i].already_there ? "there already, run " : "added, run ")
-                    << (*added)[i].id << ": " << log_line(past.runs[i]) << "\n"
-                    << std::flush;
-      }
-      return Result<void>();
-    });
-    progress.wipe();
-    if (is_interrupted(streams)) {
-      print_line(streams, "interrupted; the " + std::to_string(fresh) +
-                              " runs added so far are kept. Name the same folders again to go on");
-      return kInterrupted;
-    }
-    if (!done) return report_failure(streams, done.error());
-    if (!common_.json.empty()) {
-      const auto json = log_json(told);
-      if (!json) return report_failure(streams, json.error());
-      if (auto written = write_output(common_.json, *json, {ledger_}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!common_.json_to_stdout()) {
-      const std::string words = std::to_string(fresh) + (fresh == 1 ? " run" : " runs") +
-                                " added, " + std::to_string(known) + " there already.\n";
-      if (auto written = write_output("-", words, {}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    return all_read ? kTrusted : kNotTrusted;
+  [[nodiscard]] bool exports() const { return action_ == "export"; }
+
+  using Runs = std::vector<LedgerRun>;
+  [[nodiscard]] Job<Paths, Runs> list_job() const {
+    return {
+        .checks_rig = false,
+        .check = [this] { return check_selection(); },
+        .find = [this] { return find(); },
+        .outputs = {{.name = {"--csv", csv_},
+                     .write =
+                         [this](const Runs& runs, const Writer& writer) {
+                           return writer.text(csv_, log_csv(runs));
+                         }}},
+        .work = [this](const Paths&, Work&) { return selected(); },
+        .json =
+            [this](const Runs& runs) { return log_json(runs, {.details = selection().details}); },
+        .text = [this](const Runs& runs, const TextOptions&) { return listed(runs); },
+        .status = [](const Runs&) { return kTrusted; }};
   }
 
-  int list(const ToolStreams& streams) const {
-    const bool all = action_ == "export";
+  [[nodiscard]] Result<Runs> selected() const {
     const auto ledger = Ledger::open(ledger_, Ledger::Access::existing);
-    if (!ledger) return report_failure(streams, ledger.error());
-    LedgerFilter filter = selection();
-    filter.details = all && !common_.json.empty();
-    const auto runs = ledger->runs(filter);
-    if (!runs) return report_failure(streams, runs.error());
-    if (!common_.json.empty()) {
-      const auto json = log_json(*runs, {.details = filter.details});
-      if (!json) return report_failure(streams, json.error());
-      if (auto written = write_output(common_.json, *json, {ledger_}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!csv_.empty()) {
-      if (auto written = write_output(csv_, log_csv(*runs), {ledger_}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (common_.json_to_stdout() || csv_ == "-") return kTrusted;
-    // An export that names no file goes to standard output.
-    std::string text = log_table(*runs);
-    if (all) {
-      text = common_.json.empty() && csv_.empty()
-                 ? log_csv(*runs)
-                 : std::to_string(runs->size()) + " runs exported.\n";
-    }
-    if (auto written = write_output("-", text, {}, streams); !written) {
-      return report_failure(streams, written.error());
-    }
-    return kTrusted;
+    if (!ledger) return tl::unexpected<Error>(ledger.error());
+    return ledger->runs(selection());
   }
 
-  int check(const ToolStreams& streams) const {
+  // An export that names no file goes to standard output.
+  [[nodiscard]] std::string listed(const Runs& runs) const {
+    if (!exports()) return log_table(runs);
+    if (settings_.common.json.empty() && csv_.empty()) return log_csv(runs);
+    return std::to_string(runs.size()) + " runs exported.\n";
+  }
+
+  [[nodiscard]] Job<Paths, Checked> check_job() const {
+    return {.checks_rig = false,
+            .check = [this] { return check_selection(); },
+            .find = [this] { return find(); },
+            .work = [this](const Paths&, Work& work) { return look_for_faults(work.streams); },
+            .json = [](const Checked& found) { return log_check_json(found.faults, found.counts); },
+            .text = check_words,
+            .status =
+                [](const Checked& found) { return found.faults.empty() ? kTrusted : kNotTrusted; }};
+  }
+
+  [[nodiscard]] Result<Checked> look_for_faults(const ToolStreams& streams) const {
     const auto ledger = Ledger::open(ledger_, Ledger::Access::existing);
-    if (!ledger) return report_failure(streams, ledger.error());
+    if (!ledger) return tl::unexpected<Error>(ledger.error());
     const auto faults = ledger->check();
-    if (!faults) return report_failure(streams, faults.error());
+    if (!faults) return tl::unexpected<Error>(faults.error());
     const auto counts = ledger->counts();
-    if (!counts) return report_failure(streams, counts.error());
+    if (!counts) return tl::unexpected<Error>(counts.error());
     for (const auto& fault : *faults) print_line(streams, ledger_ + ": " + fault);
-    if (!common_.json.empty()) {
-      const auto json = log_check_json(*faults, *counts);
-      if (!json) return report_failure(streams, json.error());
-      if (auto written = write_output(common_.json, *json, {ledger_}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (common_.json_to_stdout()) return faults->empty() ? kTrusted : kNotTrusted;
-    const std::string words =
-        (faults->empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
-        std::to_string(counts->runs) + " runs with " + std::to_string(counts->points) +
-        " points, " + std::to_string(counts->measurements) + " sub-exposures, " +
-        std::to_string(counts->rigs) + (counts->rigs == 1 ? " rig.\n" : " rigs.\n");
-    if (auto written = write_output("-", words, {}, streams); !written) {
-      return report_failure(streams, written.error());
-    }
-    return faults->empty() ? kTrusted : kNotTrusted;
+    return Checked{*faults, *counts};
+  }
+
+  static std::string check_words(const Checked& found, const TextOptions& /*options*/) {
+    return (found.faults.empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
+           std::to_string(found.counts.runs) + " runs with " + std::to_string(found.counts.points) +
+           " points, " + std::to_string(found.counts.measurements) + " sub-exposures, " +
+           std::to_string(found.counts.rigs) + (found.counts.rigs == 1 ? " rig.\n" : " rigs.\n");
   }
 
   std::string action_;
-  InputOptions input_;
-  CommonOptions common_;
-  Rig rig_;
   std::string ledger_;
   std::string rig_name_;
   std::string from_;

@@ -4,8 +4,7 @@
 #include <filesystem>
 #include <set>
 
-#include "command.h"
-#include "starwaist/numbers.h"
+#include "job.h"
 #include "starwaist/report.h"
 
 namespace starwaist::tool {
@@ -26,58 +25,55 @@ be written; 130 interrupted.)";
 
 class MeasureCommand : public Command {
  public:
-  MeasureCommand() : Command("measure", "Measure the stars of each frame: size, shape, noise") {
-    add_input_options(app(), input_);
-    add_common_options(app(), common_);
+  MeasureCommand()
+      : Command({"measure", "Measure the stars of each frame: size, shape, noise", kExamples}) {
+    add_input_options(app(), settings_.input);
+    add_common_options(app(), settings_.common);
     app().add_flag("--matched", matched_,
                    "Follow the same stars through all frames, as 'fit' does, instead of each frame "
                    "by itself");
     app().add_flag("--stars", stars_, "List every star in the JSON");
-    app()
-        .add_option("--csv", csv_, "Write one row a frame; - is standard output")
-        ->type_name("FILE");
-    app()
-        .add_option("--overlay", overlay_, "Write a PNG a frame with the measured stars marked")
-        ->type_name("FOLDER");
+    add_path(app(), "--csv", csv_, "Write one row a frame; - is standard output");
+    add_path(app(), "--overlay", overlay_, "Write a PNG a frame with the measured stars marked",
+             "FOLDER");
     app().add_flag("--force", force_, "Write overlays into a folder that is not empty");
-    add_rig_options(app(), rig_);
-    app().footer(kExamples);
+    add_rig_options(app(), settings_.rig);
   }
 
   int run(const ToolStreams& streams) override {
-    if (common_.json_to_stdout() && csv_ == "-") {
-      return report_failure(
-          streams, Error{ErrorCode::invalid_argument, "--json and --csv both go to standard output",
-                         "Name a file for one of them"});
-    }
-    const auto checked_rig = checked(rig_);
-    if (!checked_rig) return report_failure(streams, checked_rig.error());
-    const auto found = find_run_input(input_.inputs);
-    if (!found) return report_failure(streams, found.error());
-    if (found->table) {
-      return report_failure(
-          streams, Error{ErrorCode::no_data, *found->table + ": a table holds no frame to measure",
-                         "Give frames, or use 'starwaist fit' for a table"});
-    }
-    protected_ = protected_paths_of(*found);
-    if (auto allowed = check_all_outputs(); !allowed)
-      return report_failure(streams, allowed.error());
-
-    ProgressLine progress(streams, common_.quiet);
-    RunOptions options = run_options_of(common_, input_, *checked_rig, progress, streams);
-    options.follow = matched_;
-    auto run = measure_run(*found, options);
-    progress.wipe();
-    if (is_interrupted(streams)) return report_interrupt(streams);
-    if (!run) return report_failure(streams, run.error());
-    if (matched_) use_matched_sizes(*run);
-    print_skipped(streams, run->skipped);
-    return write_all(*run, streams);
+    return run_job(
+        Job<RunInput, MeasuredRun>{
+            .find = [this] { return find_frames(); },
+            .outputs = outputs(),
+            .ready = [this] { return check_overlay_folder(); },
+            .work = [this](const RunInput& input, Work& work) { return measure(input, work); },
+            .json = [this](const MeasuredRun& run) { return measure_json(run, {.stars = stars_}); },
+            .text = shown,
+            .status = [](const MeasuredRun&) { return kTrusted; }},
+        settings_, streams);
   }
 
  private:
-  [[nodiscard]] Result<void> check_all_outputs() const {
-    if (auto allowed = check_outputs({common_.json, csv_}, protected_); !allowed) return allowed;
+  [[nodiscard]] Result<Found<RunInput>> find_frames() const {
+    auto found = find_run(settings_);
+    if (found && found->input.table) {
+      return fail(ErrorCode::no_data, *found->input.table + ": a table holds no frame to measure",
+                  "Give frames, or use 'starwaist fit' for a table");
+    }
+    return found;
+  }
+
+  [[nodiscard]] std::vector<OutputFile<MeasuredRun>> outputs() const {
+    return {
+        {.name = {"--overlay", overlay_, OutputName::Kind::other},
+         .write = [this](const MeasuredRun& run,
+                         const Writer& writer) { return write_overlays(run, writer); }},
+        {.name = {"--csv", csv_}, .write = [this](const MeasuredRun& run, const Writer& writer) {
+           return writer.text(csv_, measure_csv(run));
+         }}};
+  }
+
+  [[nodiscard]] Result<void> check_overlay_folder() const {
     if (overlay_.empty()) return {};
     std::error_code error;
     const auto status = fs::status(overlay_, error);
@@ -98,38 +94,24 @@ class MeasureCommand : public Command {
     return {};
   }
 
-  int write_all(const MeasuredRun& run, const ToolStreams& streams) const {
-    const auto json = measure_json(run, {.stars = stars_});
-    if (!json) return report_failure(streams, json.error());
-    if (!overlay_.empty()) {
-      if (auto written = write_overlays(run, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-      if (is_interrupted(streams)) return report_interrupt(streams);
-    }
-    if (!csv_.empty()) {
-      if (auto written = write_output(csv_, measure_csv(run), protected_, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!common_.json.empty()) {
-      if (auto written = write_output(common_.json, *json, protected_, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (common_.json_to_stdout() || csv_ == "-") return kTrusted;
-    MeasuredRun shown = run;
-    shown.skipped.clear();  // already named on standard error
-    if (common_.quiet) {
-      for (auto& frame : shown.frames) frame.measurement.remarks.clear();
-    }
-    if (auto written = write_output("-", measure_table(shown), {}, streams); !written) {
-      return report_failure(streams, written.error());
-    }
-    return kTrusted;
+  [[nodiscard]] Result<MeasuredRun> measure(const RunInput& input, Work& work) const {
+    work.options.follow = matched_;
+    auto run = measure_run(input, work.options);
+    if (!run) return run;
+    if (matched_) use_matched_sizes(*run);
+    work.skipped = run->skipped;
+    return run;
   }
 
-  Result<void> write_overlays(const MeasuredRun& run, const ToolStreams& streams) const {
+  static std::string shown(MeasuredRun run, const TextOptions& options) {
+    run.skipped.clear();  // already named on standard error
+    if (!options.remarks) {
+      for (auto& frame : run.frames) frame.measurement.remarks.clear();
+    }
+    return measure_table(run);
+  }
+
+  [[nodiscard]] Result<void> write_overlays(const MeasuredRun& run, const Writer& writer) const {
     std::error_code error;
     fs::create_directories(overlay_, error);
     if (error) {
@@ -137,29 +119,26 @@ class MeasureCommand : public Command {
                   "Name another folder");
     }
     std::set<std::string> taken;
-    for (std::size_t i = 0; i < run.frames.size() && !is_interrupted(streams); ++i) {
+    for (std::size_t i = 0; i < run.frames.size(); ++i) {
+      if (is_interrupted(writer.streams)) return fail(ErrorCode::interrupted, "interrupted");
       const std::string& file = run.frames[i].measurement.file;
       // Frames of two folders may share a name.
       std::string name = file;
       for (int copy = 2; !taken.insert(name).second; ++copy) {
         name = file + "-" + std::to_string(copy);
       }
-      auto written =
-          write_overlay(run.frames[i], (fs::path(overlay_) / (name + ".png")).string(), protected_);
+      auto written = write_overlay(run.frames[i], (fs::path(overlay_) / (name + ".png")).string(),
+                                   writer.protected_paths);
       if (!written) return written;
     }
     return {};
   }
 
-  InputOptions input_;
-  CommonOptions common_;
-  Rig rig_;
   bool stars_ = false;
   bool matched_ = false;
   bool force_ = false;
   std::string csv_;
   std::string overlay_;
-  std::vector<std::string> protected_;
 };
 
 }  // namespace

@@ -1,6 +1,5 @@
 // starwaist plan: tonight's settings of a focus run.
-#include "command.h"
-#include "run_inputs.h"
+#include "job.h"
 #include "starwaist/numbers.h"
 #include "starwaist/plan.h"
 #include "starwaist/report.h"
@@ -21,100 +20,87 @@ driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 a plan was made; 2 wrong usage; 3 no usable input, or an output that cannot be
 written; 130 interrupted.)";
 
+using Paths = std::vector<std::string>;
+
+struct PlanAnswer {
+  FocusPlan plan;
+  Rig rig;  // as completed by the runs
+};
+
 class PlanCommand : public Command {
  public:
-  PlanCommand() : Command("plan", "Step size, points and exposure for tonight's focus run") {
-    add_input_options(app(), input_);
+  PlanCommand()
+      : Command({"plan", "Step size, points and exposure for tonight's focus run", kExamples}) {
+    add_input_options(app(), settings_.input);
     app().get_option("INPUT")->required(false);
-    add_common_options(app(), common_);
-    add_table_options(app(), table_);
-    const std::string group = "Plan";
-    add_number(app(), "--download-s", plan_.download_s, kNotNegative, "Time after each exposure")
-        ->group(group);
-    add_number(app(), "--move-s", plan_.move_s, kNotNegative,
-               "Time to move to a position and settle")
-        ->group(group);
-    add_number(app(), "--exposure-s", plan_.exposure_s, kPositive,
-               "Exposure to plan with; a table's run counts as taken with it too")
-        ->group(group);
-    add_number(app(), "--probability", plan_.probability, {0.01, 0.9999, false, false},
-               "Of ending within half of the focus zone")
-        ->group(group);
-    add_number(app(), "--sigma-steps", plan_.wanted_sigma_steps, kPositive,
-               "Wanted standard deviation of best focus, in place of the probability")
-        ->group(group);
-    add_number(app(), "--centre-steps", plan_.centre_steps, {},
-               "Middle of the sweep [best focus of the run]")
-        ->group(group);
-    add_number(app(), "--tolerance", plan_.seeing_tolerance, {0.001, 1, false, false},
-               "Growth of the star that the seeing's zone allows")
-        ->group(group);
-    add_number(app(), "--slope-px-per-step", slope_, kPositive,
-               "Measured slope of the arms, half-flux radius, where um per step is not known")
-        ->group(group);
-    app()
-        .add_option("--save", save_, "Write the rig's settings as a file for --config")
-        ->type_name("FILE")
+    add_common_options(app(), settings_.common);
+    add_table_options(app(), settings_.table);
+    add_plan_options();
+    add_path(app(), "--save", save_, "Write the rig's settings as a file for --config")
         ->configurable(false);
-    add_rig_options(app(), rig_);
-    app().footer(kExamples);
+    add_rig_options(app(), settings_.rig);
   }
 
   int run(const ToolStreams& streams) override {
-    const auto checked_rig = checked(rig_);
-    if (!checked_rig) return report_failure(streams, checked_rig.error());
-    const auto protected_paths = protected_paths_of(input_.inputs, table_);
-    if (auto allowed = check_outputs({common_.json, save_}, protected_paths); !allowed) {
-      return report_failure(streams, allowed.error());
-    }
-    Rig rig = *checked_rig;
-    const auto night = find_night(rig, streams);
-    if (is_interrupted(streams)) return report_interrupt(streams);
-    if (!night) return report_failure(streams, night.error());
-    if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
-    rig = rig_with_measured_step(rig, *night);
-    const auto plan = plan_run(*night, rig, plan_);
-    if (!plan) return report_failure(streams, plan.error());
-    const auto json = plan_json(*plan);
-    if (!json) return report_failure(streams, json.error());
-    if (!common_.json.empty()) {
-      if (auto written = write_output(common_.json, *json, protected_paths, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!save_.empty()) {
-      if (auto written = write_output(save_, saved(rig, *plan), protected_paths, streams);
-          !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!common_.json_to_stdout()) {
-      FocusPlan shown = *plan;
-      if (common_.quiet) shown.notes.clear();
-      if (auto written = write_output("-", plan_text(shown), {}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    return kTrusted;
+    return run_job(
+        Job<Paths, PlanAnswer>{
+            .find = [this] { return Result<Found<Paths>>(find_runs(settings_)); },
+            .outputs = {{.name = {"--save", save_, OutputName::Kind::file},
+                         .write =
+                             [this](const PlanAnswer& answer, const Writer& writer) {
+                               return writer.text(save_, saved(answer));
+                             }}},
+            .work = [this](const Paths& inputs, Work& work) { return make_plan(inputs, work); },
+            .json = [](const PlanAnswer& answer) { return plan_json(answer.plan); },
+            .text = shown,
+            .status = [](const PlanAnswer&) { return kTrusted; }},
+        settings_, streams);
   }
 
  private:
+  void add_plan_options() {
+    const auto add = [this](const std::string& option, auto& target, const NumberLimits& limits,
+                            const std::string& help) {
+      add_number(app(), option, target, limits, help)->group("Plan");
+    };
+    add("--download-s", plan_.download_s, kNotNegative, "Time after each exposure");
+    add("--move-s", plan_.move_s, kNotNegative, "Time to move to a position and settle");
+    add("--exposure-s", plan_.exposure_s, kPositive,
+        "Exposure to plan with; a table's run counts as taken with it too");
+    add("--probability", plan_.probability, {0.01, 0.9999, false, false},
+        "Of ending within half of the focus zone");
+    add("--sigma-steps", plan_.wanted_sigma_steps, kPositive,
+        "Wanted standard deviation of best focus, in place of the probability");
+    add("--centre-steps", plan_.centre_steps, {}, "Middle of the sweep [best focus of the run]");
+    add("--tolerance", plan_.seeing_tolerance, {0.001, 1, false, false},
+        "Growth of the star that the seeing's zone allows");
+    add("--slope-px-per-step", slope_, kPositive,
+        "Measured slope of the arms, half-flux radius, where um per step is not known");
+  }
+
+  [[nodiscard]] Result<PlanAnswer> make_plan(const Paths& inputs, Work& work) const {
+    Rig rig = work.options.rig;
+    const auto night = find_night(inputs, rig, work);
+    if (!night) return tl::unexpected<Error>(night.error());
+    if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
+    rig = rig_with_measured_step(rig, *night);
+    auto plan = plan_run(*night, rig, plan_);
+    if (!plan) return tl::unexpected<Error>(plan.error());
+    return PlanAnswer{std::move(*plan), rig};
+  }
+
   // Of the runs where there are any, else of the optics; completes the rig from the frames.
-  Result<NightFacts> find_night(Rig& rig, const ToolStreams& streams) {
-    if (input_.inputs.empty()) return night_from_optics(rig, slope_);
-    ProgressLine progress(streams, common_.quiet);
-    RunOptions options = run_options_of(common_, input_, rig, progress, streams);
-    options.table = table_;
-    const auto runs = fit_runs(input_.inputs, options);
-    progress.wipe();
+  Result<NightFacts> find_night(const Paths& inputs, Rig& rig, Work& work) const {
+    if (inputs.empty()) return night_from_optics(rig, slope_);
+    const auto runs = fit_runs(inputs, work.options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     std::vector<FitResult> fits;
     for (const RunFit& run : *runs) {
-      print_skipped(streams, run.skipped);
+      work.skipped.insert(work.skipped.end(), run.skipped.begin(), run.skipped.end());
       rig = completed(rig, run.rig);
       fits.push_back(run.fit);
     }
-    auto exposure = exposure_of_frames();
+    auto exposure = exposure_of_frames(inputs);
     if (!exposure) exposure = plan_.exposure_s;
     auto night = night_from_runs(fits, rig, exposure);
     if (night) return night;
@@ -126,37 +112,39 @@ class PlanCommand : public Command {
   }
 
   // Of the first frame that says it.
-  [[nodiscard]] std::optional<double> exposure_of_frames() const {
-    for (const auto& run : runs_of(input_.inputs)) {
-      const auto found = find_run_input(run, table_);
+  [[nodiscard]] std::optional<double> exposure_of_frames(const Paths& inputs) const {
+    for (const auto& run : runs_of(inputs)) {
+      const auto found = find_run_input(run, settings_.table);
       if (!found) continue;
       for (const auto& [path, facts] : found->stated) {
         if (facts.exposure_s) return facts.exposure_s;
       }
       if (found->frames.empty()) continue;
-      const auto frame = read_frame(found->frames.front(), input_.read);
+      const auto frame = read_frame(found->frames.front(), settings_.input.read);
       if (frame && frame->facts.exposure_s) return frame->facts.exposure_s;
     }
     return std::nullopt;
   }
 
-  [[nodiscard]] std::string saved(const Rig& rig, const FocusPlan& plan) const {
+  [[nodiscard]] std::string saved(const PlanAnswer& answer) const {
+    const FocusPlan& plan = answer.plan;
     const std::vector<std::string> remarks = {
         "Rig for 'starwaist COMMAND --config FILE'",
         "The plan: " + std::to_string(plan.points) + " points, step " +
             format_like_sigma(plan.step_steps, std::nullopt) + " steps, " +
             std::to_string(plan.frames_per_point) + " x " +
             format_like_sigma(plan.exposure_s, std::nullopt) + " s at each"};
-    return rig_file(rig, remarks,
+    return rig_file(answer.rig, remarks,
                     {{"download-s", plan_.download_s},
                      {"move-s", plan_.move_s},
                      {"exposure-s", plan.exposure_s}});
   }
 
-  InputOptions input_;
-  CommonOptions common_;
-  TableOptions table_;
-  Rig rig_;
+  static std::string shown(PlanAnswer answer, const TextOptions& options) {
+    if (!options.remarks) answer.plan.notes.clear();
+    return plan_text(answer.plan);
+  }
+
   PlanOptions plan_;
   std::optional<double> slope_;
   std::string save_;

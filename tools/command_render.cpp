@@ -2,7 +2,7 @@
 #include <charconv>
 #include <cmath>
 
-#include "command.h"
+#include "job.h"
 #include "starwaist/numbers.h"
 #include "starwaist/render.h"
 #include "starwaist/report.h"
@@ -20,7 +20,7 @@ constexpr const char* kExamples = R"(Examples:
       A run in which a cloud passed, twice as thick as the thinnest that must be found.
   starwaist render --output both --scenario slack:2,image_motion
       Two causes at once, slack at strength 2, in a run that is planned for the rig.
-  starwaist render --output fast --config rig.ini --f-number 2 --obstruction 0.4 --start 4960
+  starwaist render --output fast --config rig.conf --f-number 2 --obstruction 0.4 --start 4960
       --step 10 --points 9 --um-per-step 1 --tile-compressed
       A fast mirror, the rest of the rig from a file.
 Exit status: 0 the run was written; 2 wrong usage; 3 it could not be written; 130 interrupted.)";
@@ -29,14 +29,15 @@ constexpr int kMostPoints = 10000;
 
 class RenderCommand : public Command {
  public:
-  RenderCommand() : Command("render", "Make a synthetic run of frames with known best focus") {
+  RenderCommand()
+      : Command({"render", "Make a synthetic run of frames with known best focus", ""}) {
     app()
         .add_option("--output", output_, "Folder for the frames and truth.json")
         ->type_name("FOLDER")
         ->required()
         ->configurable(false);
     app().add_flag("--force", force_, "Write into a folder that is not empty");
-    add_common_options(app(), common_);
+    add_common_options(app(), settings_.common);
     add_sweep();
     add_optics();
     add_scene();
@@ -46,35 +47,19 @@ class RenderCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    if (auto filled = fill_positions(); !filled) return report_failure(streams, filled.error());
-    if (auto applied = make_scenarios(); !applied) return report_failure(streams, applied.error());
-    if (auto allowed = check_outputs({common_.json}, {}); !allowed) {
-      return report_failure(streams, allowed.error());
-    }
-    ProgressLine progress(streams, common_.quiet);
-    const auto truth = render_run(
-        options_, output_, force_,
-        {[&progress](int done, int total) { progress.show(done, total); }, streams.interrupted});
-    progress.wipe();
-    if (!truth && is_interrupted(streams)) return report_interrupt(streams);
-    if (!truth) return report_failure(streams, truth.error());
-    if (!common_.json.empty()) {
-      const auto json = truth_json(*truth);
-      if (!json) return report_failure(streams, json.error());
-      if (auto written = write_output(common_.json, *json, {}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    if (!common_.json_to_stdout() && !common_.quiet) {
-      const std::string text =
-          std::to_string(truth->frames.size()) + " frames in " + output_ + "; best focus is " +
-          format_fixed(truth->best_focus_steps, 2) + " steps, critical focus zone " +
-          format_fixed(truth->critical_focus_zone_steps, 1) + " steps wide (truth.json).\n";
-      if (auto written = write_output("-", text, {}, streams); !written) {
-        return report_failure(streams, written.error());
-      }
-    }
-    return kTrusted;
+    return run_job(Job<RenderOptions, RenderTruth>{
+                       .checks_rig = false,
+                       .find = [this] { return make_plan(); },
+                       .work =
+                           [this](const RenderOptions& options, Work& work) {
+                             return render_run(options, output_, force_,
+                                               {work.options.progress, work.options.stop});
+                           },
+                       .json = truth_json,
+                       .text = [this](const RenderTruth& truth,
+                                      const TextOptions& options) { return shown(truth, options); },
+                       .status = [](const RenderTruth&) { return kTrusted; }},
+                   settings_, streams);
   }
 
  private:
@@ -111,7 +96,7 @@ class RenderCommand : public Command {
     add_number(app(), "--start", start_, {}, "First position")->group(group);
     add_number(app(), "--step", step_, {}, "From one position to the next; may be negative")
         ->group(group);
-    add_integer(app(), "--points", points_, 1, kMostPoints, "Number of frames [9]")->group(group);
+    add_integer(app(), "--points", points_, 1, kMostPoints, "Number of frames")->group(group);
     number("--best-focus-steps", options_.best_focus_steps, {}, "True focus of the field's centre",
            group);
   }
@@ -132,39 +117,26 @@ class RenderCommand : public Command {
     number("--coma-angle-deg", a.coma_angle_deg, {}, "Its direction", group);
     number("--astigmatism-w222-waves", a.astigmatism_w222_waves, {}, "Astigmatism", group);
     number("--astigmatism-angle-deg", a.astigmatism_angle_deg, {}, "Its direction", group);
-    add_integer(app(), "--width-px", o.width_px, 1, 100000, "Columns [800]")->group(group);
-    add_integer(app(), "--height-px", o.height_px, 1, 100000, "Rows [600]")->group(group);
+    add_integer(app(), "--width-px", o.width_px, 1, 100000, "Columns")->group(group);
+    add_integer(app(), "--height-px", o.height_px, 1, 100000, "Rows")->group(group);
     number("--read-noise-e", o.read_noise_e, kNotNegative, "Read noise in electrons", group);
     number("--gain-e-per-adu", o.gain_e_per_adu, kPositive, "Electrons for one ADU", group);
     number("--bias-adu", o.bias_adu, kNotNegative, "Level without light", group);
     number("--saturation-adu", o.saturation_adu, kPositive, "Level of a full pixel", group);
-    add_integer(app(), "--hot-pixels", o.hot_pixels, 0, 100000000, "Hot pixels [40]")->group(group);
+    add_integer(app(), "--hot-pixels", o.hot_pixels, 0, 100000000, "Hot pixels")->group(group);
     app().add_flag("--tile-compressed", o.tile_compressed, "Write .fits.fz")->group(group);
   }
 
   void add_scene() {
     const std::string group = "Sky and stars";
     RenderOptions& o = options_;
-    app()
-        .add_option(
-            "--seeing-profile",
-            [this](const CLI::results_t& values) {
-              const auto profile = enum_from_name<SeeingProfile>(lower_case(values.front()));
-              if (!profile) {
-                throw CLI::ValidationError(
-                    "--seeing-profile",
-                    "'" + values.front() + "' is not moffat, kolmogorov or gaussian");
-              }
-              options_.seeing_profile = *profile;
-              return true;
-            },
-            "moffat, kolmogorov or gaussian [moffat]")
-        ->type_name("NAME")
+    add_choice(app(), "--seeing-profile", o.seeing_profile, enum_from_name<SeeingProfile>,
+               "moffat, kolmogorov or gaussian", "moffat, kolmogorov or gaussian [moffat]")
         ->group(group);
     number("--moffat-beta", o.moffat_beta, kPositive, "Exponent of the Moffat profile", group);
     number("--seeing-arcsec", o.seeing_arcsec, kPositive, "Full width at half maximum", group);
     number("--seeing-scatter", o.seeing_scatter, kNotNegative, "Relative, frame to frame", group);
-    add_integer(app(), "--star-count", o.star_count, 0, 1000000, "Stars [120]")->group(group);
+    add_integer(app(), "--star-count", o.star_count, 0, 1000000, "Stars")->group(group);
     number("--faintest-electrons", o.faintest_electrons, kPositive, "Of a star, per frame", group);
     number("--brightest-electrons", o.brightest_electrons, kPositive, "Of a star, per frame",
            group);
@@ -181,6 +153,10 @@ class RenderCommand : public Command {
         .add_option("--start-utc", o.start_utc, "Start of the first exposure [" + o.start_utc + "]")
         ->type_name("TIME")
         ->group(group);
+    add_seed();
+  }
+
+  void add_seed() {
     app()
         .add_option(
             "--seed",
@@ -197,7 +173,7 @@ class RenderCommand : public Command {
             },
             "The same seed gives the same run [1]")
         ->type_name("INTEGER")
-        ->group(group);
+        ->group("Sky and stars");
   }
 
   void add_trouble() {
@@ -242,7 +218,12 @@ class RenderCommand : public Command {
     return text;
   }
 
-  Result<void> make_scenarios() {
+  // Nothing is read: what is to be rendered, from the options alone.
+  [[nodiscard]] Result<Found<RenderOptions>> make_plan() const {
+    RenderOptions options = options_;
+    if (auto filled = fill_positions(options.positions_steps); !filled) {
+      return tl::unexpected<Error>(filled.error());
+    }
     std::vector<Scenario> wanted;
     for (const std::string& text : scenarios_) {
       Scenario scenario{text.substr(0, text.find(':')), strength_};
@@ -256,16 +237,15 @@ class RenderCommand : public Command {
       }
       wanted.push_back(std::move(scenario));
     }
-    auto made = apply_scenario(options_, wanted);
-    if (!made) return tl::unexpected(made.error());
-    options_ = std::move(*made);
-    return {};
+    auto made = apply_scenario(options, wanted);
+    if (!made) return tl::unexpected<Error>(made.error());
+    return Found<RenderOptions>{std::move(*made), {}};
   }
 
   // A list given wins only where start and step are not: both together are a contradiction.
-  Result<void> fill_positions() {
+  [[nodiscard]] Result<void> fill_positions(std::vector<double>& positions_steps) const {
     const bool swept = start_ || step_ || app().count("--points") > 0;
-    if (!options_.positions_steps.empty()) {
+    if (!positions_steps.empty()) {
       if (!swept) return {};
       return fail(ErrorCode::invalid_argument,
                   "--positions-steps and --start, --step or --points "
@@ -283,12 +263,18 @@ class RenderCommand : public Command {
       if (!std::isfinite(position)) {
         return fail(ErrorCode::invalid_argument, "--step is too large", "Give a smaller step");
       }
-      options_.positions_steps.push_back(position);
+      positions_steps.push_back(position);
     }
     return {};
   }
 
-  CommonOptions common_;
+  [[nodiscard]] std::string shown(const RenderTruth& truth, const TextOptions& options) const {
+    if (!options.remarks) return {};
+    return std::to_string(truth.frames.size()) + " frames in " + output_ + "; best focus is " +
+           format_fixed(truth.best_focus_steps, 2) + " steps, critical focus zone " +
+           format_fixed(truth.critical_focus_zone_steps, 1) + " steps wide (truth.json).\n";
+  }
+
   RenderOptions options_;
   std::string output_;
   bool force_ = false;

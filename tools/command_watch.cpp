@@ -3,12 +3,11 @@
 #include <chrono>
 #include <utility>
 
-#include "run_command.h"
-#include "run_inputs.h"
+#include "job.h"
+#include "starwaist/live.h"
 #include "starwaist/plan.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
-#include "starwaist/live.h"
 
 namespace starwaist::tool {
 
@@ -34,55 +33,107 @@ constexpr double kSettleS = 1.0;     // of a file of which nobody says that it w
 constexpr double kSecondTryS = 3.0;  // after a file could not be read
 constexpr std::chrono::milliseconds kBetweenInterrupts{200};
 
+// What is being followed; frames wait until it is known which of the two.
+struct Live {
+  LiveRun run;
+  LiveNight night;
+  std::optional<bool> is_night;
+  std::vector<HeaderFacts> headers;
+  std::vector<std::string> held;
+};
+
+// The last answer.
+struct Last {
+  std::optional<WatchAnswer> run;
+  std::optional<NightWatchAnswer> night;
+  [[nodiscard]] bool enough() const { return run && run->enough; }
+};
+
+// Where frames come from and answers go.
+struct Followed {
+  FolderFollower& follower;
+  LinesOutput& lines;
+  const ToolStreams& streams;
+};
+
+// A file that cannot be used may still be on its way: it is named once that is ruled out.
+void name_unusable(const std::string& path, const Error& error, const Followed& to) {
+  if (error.code == ErrorCode::interrupted || to.follower.retry(path, kSecondTryS)) return;
+  print_error(to.streams, error);
+}
+
+void answer_held(Live& live, Last& last, const Followed& to) {
+  for (const std::string& path : std::exchange(live.held, {})) {
+    if (is_interrupted(to.streams)) return;
+    if (*live.is_night) {
+      auto answer = live.night.add(path);
+      if (!answer) {
+        name_unusable(path, answer.error(), to);
+        continue;
+      }
+      to.lines.add(night_watch_json_line(*answer), night_watch_text(*answer));
+      last.night = std::move(*answer);
+    } else {
+      auto answer = live.run.add(path);
+      if (!answer) {
+        name_unusable(path, answer.error(), to);
+        continue;
+      }
+      to.lines.add(watch_json_line(*answer), watch_text(*answer));
+      last.run = std::move(*answer);
+    }
+  }
+}
+
 class WatchCommand : public Command {
  public:
   WatchCommand()
-      : Command("watch", "Follow a run or a night while it is taken and say what to do next") {
-    add_input_options(app(), input_);
+      : Command({"watch", "Follow a run or a night while it is taken and say what to do next",
+                 kExamples}) {
+    add_input_options(app(), settings_.input);
     app().get_option("INPUT")->expected(1)->description("Folder into which the frames are written");
-    add_common_options(app(), common_);
-    app()
-        .add_flag("--once", once_, "Answer from the frames that are there and end")
+    add_common_options(app(), settings_.common);
+    const auto add_flag = [this](const std::string& option, bool& target, const std::string& help) {
+      app().add_flag(option, target, help)->configurable(false);
+    };
+    add_flag("--once", once_, "Answer from the frames that are there and end");
+    add_flag("--until-enough", until_enough_, "End once best focus is known well enough");
+    add_path(app(), "--like", like_, "An earlier run with this rig, for the shape of the curve",
+             "RUN")
         ->configurable(false);
-    app()
-        .add_flag("--until-enough", until_enough_, "End once best focus is known well enough")
-        ->configurable(false);
-    app()
-        .add_option("--like", like_, "An earlier run with this rig, for the shape of the curve")
-        ->type_name("RUN")
-        ->configurable(false);
-    app()
-        .add_flag("--night", night_, "The frames are a night's light frames, not a focus run")
-        ->configurable(false);
+    add_flag("--night", night_, "The frames are a night's light frames, not a focus run");
     add_number(app(), "--refocus-minutes", refocus_minutes_, kPositive,
-               "Time that a refocus takes, for a night [5]");
+               "Time that a refocus takes, for a night");
     add_number(app(), "--sigma-steps", next_.wanted_sigma_steps, kPositive,
                "Enough at this standard deviation [half the focus zone with 95 %]");
-    add_integer(app(), "--most-points", next_.most_points, 5, 1000, "Enough at this many [25]");
-    add_rig_options(app(), rig_);
-    app().footer(kExamples);
+    add_integer(app(), "--most-points", next_.most_points, 5, 1000, "Enough at this many");
+    add_rig_options(app(), settings_.rig);
   }
 
   int run(const ToolStreams& streams) override {
-    const auto rig = checked(rig_);
-    if (!rig) return report_failure(streams, rig.error());
-    if (auto allowed = check_outputs({common_.json}, input_.inputs); !allowed) {
-      return report_failure(streams, allowed.error());
-    }
-    ProgressLine silent(streams, true);
+    return run_lines(
+        {.inputs = settings_.input.inputs,
+         .shows_progress = false,
+         .work = [this](Work& work, LinesOutput& lines) { return watch(work, lines); }},
+        settings_, streams);
+  }
+
+ private:
+  [[nodiscard]] const std::string& folder() const { return settings_.input.inputs.front(); }
+
+  Result<int> watch(Work& work, LinesOutput& lines) const {
     LiveRunOptions options;
-    options.run = run_options_of(common_, input_, *rig, silent, streams);
+    options.run = work.options;
     options.next = next_;
     if (!like_.empty()) {
       const auto night = night_like(options.run);
-      if (is_interrupted(streams)) return report_interrupt(streams);
-      if (!night) return report_failure(streams, night.error());
+      if (!night) return tl::unexpected<Error>(night.error());
       options.night = *night;
     }
-    auto follower = FolderFollower::open(input_.inputs.front(), kSettleS);
-    if (!follower) return report_failure(streams, follower.error());
-    if (!once_ && !common_.quiet) {
-      print_line(streams, "watching " + input_.inputs.front() + "; Ctrl-C ends");
+    auto follower = FolderFollower::open(folder(), kSettleS);
+    if (!follower) return tl::unexpected<Error>(follower.error());
+    if (!once_ && !settings_.common.quiet) {
+      print_line(work.streams, "watching " + folder() + "; Ctrl-C ends");
     }
     Live live{LiveRun(options), LiveNight({options.run, refocus_minutes_}), {}, {}, {}};
     if (night_) {
@@ -90,10 +141,9 @@ class WatchCommand : public Command {
     } else if (until_enough_ || !like_.empty()) {
       live.is_night = false;
     }
-    return follow(*follower, std::move(live), streams);
+    return follow(live, {*follower, lines, work.streams});
   }
 
- private:
   [[nodiscard]] Result<NightFacts> night_like(const RunOptions& options) const {
     const auto runs = fit_runs({like_}, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
@@ -102,106 +152,52 @@ class WatchCommand : public Command {
     return night_from_runs(fits, completed(options.rig, runs->front().rig));
   }
 
-  // What is being followed; frames wait until it is known which of the two.
-  struct Live {
-    LiveRun run;
-    LiveNight night;
-    std::optional<bool> is_night;
-    std::vector<HeaderFacts> headers;
-    std::vector<std::string> held;
-  };
-  // The last answer.
-  struct Last {
-    std::optional<WatchAnswer> run;
-    std::optional<NightWatchAnswer> night;
-    [[nodiscard]] bool enough() const { return run && run->enough; }
-  };
-
-  int follow(FolderFollower& follower, Live live, const ToolStreams& streams) const {
-    LinesOutput lines(common_, streams);
+  Result<int> follow(Live& live, const Followed& to) const {
     Last last;
-    std::optional<Error> failure;
-    while (!is_interrupted(streams) && !(until_enough_ && last.enough())) {
-      const auto whole = follower.next(kBetweenInterrupts);
-      if (!whole) {
-        failure = whole.error();
-        break;
-      }
-      for (const std::string& path : *whole) {
-        if (is_interrupted(streams)) break;
-        add(path, live, last, lines, follower, streams);
-        if (until_enough_ && last.enough()) break;
-      }
-      if (once_ && whole->empty() && !follower.waiting()) break;
-    }
-    if (!live.is_night && !is_interrupted(streams)) {  // too few to tell
+    const auto followed = answer_frames(live, last, to);
+    if (!live.is_night && !is_interrupted(to.streams)) {  // too few to decide
       live.is_night = false;
-      answer_held(live, last, lines, follower, streams);
+      answer_held(live, last, to);
     }
-    if (auto finished = lines.finish(input_.inputs); !finished) {
-      return report_failure(streams, finished.error());
+    if (auto finished = to.lines.finish(); !finished) {
+      return tl::unexpected<Error>(finished.error());
     }
-    if (is_interrupted(streams)) return report_interrupt(streams);
-    if (failure) return report_failure(streams, *failure);
-    if (!last.run && !last.night) {
-      return report_failure(
-          streams, Error{ErrorCode::no_data, input_.inputs.front() + ": no frame could be used",
-                         "Name the folder into which the frames are written"});
-    }
+    if (!followed) return tl::unexpected<Error>(followed.error());
     if (last.night) return last.night->loss_percent ? kTrusted : kNotTrusted;
-    return last.run->verdict == Verdict::trusted ? kTrusted : kNotTrusted;
+    if (last.run) return status_of(last.run->verdict);
+    return fail(ErrorCode::no_data, folder() + ": no frame could be used",
+                "Name the folder into which the frames are written");
   }
 
-  void add(const std::string& path, Live& live, Last& last, LinesOutput& lines,
-           FolderFollower& follower, const ToolStreams& streams) const {
+  Result<void> answer_frames(Live& live, Last& last, const Followed& to) const {
+    while (!is_interrupted(to.streams) && !(until_enough_ && last.enough())) {
+      const auto whole = to.follower.next(kBetweenInterrupts);
+      if (!whole) return tl::unexpected<Error>(whole.error());
+      for (const std::string& path : *whole) {
+        if (is_interrupted(to.streams)) break;
+        add(path, live, last, to);
+        if (until_enough_ && last.enough()) break;
+      }
+      if (once_ && whole->empty() && !to.follower.waiting()) break;
+    }
+    return {};
+  }
+
+  void add(const std::string& path, Live& live, Last& last, const Followed& to) const {
     live.held.push_back(path);
     if (!live.is_night) {
-      const auto frame = read_frame(path, input_.read);
+      const auto frame = read_frame(path, settings_.input.read);
       if (!frame) {
         live.held.pop_back();
-        tell_unusable(path, frame.error(), follower, streams);
+        name_unusable(path, frame.error(), to);
         return;
       }
       live.headers.push_back(frame->facts);
       live.is_night = looks_like_night(live.headers);
     }
-    if (live.is_night) answer_held(live, last, lines, follower, streams);
+    if (live.is_night) answer_held(live, last, to);
   }
 
-  static void answer_held(Live& live, Last& last, LinesOutput& lines, FolderFollower& follower,
-                          const ToolStreams& streams) {
-    for (const std::string& path : std::exchange(live.held, {})) {
-      if (is_interrupted(streams)) return;
-      if (*live.is_night) {
-        auto answer = live.night.add(path);
-        if (!answer) {
-          tell_unusable(path, answer.error(), follower, streams);
-          continue;
-        }
-        lines.add(night_watch_json_line(*answer), night_watch_text(*answer));
-        last.night = std::move(*answer);
-      } else {
-        auto answer = live.run.add(path);
-        if (!answer) {
-          tell_unusable(path, answer.error(), follower, streams);
-          continue;
-        }
-        lines.add(watch_json_line(*answer), watch_text(*answer));
-        last.run = std::move(*answer);
-      }
-    }
-  }
-
-  // A file that cannot be used may still be on its way: it is named once that is ruled out.
-  static void tell_unusable(const std::string& path, const Error& error, FolderFollower& follower,
-                            const ToolStreams& streams) {
-    if (error.code == ErrorCode::interrupted || follower.retry(path, kSecondTryS)) return;
-    print_error(streams, error);
-  }
-
-  InputOptions input_;
-  CommonOptions common_;
-  Rig rig_;
   NextSampleOptions next_;
   std::string like_;
   bool once_ = false;

@@ -122,8 +122,13 @@ CLI::Option* add_integer(CLI::App& app, const std::string& option, int& target, 
             target = *value;
             return true;
           },
-          help)
+          help + " [" + std::to_string(target) + "]")
       ->type_name("INTEGER");
+}
+
+CLI::Option* add_path(CLI::App& app, const std::string& option, std::string& target,
+                      const std::string& help, const std::string& type) {
+  return app.add_option(option, target, help)->type_name(type);
 }
 
 void add_common_options(CLI::App& app, CommonOptions& options) {
@@ -134,7 +139,7 @@ void add_common_options(CLI::App& app, CommonOptions& options) {
   app.add_flag("--quiet,-q", options.quiet,
                "No progress and no remarks; errors and skipped files are still named");
   add_integer(app, "--threads", options.threads, 0, kMostThreads,
-              "Frames worked on at the same time; 0 is all cores [0]");
+              "Frames worked on at the same time; 0 is all cores");
   app.set_config("--config", "",
                  "Options from a file, one 'name = value' a line; the command line goes before it")
       ->type_name("FILE")
@@ -287,17 +292,18 @@ void add_table_options(CLI::App& app, TableOptions& table) {
       "hfr=HalfFlux");
 }
 
-RunOptions run_options_of(const CommonOptions& common, const InputOptions& input, const Rig& rig,
-                          ProgressLine& progress, const ToolStreams& streams) {
+RunOptions run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                          const ToolStreams& streams) {
   RunOptions options;
-  options.read = input.read;
-  options.measure.region = input.region;
-  options.measure.channel = input.channel;
+  options.read = settings.input.read;
+  options.measure.region = settings.input.region;
+  options.measure.channel = settings.input.channel;
   options.measure.gain_e_per_adu = rig.gain_e_per_adu;
   options.measure.read_noise_e = rig.read_noise_e;
   options.measure.saturation_adu = rig.saturation_adu;
+  options.table = settings.table;
   options.rig = rig;
-  options.threads = common.threads;
+  options.threads = settings.common.threads;
   options.progress = [&progress](int done, int total) { progress.show(done, total); };
   options.stop = streams.interrupted;
   return options;

@@ -18,8 +18,10 @@ std::string one_line(std::string text) {
 
 }  // namespace
 
-Command::Command(const std::string& name, const std::string& summary)
-    : name_(name), summary_(summary), app_(summary, "starwaist " + name) {}
+Command::Command(const Words& words)
+    : name_(words.name), summary_(words.summary), app_(words.summary, "starwaist " + words.name) {
+  app_.footer(words.examples);
+}
 
 void print_line(const ToolStreams& streams, const std::string& message) {
   streams.err << "starwaist: " << one_line(message) << "\n";
@@ -32,6 +34,8 @@ void print_error(const ToolStreams& streams, const Error& error) {
 int exit_status_of(const Error& error) {
   return error.code == ErrorCode::invalid_argument ? kWrongUsage : kNoInputOrOutput;
 }
+
+int status_of(Verdict verdict) { return verdict == Verdict::trusted ? kTrusted : kNotTrusted; }
 
 int report_failure(const ToolStreams& streams, const Error& error) {
   print_error(streams, error);
@@ -54,19 +58,6 @@ void ProgressLine::wipe() {
   if (drawn_ == 0) return;
   streams_.err << "\r" << std::string(drawn_, ' ') << "\r" << std::flush;
   drawn_ = 0;
-}
-
-std::vector<std::string> protected_paths_of(const RunInput& input) {
-  std::vector<std::string> paths = input.frames;
-  if (input.table) paths.push_back(*input.table);
-  paths.insert(paths.end(), input.manifests.begin(), input.manifests.end());
-  return paths;
-}
-
-Result<void> check_plot_name(const std::string& plot) {
-  if (plot.empty() || figure_format(plot)) return {};
-  return fail(ErrorCode::invalid_argument, "--plot: '" + plot + "' ends neither in .png nor .svg",
-              "End the name in .png or .svg");
 }
 
 Result<void> check_outputs(const std::vector<std::string>& outputs,
@@ -102,15 +93,15 @@ Result<void> write_output(const std::string& path, const std::string& text,
 }
 
 void print_skipped(const ToolStreams& streams, const std::vector<SkippedFile>& skipped) {
-  for (const auto& file : skipped) print_line(streams, file.file + ": " + file.reason);
+  for (const auto& line : reason_lines(skipped)) print_line(streams, line);
 }
 
 bool is_interrupted(const ToolStreams& streams) {
   return streams.interrupted && streams.interrupted();
 }
 
-int report_interrupt(const ToolStreams& streams) {
-  print_line(streams, "interrupted; outputs that were not finished are absent");
+int report_interrupt(const ToolStreams& streams, const std::string& words) {
+  print_line(streams, words);
   return kInterrupted;
 }
 

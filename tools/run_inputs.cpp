@@ -4,6 +4,19 @@ namespace starwaist::tool {
 
 namespace {
 
+std::vector<std::string> protected_paths_of(const RunInput& input) {
+  std::vector<std::string> paths = input.frames;
+  if (input.table) paths.push_back(*input.table);
+  paths.insert(paths.end(), input.manifests.begin(), input.manifests.end());
+  return paths;
+}
+
+void add_named(const std::vector<std::string>& names, std::vector<std::string>& paths) {
+  for (const std::string& name : names) {
+    if (!name.empty()) paths.push_back(name);
+  }
+}
+
 // A run of which nothing could be fitted stops the work with its error.
 Result<void> add_run(const std::vector<std::string>& run, const RunOptions& options,
                      std::vector<RunFit>& answers) {
@@ -34,16 +47,33 @@ Result<std::vector<RunFit>> fit_runs(const std::vector<std::string>& inputs,
   return answers;
 }
 
-std::vector<std::string> protected_paths_of(const std::vector<std::string>& inputs,
-                                            const TableOptions& table) {
-  std::vector<std::string> paths = inputs;
-  for (const auto& run : runs_of(inputs)) {
-    const auto found = find_run_input(run, table);
-    if (!found) continue;  // told when it is read
+Result<Found<RunInput>> find_run(const Settings& settings, const std::vector<std::string>& also) {
+  auto input = find_run_input(settings.input.inputs, settings.table);
+  if (!input) return tl::unexpected<Error>(input.error());
+  auto paths = protected_paths_of(*input);
+  add_named(also, paths);
+  return Found<RunInput>{std::move(*input), std::move(paths)};
+}
+
+Found<std::vector<std::string>> named_inputs(const Settings& settings,
+                                             const std::vector<std::string>& also) {
+  auto paths = settings.input.inputs;
+  add_named(also, paths);
+  return {settings.input.inputs, std::move(paths)};
+}
+
+Found<std::vector<std::string>> find_runs(const Settings& settings,
+                                          const std::vector<std::string>& also) {
+  auto paths = settings.input.inputs;
+  add_named(also, paths);
+  const auto named = paths;
+  for (const auto& run : runs_of(named)) {
+    const auto found = find_run_input(run, settings.table);
+    if (!found) continue;
     const auto more = protected_paths_of(*found);
     paths.insert(paths.end(), more.begin(), more.end());
   }
-  return paths;
+  return {settings.input.inputs, std::move(paths)};
 }
 
 }  // namespace starwaist::tool

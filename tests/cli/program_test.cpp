@@ -83,6 +83,11 @@ TEST_F(Program, EachCommandHasHelpWithExamples) {
                                 HasSubstr("Exit status:"), HasSubstr("--config")));
   }
   EXPECT_THAT(call({"fit", "--help"}).out, HasSubstr("hyperbola, parabola or blur"));
+  for (const std::string command : {"measure", "fit", "diagnose", "plan", "backlash", "watch",
+                                    "drift", "night", "log", "field", "render"}) {
+    EXPECT_THAT(call({command, "--help"}).out, Not(testing::ContainsRegex("\\] \\[[0-9]")))
+        << "a default shown twice";
+  }
   EXPECT_THAT(call({"--version"}).out, StartsWith("starwaist "));
 }
 
@@ -123,9 +128,9 @@ TEST_F(Program, WrongUsageEndsWithTwoAndOneLineThatNamesIt) {
 }
 
 TEST_F(Program, ConfigurationServesAllCommands) {
-  write(in("rig.ini"),
+  write(in("rig.conf"),
         "f-number = 5\npixel-um = 3.76\num-per-step = 1\npoints = 5\ncsv = other.csv\n");
-  const Answer fit = call({"fit", in("good.csv"), "--config", in("rig.ini"), "--json", "-"});
+  const Answer fit = call({"fit", in("good.csv"), "--config", in("rig.conf"), "--json", "-"});
   ASSERT_EQ(fit.status, 0) << fit.err << fit.out;
   const Json json = Json::parse(fit.out);
   // 4 lambda N^2 over um per step, 4 * 0.55 * 25 / 1.
@@ -133,7 +138,7 @@ TEST_F(Program, ConfigurationServesAllCommands) {
   EXPECT_EQ(json["rig"]["f_number"], 5.0);
   EXPECT_FALSE(fs::exists("other.csv"));
   const Answer over =
-      call({"fit", in("good.csv"), "--config", in("rig.ini"), "--f-number", "10", "--json", "-"});
+      call({"fit", in("good.csv"), "--config", in("rig.conf"), "--f-number", "10", "--json", "-"});
   EXPECT_NEAR(Json::parse(over.out)["critical_focus_zone_steps"], 220, 1e-9);
 }
 

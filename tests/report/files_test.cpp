@@ -20,6 +20,7 @@ namespace {
 
 namespace fs = std::filesystem;
 using testing::HasSubstr;
+using testing::Not;
 
 class Files : public testing::Test {
  protected:
@@ -40,7 +41,7 @@ using FocusPlot = Files;
 
 TEST_F(WriteWholeFile, ReplacesAnOlderOneAndLeavesNothingElse) {
   put("a.json", "old and longer");
-  ::chmod(path("a.json").c_str(), 0600);
+  ASSERT_EQ(::chmod(path("a.json").c_str(), 0600), 0);
   ASSERT_TRUE(write_whole_file(path("a.json"), "new"));
   EXPECT_EQ(get("a.json"), "new");
   EXPECT_EQ(count(), 1);
@@ -53,8 +54,9 @@ TEST_F(WriteWholeFile, FollowsALinkAndKeepsIt) {
   put("real.json", "old");
   fs::create_symlink("real.json", path("link.json"));
   ASSERT_TRUE(write_whole_file(path("link.json"), "new"));
-  EXPECT_TRUE(fs::is_symlink(path("link.json")));
+  EXPECT_EQ(fs::read_symlink(path("link.json")), "real.json");
   EXPECT_EQ(get("real.json"), "new");
+  EXPECT_EQ(count(), 2);
 }
 
 TEST_F(WriteWholeFile, NeverReplacesAnInputFrameLedgerOrFolder) {
@@ -75,8 +77,11 @@ TEST_F(WriteWholeFile, NeverReplacesAnInputFrameLedgerOrFolder) {
   }
   EXPECT_EQ(get("table.csv"), "position,hfr\n");
   EXPECT_EQ(count(), before);
-  EXPECT_FALSE(write_whole_file("/dev/null", "x"));
-  EXPECT_FALSE(write_whole_file("", "x"));
+  for (const char* name : {"/dev/null", ""}) {
+    const auto written = write_whole_file(name, "x");
+    ASSERT_FALSE(written) << name;
+    EXPECT_EQ(written.error().code, ErrorCode::cannot_write) << name;
+  }
 }
 
 TEST_F(FocusPlot, PngHasItsSignatureAndSize) {
@@ -139,22 +144,58 @@ TEST_F(FocusPlot, HostileNamesAreOnlyText) {
   EXPECT_EQ(count(), 1);
 }
 
-TEST_F(FocusPlot, DrawsWhateverIsKnown) {
+// The texts of the picture, joined; a picture that is none or not well-formed fails the test.
+class DrawnFocusPlot : public Files {
+ protected:
+  [[nodiscard]] std::string text_of(const RunFit& run) const {
+    const auto picture = focus_plot(run, FigureFormat::svg);
+    EXPECT_TRUE(picture) << (picture ? "" : picture.error().text());
+    if (!picture) return {};
+    put("drawn.svg", *picture);
+    return svg_text(path("drawn.svg"));
+  }
+};
+
+constexpr const char* kKeyOfPoints = "measured, ± one sigma";
+
+TEST_F(DrawnFocusPlot, SaysThatNoPointHasASize) {
   RunFit empty;
   empty.fit.verdict = Verdict::unusable;
-  EXPECT_TRUE(focus_plot(empty, FigureFormat::svg));
-  RunFit one = empty;
-  one.fit.points = {samples::point("a", 0, 0.5)};
-  EXPECT_TRUE(focus_plot(one, FigureFormat::svg));
+  const std::string text = text_of(empty);
+  EXPECT_THAT(text, HasSubstr("Best focus not found – unusable"));
+  EXPECT_THAT(text, HasSubstr("no point has a size"));
+  EXPECT_THAT(text, Not(HasSubstr("half-flux radius")));
+}
+
+TEST_F(DrawnFocusPlot, ShowsOnePointWithoutACurve) {
+  RunFit one;
+  one.fit.points = {samples::point("lonely.fits", 0, 0.5)};
+  const std::string used = text_of(one);
+  EXPECT_THAT(used, HasSubstr(kKeyOfPoints));
+  EXPECT_THAT(used, HasSubstr("half-flux radius [px]"));
+  EXPECT_THAT(used, Not(HasSubstr("off curve")));
   one.fit.points[0].used = false;
-  EXPECT_TRUE(focus_plot(one, FigureFormat::svg));
+  const std::string rejected = text_of(one);
+  EXPECT_THAT(rejected, HasSubstr("not used"));
+  EXPECT_THAT(rejected, HasSubstr("lonely.fits"));
+  EXPECT_THAT(rejected, Not(HasSubstr(kKeyOfPoints)));
+}
+
+TEST_F(DrawnFocusPlot, NamesOnlyWhatIsInSight) {
+  const std::string whole = text_of(samples::fit());
+  for (const char* part : {kKeyOfPoints, "not used, off scale", "hyperbola", "best focus",
+                           "95 % interval", "critical focus zone", "off curve [px]"}) {
+    EXPECT_THAT(whole, HasSubstr(part));
+  }
   RunFit open = samples::fit();
   open.fit.interval_95_steps = {4990.0, std::nullopt};
-  EXPECT_TRUE(focus_plot(open, FigureFormat::svg));
+  EXPECT_THAT(text_of(open), HasSubstr("95 % interval above 4990.0 steps"));
   RunFit far = samples::fit();
   for (auto& p : far.fit.points) p.position_steps = 1e12 + 1e-3 * p.position_steps;
   far.fit.best_focus_steps = -1e300;
-  EXPECT_TRUE(focus_plot(far, FigureFormat::svg));
+  const std::string text = text_of(far);
+  EXPECT_THAT(text, HasSubstr(kKeyOfPoints));
+  EXPECT_THAT(text, Not(HasSubstr("critical focus zone")));
 }
 
 TEST_F(FocusPlot, AbsentGnuplotIsAClearErrorAndLeavesNoFile) {
@@ -173,7 +214,9 @@ TEST_F(FocusPlot, RefusesOtherEndings) {
   const auto drawn = write_focus_plot(samples::fit(), path("a.pdf"));
   ASSERT_FALSE(drawn);
   EXPECT_EQ(drawn.error().code, ErrorCode::invalid_argument);
-  EXPECT_FALSE(figure_format("png"));
+  EXPECT_THAT(drawn.error().text(), HasSubstr("a.pdf: a figure's name ends in .png or .svg"));
+  EXPECT_EQ(count(), 0);
+  EXPECT_EQ(figure_format("png"), std::nullopt);
   EXPECT_EQ(figure_format("x.SvG"), FigureFormat::svg);
 }
 

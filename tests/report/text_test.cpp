@@ -9,7 +9,7 @@
 #include <sstream>
 
 #include "core/encode.h"
-#include "report/golden.h"
+#include "report/answer_samples.h"
 #include "report/samples.h"
 #include "report/text_table.h"
 #include "report/words.h"
@@ -19,24 +19,10 @@ namespace starwaist {
 namespace {
 
 using testing::HasSubstr;
-using testing_support::expect_golden;
 using Json = nlohmann::json;
 
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
-
-TEST(GoldenReport, FitJson) { expect_golden("report/fit.json", fit_json(samples::fit()).value()); }
-TEST(GoldenReport, FitTable) { expect_golden("report/fit.txt", fit_table(samples::fit())); }
-TEST(GoldenReport, MeasureJson) {
-  expect_golden("report/measure.json",
-                measure_json(samples::measurement(), {.stars = true}).value());
-}
-TEST(GoldenReport, MeasureCsv) {
-  expect_golden("report/measure.csv", measure_csv(samples::measurement()));
-}
-TEST(GoldenReport, MeasureTable) {
-  expect_golden("report/measure.txt", measure_table(samples::measurement()));
-}
 
 TEST(FitJson, RefusesNumbersThatAreNotFinite) {
   for (const double bad : {kNan, kInfinity, -kInfinity}) {
@@ -54,7 +40,9 @@ TEST(FitJson, RefusesNumbersThatAreNotFinite) {
   run.rig.pixel_um = kInfinity;
   EXPECT_FALSE(fit_json(run));
   run = samples::fit();
-  run.fit.models[0].parameters = FocusCurve{.centre_steps = kNan};
+  FocusCurve curve;
+  curve.centre_steps = kNan;
+  run.fit.models[0].parameters = curve;
   EXPECT_FALSE(fit_json(run));
 }
 
@@ -190,27 +178,26 @@ TEST(PositionDecimals, FollowThePositions) {
 
 // The first lines are for somebody who reads no further.
 TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
-  RunDiagnosis diagnosis;
-  diagnosis.run = samples::fit();
-  Finding sky;
-  sky.cause = "background_change";
-  sky.confidence = 0.98;
-  sky.summary = "The sky brightened.";
-  sky.remedy = "Find the lamp.";
-  Finding jump = sky;
-  jump.cause = "focus_jump";
-  jump.confidence = 0.9;
-  jump.summary = "The focus jumped.";
-  jump.remedy = "Lock the mirror.";
-  diagnosis.findings = {sky, jump};
+  RunDiagnosis diagnosis = samples::diagnosis();
+  const std::string decided = diagnose_text(diagnosis);
+  EXPECT_LT(decided.find(diagnosis.findings[1].remedy), decided.find(diagnosis.findings[0].remedy));
+  diagnosis.decisive.reset();
   const std::string by_confidence = diagnose_text(diagnosis);
-  EXPECT_THAT(by_confidence, HasSubstr("\nWhat to do: Find the lamp."));
-  EXPECT_THAT(by_confidence, HasSubstr("\n  What to do: Lock the mirror."));
-  diagnosis.decisive = 1;
-  const std::string text = diagnose_text(diagnosis);
-  EXPECT_THAT(text, HasSubstr("\nWhat to do: Lock the mirror."));
-  EXPECT_THAT(text, HasSubstr("\n  What to do: Find the lamp."));
-  EXPECT_LT(text.find("The focus jumped."), text.find("The sky brightened."));
+  EXPECT_LT(by_confidence.find(diagnosis.findings[0].remedy),
+            by_confidence.find(diagnosis.findings[1].remedy));
+}
+
+TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {
+  using testing::ElementsAre;
+  const std::vector<SkippedFile> skipped = {{"a.fits", "cut short"},
+                                            {"b.fits", "no position"},
+                                            {"c.fits", "cut short"},
+                                            {"d.fits", "no position"},
+                                            {"e.fits", "no position"}};
+  EXPECT_THAT(reason_lines(skipped),
+              ElementsAre("a.fits: cut short", "b.fits to e.fits (3 in all): no position",
+                          "c.fits: cut short"));
+  EXPECT_THAT(reason_lines({}), testing::IsEmpty());
 }
 
 }  // namespace

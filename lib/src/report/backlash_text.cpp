@@ -8,6 +8,7 @@ namespace starwaist {
 namespace {
 
 using report::answer_line;
+using report::like_sigma_or_empty;
 using report::section;
 
 std::string slack_words(const BacklashResult& r) {
@@ -19,18 +20,16 @@ std::string slack_words(const BacklashResult& r) {
   return report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
 }
 
-std::string verdict_words(Verdict verdict) {
-  if (verdict == Verdict::trusted) return "trusted: these settings can be used as they are";
-  if (verdict == Verdict::doubtful) return "doubtful: take the figures as a hint, see below";
-  return "unusable: these sweeps give no slack to rely on, see below";
-}
+constexpr const char* kTrusted = "these settings can be used as they are";
+constexpr const char* kDoubtful = "take the figures as a hint, see below";
+constexpr const char* kUnusable = "these sweeps give no slack to rely on, see below";
 
 std::string sweeps_table(const BacklashResult& r) {
   std::vector<std::vector<std::string>> rows;
   for (const SweepSlack& s : r.sweeps) {
     rows.push_back({enum_name(s.direction), std::to_string(s.points),
-                    s.best_focus_steps ? format_like_sigma(*s.best_focus_steps, s.sigma_steps) : "",
-                    s.sigma_steps ? format_like_sigma(*s.sigma_steps, s.sigma_steps) : "",
+                    like_sigma_or_empty(s.best_focus_steps, s.sigma_steps),
+                    like_sigma_or_empty(s.sigma_steps, s.sigma_steps),
                     s.slack_steps ? format_like_sigma(*s.slack_steps, r.sigma_steps) : "?"});
   }
   return report::aligned_table({{"Sweep", "", report::Align::left},
@@ -45,7 +44,7 @@ std::string sweeps_table(const BacklashResult& r) {
 
 std::string backlash_text(const BacklashResult& r) {
   std::string text = answer_line("Slack", slack_words(r));
-  text += answer_line("Verdict", verdict_words(r.verdict));
+  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable});
   if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
       !words.empty()) {
     text += answer_line("95 % interval", words);
@@ -66,7 +65,7 @@ std::string backlash_text(const BacklashResult& r) {
     text += answer_line("Left over", format_short(*r.remaining_steps) +
                                          " steps of slack in the run taken with take-up");
   }
-  text += section("Why it is not trusted", r.reasons);
+  text += report::why_not_trusted(r.reasons);
   if (!r.sweeps.empty()) text += "\n" + sweeps_table(r);
   return text + section("Notes", r.notes);
 }

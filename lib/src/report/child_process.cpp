@@ -97,7 +97,7 @@ void feed(Descriptor& to, std::string_view& input) {
   if (sent > 0) {
     input.remove_prefix(static_cast<std::size_t>(sent));
   } else if (sent < 0 && errno != EINTR && errno != EAGAIN) {
-    input = {};  // the child stopped reading; its exit status tells why
+    input = {};  // the child stopped reading; its exit status says why
   }
   if (input.empty()) to.reset();
 }

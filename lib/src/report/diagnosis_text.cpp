@@ -107,7 +107,7 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
   if (!findings.empty() && fit.verdict != Verdict::trusted && !fit.reasons.empty()) {
     text += report::section("What the curve says", fit.reasons);
   }
-  return text + report::section("Skipped", report::skipped_lines(diagnosis.run.skipped));
+  return text + report::section("Skipped", reason_lines(diagnosis.run.skipped));
 }
 
 std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis) {

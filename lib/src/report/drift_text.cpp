@@ -23,12 +23,9 @@ std::string filter_name(const std::optional<std::string>& filter) {
   return filter ? report::shortened(report::printable(*filter), 16) : "(no name)";
 }
 
-std::string verdict_words(const DriftResult& r) {
-  if (r.verdict == Verdict::trusted)
-    return "trusted: focus can be moved by temperature with this slope";
-  if (r.verdict == Verdict::doubtful) return "doubtful: take the slope as a hint, see below";
-  return "unusable: these runs give no slope, see below";
-}
+constexpr const char* kTrusted = "focus can be moved by temperature with this slope";
+constexpr const char* kDoubtful = "take the slope as a hint, see below";
+constexpr const char* kUnusable = "these runs give no slope, see below";
 
 std::string refocus_words(const DriftResult& r) {
   if (!r.refocus_every_c) {
@@ -59,10 +56,9 @@ std::string filter_table(const DriftResult& r) {
   for (const auto& f : r.filters) {
     rows.push_back({filter_name(f.filter), std::to_string(f.runs),
                     f.sigma_steps ? with_sign(f.offset_steps, f.sigma_steps) : "0",
-                    f.sigma_steps ? format_like_sigma(*f.sigma_steps, f.sigma_steps) : ""});
+                    report::like_sigma_or_empty(f.sigma_steps, f.sigma_steps)});
   }
-  report::dash_gaps(rows);
-  return report::aligned_table(
+  return report::dashed_table(
       {{"Filter", "", Align::left}, {"Runs", ""}, {"Offset", "steps"}, {"±", "steps"}}, rows);
 }
 
@@ -82,13 +78,27 @@ std::string prediction_table(const DriftResult& r) {
                     position, interval,
                     p.probability_in_zone ? report::percent_words(*p.probability_in_zone) : ""});
   }
-  report::dash_gaps(rows);
-  return report::aligned_table({{"Temp", "°C"},
-                                {"Filter", "", Align::left},
-                                {"Best focus", "steps"},
-                                {"95 % interval", "steps"},
-                                {"In the zone", ""}},
-                               rows);
+  return report::dashed_table({{"Temp", "°C"},
+                               {"Filter", "", Align::left},
+                               {"Best focus", "steps"},
+                               {"95 % interval", "steps"},
+                               {"In the zone", ""}},
+                              rows);
+}
+
+std::vector<std::string> rejection_lines(const std::vector<DriftRejection>& rejected) {
+  constexpr std::size_t kMostLines = 40;
+  std::vector<SkippedFile> rows;
+  for (const auto& rejection : rejected) {
+    rows.push_back({"row " + std::to_string(rejection.row), rejection.reason});
+  }
+  auto lines = reason_lines(rows);
+  if (lines.size() > kMostLines) {
+    const std::size_t more = lines.size() - kMostLines;
+    lines.resize(kMostLines);
+    lines.push_back("and " + std::to_string(more) + " more");
+  }
+  return lines;
 }
 
 }  // namespace
@@ -105,7 +115,7 @@ std::string drift_table(const DriftFit& fit) {
   } else {
     text += answer_line("Slope", "not found");
   }
-  text += answer_line("Verdict", verdict_words(r));
+  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable});
   if (r.slope_steps_per_c) {
     std::string line = format_fixed(*r.position_at_reference_steps, 1) + " steps at " +
                        format_fixed(*r.reference_temperature_c, 1) + " °C";
@@ -136,19 +146,10 @@ std::string drift_table(const DriftFit& fit) {
     }
     text += answer_line("Lag", line);
   }
-  text += report::section("Why it is not trusted", r.reasons);
+  text += report::why_not_trusted(r.reasons);
   if (!r.filters.empty()) text += "\n" + filter_table(r);
   if (!r.predictions.empty()) text += "\n" + prediction_table(r);
-  std::vector<std::string> lines;
-  constexpr std::size_t kMostLines = 40;
-  for (const auto& rejection : r.rejected) {
-    if (lines.size() == kMostLines) {
-      lines.push_back("and " + std::to_string(r.rejected.size() - kMostLines) + " more");
-      break;
-    }
-    lines.push_back("row " + std::to_string(rejection.row) + ": " + rejection.reason);
-  }
-  text += report::section("Not used", lines);
+  text += report::section("Not used", rejection_lines(r.rejected));
   return text + report::section("Notes", r.notes);
 }
 

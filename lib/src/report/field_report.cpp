@@ -92,8 +92,8 @@ std::string field_text(const RunField& field) {
             format_fixed(seen.angle_deg, 0) + " degrees (" + report::printable(seen.file) + ")\n";
   }
   text += report::bullets(field.reasons);
-  for (const SkippedFile& file : field.skipped) {
-    text += report::wrapped(report::printable(file.file + ": " + file.reason), "  skipped: ");
+  for (const std::string& line : reason_lines(field.skipped)) {
+    text += report::wrapped(report::printable(line), "  skipped: ");
   }
   return text;
 }

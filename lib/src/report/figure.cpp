@@ -91,18 +91,40 @@ std::string number(double value) {
   return format_fixed(value, std::clamp(11 - leading, 0, 300));
 }
 
-std::string terminal(FigureFormat format) {
-  // 96 dpi; fonts by fontconfig, which takes the nearest where DejaVu Sans is missing.
-  if (format == FigureFormat::png) {
-    return "set terminal pngcairo noenhanced size 1280,960 font \"DejaVu Sans,13\" "
-           "linewidth 1.5 rounded background rgb 'white'\n";
-  }
-  return "set terminal svg noenhanced size 1280,960 dynamic font \"DejaVu Sans,17\" "
-         "linewidth 1.5 rounded background rgb 'white'\n";
+void FigureData::put(const std::string& name, double value) {
+  script_ += name + " = " + number(value) + "\n";
 }
 
-std::string font(FigureFormat format, int points) {
-  return "font \"," + std::to_string(format == FigureFormat::png ? points : points * 4 / 3) + "\"";
+void FigureData::put(const std::string& name, const std::string& text) {
+  script_ += name + " = " + quoted(text) + "\n";
+}
+
+void FigureData::put(const std::string& name, const std::vector<double>& values) {
+  std::string list;
+  for (const double value : values) list += (list.empty() ? "" : ", ") + number(value);
+  put_list(name, list, values.size());
+}
+
+void FigureData::put(const std::string& name, const std::vector<std::string>& texts) {
+  std::string list;
+  for (const std::string& text : texts) list += (list.empty() ? "" : ", ") + quoted(text);
+  put_list(name, list, texts.size());
+}
+
+// gnuplot knows no list without elements.
+void FigureData::put_list(const std::string& name, const std::string& list, std::size_t size) {
+  script_ += "array " + name + "[" + std::to_string(std::max<std::size_t>(size, 1)) + "]" +
+             (size == 0 ? "" : " = [" + list + "]") + "\n";
+}
+
+void FigureData::put_block(const std::string& name, const std::vector<std::vector<double>>& rows) {
+  script_ += "$" + name + " << EOD\n";
+  for (const auto& row : rows) {
+    std::string line;
+    for (const double value : row) line += (line.empty() ? "" : " ") + number(value);
+    script_ += line + "\n";
+  }
+  script_ += "EOD\n";
 }
 
 double nice_step(double largest) {
@@ -111,8 +133,9 @@ double nice_step(double largest) {
   return power * (digits >= 5 ? 5 : digits >= 2 ? 2 : 1);
 }
 
-Result<std::string> drawn_figure(const std::string& script, FigureFormat format,
-                                 const std::string& title, const std::string& description) {
+Result<std::string> drawn_figure(const Figure& figure, FigureFormat format) {
+  const std::string script = "png = " + std::string(format == FigureFormat::png ? "1" : "0") +
+                             "\n" + figure.data.script() + kFigureScript + figure.script;
   // -d: no start-up files of the user. The picture comes on standard output, so that no file name
   // takes part in the script.
   auto drawn = run_child({"gnuplot", "-d"}, script, kGnuplotLimit);
@@ -130,8 +153,8 @@ Result<std::string> drawn_figure(const std::string& script, FigureFormat format,
   }
   std::string picture = std::move(drawn->out);
   if (format == FigureFormat::svg) {
-    replace_element(picture, "title", printable(title));
-    replace_element(picture, "desc", printable(description));
+    replace_element(picture, "title", printable(figure.title));
+    replace_element(picture, "desc", printable(figure.description));
   }
   return picture;
 }

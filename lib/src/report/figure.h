@@ -1,4 +1,7 @@
-// What the figures have in common: colours, text and numbers as gnuplot reads them, drawing.
+// What the figures have in common: the data of a gnuplot template, drawing, writing.
+//
+// A figure is a template (lib/src/report/*.gp, embedded by CMake) behind the variables, lists and
+// blocks that it reads. Headers and file names reach gnuplot only as quoted text.
 //
 // Private header of module report.
 #pragma once
@@ -15,13 +18,12 @@
 
 namespace starwaist::report {
 
-// Okabe & Ito's palette, told apart by the colour-blind (from memory), and greys.
-inline constexpr const char* kPointColor = "#0072B2";
-inline constexpr const char* kCurveColor = "#D55E00";
-inline constexpr const char* kRejectedColor = "#7A7A7A";
-inline constexpr const char* kReasonColor = "#9A3B00";
-inline constexpr const char* kInkColor = "#333333";
 inline constexpr std::size_t kReasonWidth = 125;  // characters of one line of the figure
+
+extern const char* const kFigureScript;  // what the others begin with
+extern const char* const kFocusPlotScript;
+extern const char* const kDriftPlotScript;
+extern const char* const kNightPlotScript;
 
 // A gnuplot string that is only ever text: everything but plain letters, digits and a few marks is
 // written as an octal escape, so no quote, backquote, backslash, $ or @ of a file name reaches
@@ -31,13 +33,25 @@ std::string quoted(const std::string& text);
 // Twelve significant digits without the locale.
 std::string number(double value);
 
-// Commands that choose the kind of picture, 1280 by 960.
-std::string terminal(FigureFormat format);
+// What a template reads, by the names that it has there.
+class FigureData {
+ public:
+  void put(const std::string& name, double value);
+  void put(const std::string& name, const std::string& text);
+  // Lists count from 1. One without elements cannot be asked for any.
+  void put(const std::string& name, const std::vector<double>& values);
+  void put(const std::string& name, const std::vector<std::string>& texts);
+  // $name: numbers in columns. A row without numbers breaks a line that is drawn through the rows.
+  void put_block(const std::string& name, const std::vector<std::vector<double>>& rows);
+  [[nodiscard]] const std::string& script() const { return script_; }
 
-// "font ..." of so many points for pngcairo; the SVG terminal counts in pixels.
-std::string font(FigureFormat format, int points);
+ private:
+  void put_list(const std::string& name, const std::string& list, std::size_t size);
 
-// 1, 2 or 5 times a power of ten, so that one or two ticks lie on each side of nought.
+  std::string script_;
+};
+
+// 1, 2 or 5 times a power of ten, so that one or two ticks lie on each side of zero.
 double nice_step(double largest);
 
 struct Range {
@@ -63,10 +77,16 @@ struct Range {
   }
 };
 
-// The picture that gnuplot makes of the script, with title and description for screen readers in
-// SVG. Errors: cannot_write.
-Result<std::string> drawn_figure(const std::string& script, FigureFormat format,
-                                 const std::string& title, const std::string& description);
+// A figure ready to be drawn; title and description are for screen readers, in SVG.
+struct Figure {
+  FigureData data;
+  const char* script = nullptr;  // the template
+  std::string title;
+  std::string description;
+};
+
+// Errors: cannot_write.
+Result<std::string> drawn_figure(const Figure& figure, FigureFormat format);
 
 // Draws in the format of the path's ending and writes the file. Errors: invalid_argument for
 // another ending, cannot_write.

@@ -49,21 +49,20 @@ std::string log_table(const std::vector<LedgerRun>& runs) {
                     report::fixed_or_empty(run.best_focus_steps, 1),
                     report::fixed_or_empty(run.sigma_steps, 1), verdict});
   }
-  report::dash_gaps(rows);
   std::string text = report::count_words(runs.size(), "run", "runs");
   for (const auto& [verdict, count] : verdicts) {
     text += ", " + std::to_string(count) + " " + verdict;
   }
   return text + "\n\n" +
-         report::aligned_table({{"Run", ""},
-                                {"Time (UTC)", "", Align::left},
-                                {"Rig", "", Align::left},
-                                {"Filter", "", Align::left},
-                                {"Temp", "°C"},
-                                {"Best focus", "steps"},
-                                {"±", "steps"},
-                                {"Verdict", "", Align::left}},
-                               rows);
+         report::dashed_table({{"Run", ""},
+                               {"Time (UTC)", "", Align::left},
+                               {"Rig", "", Align::left},
+                               {"Filter", "", Align::left},
+                               {"Temp", "°C"},
+                               {"Best focus", "steps"},
+                               {"±", "steps"},
+                               {"Verdict", "", Align::left}},
+                              rows);
 }
 
 std::string log_line(const LedgerRun& run) {

@@ -1,5 +1,6 @@
+// A night's timeline as a figure: the data of night_plot.gp.
 #include <algorithm>
-#include <array>
+#include <cmath>
 #include <map>
 #include <string>
 #include <vector>
@@ -14,14 +15,12 @@ namespace starwaist {
 
 namespace {
 
-using report::font;
-using report::kInkColor;
-using report::number;
-using report::quoted;
+using report::FigureData;
 using report::Range;
 
-constexpr std::array<const char*, 6> kFilterColors = {"#0072B2", "#009E73", "#CC79A7",
-                                                      "#E69F00", "#56B4E9", "#000000"};
+using Rows = std::vector<std::vector<double>>;
+using Filters = std::vector<std::optional<std::string>>;
+
 // Pale, so that points stand out; the cause is also written.
 const std::map<std::string, std::string> kCauseColors = {
     {"thermal_drift", "#F6D9C6"}, {"focus_drift", "#F6D9C6"},   {"focus_jump", "#F3C4C4"},
@@ -33,302 +32,268 @@ std::string words_of(std::string cause) {
   return cause;
 }
 
-struct Panel {
-  std::string label;
+std::string title_words(const SessionAnswer& answer) {
+  const NightResult& r = answer.judgement.result;
+  std::string text = "Night of " + std::to_string(answer.frames.size()) + " frames";
+  const auto focus = std::count_if(r.periods.begin(), r.periods.end(),
+                                   [](const NightPeriod& p) { return p.focus_lost; });
+  if (focus == 0) return text + ": focus held – " + enum_name(r.verdict);
+  return text + ": focus lost " + (focus == 1 ? "once" : std::to_string(focus) + " times") + " – " +
+         enum_name(r.verdict);
+}
+
+// Where the frames lie: by the clock in seconds where every frame has its time, else by number.
+struct TimeAxis {
+  bool clock = false;
+  std::vector<double> x;  // middle of each frame's exposure
   Range range;
-  std::string plots;
+
+  // As drawn: a clock shows whole seconds.
+  [[nodiscard]] double at(double value) const { return clock ? std::nearbyint(value) : value; }
 };
 
-class Timeline {
- public:
-  Timeline(const SessionAnswer& answer, FigureFormat format) : a_(answer), format_(format) {
-    for (const auto& frame : a_.frames) {
-      if (frame.time_utc) times_.push_back(core::parse_utc(*frame.time_utc));
+TimeAxis time_axis_of(const std::vector<MeasuredFrame>& frames) {
+  TimeAxis axis;
+  std::vector<std::optional<double>> times;
+  for (const MeasuredFrame& frame : frames) {
+    const auto& time_utc = frame.measurement.time_utc;
+    times.push_back(time_utc ? core::parse_utc(*time_utc) : std::nullopt);
+  }
+  axis.clock = std::all_of(times.begin(), times.end(), [](const auto& t) { return bool(t); });
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const double half = axis.clock ? 0.5 * frames[i].measurement.exposure_s.value_or(0) : 0;
+    axis.x.push_back(axis.clock ? *times[i] + half : static_cast<double>(i + 1));
+    axis.range.include(axis.x.back() - half);
+    axis.range.include(axis.x.back() + half);
+  }
+  axis.range.pad(0.01);
+  return axis;
+}
+
+// The stretch of the axis that a period covers.
+Range extent_of(const NightPeriod& period, const std::vector<MeasuredFrame>& frames,
+                const TimeAxis& axis) {
+  const auto half = [&](std::size_t i) {
+    return axis.clock ? std::max(0.5 * frames[i].measurement.exposure_s.value_or(0), 30.0) : 0.5;
+  };
+  std::size_t first = 0;
+  std::size_t last = 0;
+  for (std::size_t i = frames.size(); i-- > 0;) {
+    if (frames[i].measurement.file == period.from_file) first = i;
+    if (frames[i].measurement.file == period.to_file) last = std::max(last, i);
+  }
+  Range range;
+  range.include(axis.x[first] - half(first));
+  range.include(axis.x[last] + half(last));
+  range.low = std::max(range.low, axis.range.low);
+  range.high = std::min(range.high, axis.range.high);
+  return range;
+}
+
+// The periods, shaded, with their names in rows one above the other, so that neighbours do not
+// overlap.
+void put_periods(const SessionAnswer& answer, const TimeAxis& axis, FigureData& data) {
+  std::vector<double> from;
+  std::vector<double> to;
+  std::vector<std::string> colors;
+  std::vector<std::string> words;
+  std::vector<double> words_x;
+  std::vector<double> words_y;
+  std::vector<double> taken_to(4, -1);
+  for (const NightPeriod& period : answer.judgement.result.periods) {
+    const Range range = extent_of(period, answer.frames, axis);
+    const auto color = kCauseColors.find(period.cause);
+    from.push_back(axis.at(range.low));
+    to.push_back(axis.at(range.high));
+    colors.push_back(color == kCauseColors.end() ? "#DDDDDD" : color->second);
+    const double width = 0.0085 * static_cast<double>(period.cause.size()) * axis.range.width();
+    const double left = std::clamp(0.5 * (range.low + range.high) - width / 2, axis.range.low,
+                                   axis.range.high - width);
+    std::size_t row = 0;
+    while (row + 1 < taken_to.size() && taken_to[row] > left) ++row;
+    taken_to[row] = left + width;
+    words.push_back(words_of(period.cause));
+    words_x.push_back(axis.at(left));
+    words_y.push_back(0.965 - 0.065 * static_cast<double>(row));
+  }
+  data.put("periods", static_cast<double>(words.size()));
+  data.put("period_from", from);
+  data.put("period_to", to);
+  data.put("period_color", colors);
+  data.put("period_words", words);
+  data.put("period_words_x", words_x);
+  data.put("period_words_y", words_y);
+}
+
+// Moves of the focuser within a filter, between the frames before and after.
+void put_moves(const std::vector<MeasuredFrame>& frames, const TimeAxis& axis, FigureData& data) {
+  std::vector<double> moves;
+  std::map<std::string, double> before;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (!frames[i].measurement.position_steps) continue;
+    const auto [known, first] = before.try_emplace(frames[i].measurement.filter.value_or(""),
+                                                   *frames[i].measurement.position_steps);
+    if (!first && known->second != *frames[i].measurement.position_steps && i > 0) {
+      moves.push_back(axis.at(0.5 * (axis.x[i - 1] + axis.x[i])));
     }
-    clock_ = times_.size() == a_.frames.size() &&
-             std::all_of(times_.begin(), times_.end(), [](const auto& t) { return bool(t); });
-    for (std::size_t i = 0; i < a_.frames.size(); ++i) {
-      const double half = 0.5 * a_.frames[i].exposure_s.value_or(0);
-      x_.push_back(clock_ ? *times_[i] + half : static_cast<double>(i + 1));
-      range_.include(x_.back() - (clock_ ? half : 0));
-      range_.include(x_.back() + (clock_ ? half : 0));
-    }
-    range_.pad(0.01);
+    known->second = *frames[i].measurement.position_steps;
   }
+  data.put("moves", static_cast<double>(moves.size()));
+  data.put("move_x", moves);
+}
 
-  [[nodiscard]] std::string title() const {
-    const NightResult& r = a_.judgement.result;
-    std::string text = "Night of " + std::to_string(a_.frames.size()) + " frames";
-    std::size_t focus = 0;
-    for (const auto& period : r.periods) focus += period.focus_lost ? 1 : 0;
-    if (focus == 0) return text + ": focus held – " + enum_name(r.verdict);
-    return text + ": focus lost " + (focus == 1 ? "once" : std::to_string(focus) + " times") +
-           " – " + enum_name(r.verdict);
+// One figure of every frame that has it, as a block; gives the range of the values.
+template <class Value>
+Range put_column(const std::string& name, const TimeAxis& axis, Value&& value, FigureData& data) {
+  Range range;
+  Rows rows;
+  for (std::size_t i = 0; i < axis.x.size(); ++i) {
+    const std::optional<double> y = value(i);
+    if (!y) continue;
+    range.include(*y);
+    rows.push_back({axis.at(axis.x[i]), *y});
   }
+  data.put_block(name, rows);
+  return range;
+}
 
-  [[nodiscard]] std::string script() {
-    std::string text = report::terminal(format_);
-    text += "set encoding utf8\nset minussign\nset termoption noenhanced\nset errorbars 0\n";
-    text += data();
-    const std::vector<Panel> panels = make_panels();
-    text += "set multiplot\n";
-    text += std::string("set border 3 lw 1 lc rgb '") + kInkColor + "'\n";
-    text += "set tics nomirror out scale 0.6 textcolor rgb '" + std::string(kInkColor) + "'\n";
-    text += "set lmargin at screen 0.085\nset rmargin at screen 0.975\n";
-    text += "set label 1 " + quoted(title()) + " at screen 0.085,0.965 left noenhanced " +
-            font(format_, 20) + " textcolor rgb '" + kInkColor + "'\n";
-    text += "set label 2 " +
-            quoted(report::shortened(report::printable(a_.judgement.result.refocus_rule.summary),
-                                     report::kReasonWidth)) +
-            " at screen 0.085,0.93 left noenhanced " + font(format_, 12) +
-            " textcolor rgb '#666666'\n";
-    if (clock_) text += "set xdata time\nset timefmt \"%s\"\n";
-    text += "set xrange [" + at(range_.low) + ":" + at(range_.high) + "]\n";
-    text += "set grid ytics linecolor rgb '#E3E3E3' linewidth 0.6\n";
-    text += shading();
-    // The first panel takes as much as two.
-    constexpr double kTop = 0.875;
-    constexpr double kBottom = 0.085;
-    constexpr double kGap = 0.025;
-    const double unit = (kTop - kBottom) / (static_cast<double>(panels.size()) + 1.2);
-    double top = kTop;
-    for (std::size_t p = 0; p < panels.size(); ++p) {
-      const double height = p == 0 ? 2.2 * unit : unit;
-      const bool last = p + 1 == panels.size();
-      text += "set tmargin at screen " + number(top) + "\n";
-      text += "set bmargin at screen " + number(top - height + (last ? 0 : kGap)) + "\n";
-      top -= height;
-      text +=
-          "set yrange [" + number(panels[p].range.low) + ":" + number(panels[p].range.high) + "]\n";
-      text += "set ylabel " + quoted(panels[p].label) + " offset 0.5,0 " + font(format_, 11) +
-              " textcolor rgb '" + kInkColor + "'\n";
-      text += p == 0 ? "set ytics autofreq\n" : ytics(panels[p].range);
-      if (last) {
-        text += clock_ ? "set format x \"%H:%M\"\nset xlabel \"UTC\"\n"
-                       : "set format x \"%g\"\nset xlabel \"frame\"\n";
-      } else {
-        text += "set format x \"\"\nunset xlabel\n";
-      }
-      if (p == 0) {
-        text +=
-            "set key at screen 0.975,screen 0.888 right bottom horizontal maxcols 8 Left "
-            "reverse samplen 1.5 spacing 1.1 width 1 nobox noenhanced " +
-            font(format_, 11) + " textcolor rgb '" + kInkColor + "'\n";
-        text += names_of_periods();
-      } else {
-        text += "unset key\n";
-        if (p == 1) text += "unset label\n";
-      }
-      text += "plot " + panels[p].plots + "\n";
-    }
-    return text + "unset multiplot\n";
-  }
-
- private:
-  [[nodiscard]] std::string at(double x) const {
-    return clock_ ? "\"" + format_fixed(x, 0) + "\"" : number(x);
-  }
-  [[nodiscard]] std::string x_of(std::size_t i) const {
-    return clock_ ? format_fixed(x_[i], 0) : number(x_[i]);
-  }
-
-  static std::string ytics(const Range& range) {
-    return "set ytics " + number(report::nice_step(range.width() / 2)) + "\n";
-  }
-
-  [[nodiscard]] std::size_t place_of(const std::string& file, bool last) const {
-    std::size_t place = 0;
-    for (std::size_t i = 0; i < a_.frames.size(); ++i) {
-      if (a_.frames[i].file != file) continue;
-      place = i;
-      if (!last) break;
-    }
-    return place;
-  }
-
-  [[nodiscard]] Range extent(const NightPeriod& period) const {
-    const std::size_t first = place_of(period.from_file, false);
-    const std::size_t last = place_of(period.to_file, true);
-    const auto half = [&](std::size_t i) {
-      return clock_ ? std::max(0.5 * a_.frames[i].exposure_s.value_or(0), 30.0) : 0.5;
+// Sizes, and what was reachable, by filter.
+Range put_sizes(const SessionAnswer& answer, const TimeAxis& axis, FigureData& data) {
+  Range range;
+  std::vector<std::string> words;
+  for (const NightFilter& filter : answer.judgement.result.filters) {
+    words.push_back(filter.filter ? report::shortened(report::printable(*filter.filter), 14)
+                                  : "frame");
+    const std::string name = lower_case(filter.filter.value_or(""));
+    const auto size = [&](std::size_t i) {
+      const FrameMeasurement& frame = answer.frames[i].measurement;
+      return lower_case(frame.filter.value_or("")) == name ? frame.hfr_px : std::nullopt;
     };
-    Range range;
-    range.include(x_[first] - half(first));
-    range.include(x_[last] + half(last));
-    range.low = std::max(range.low, range_.low);
-    range.high = std::min(range.high, range_.high);
-    return range;
-  }
-
-  [[nodiscard]] std::string shading() const {
-    std::string text;
-    int object = 1;
-    for (const NightPeriod& period : a_.judgement.result.periods) {
-      const auto color = kCauseColors.find(period.cause);
-      const Range range = extent(period);
-      text += "set object " + std::to_string(object++) + " rectangle from first " + at(range.low) +
-              ",graph 0 to first " + at(range.high) +
-              ",graph 1 behind fillstyle solid 1 noborder fillcolor rgb '" +
-              (color == kCauseColors.end() ? "#DDDDDD" : color->second) + "'\n";
-    }
-    // Moves of the focuser within a filter.
-    std::map<std::string, double> before;
-    for (std::size_t i = 0; i < a_.frames.size(); ++i) {
-      if (!a_.frames[i].position_steps) continue;
-      const auto [known, first] =
-          before.try_emplace(a_.frames[i].filter.value_or(""), *a_.frames[i].position_steps);
-      if (!first && known->second != *a_.frames[i].position_steps && i > 0) {
-        const std::string x = at(0.5 * (x_[i - 1] + x_[i]));
-        text += "set arrow from first " + x + ",graph 0 to first " + x +
-                ",graph 1 nohead back dashtype 3 linewidth 1 linecolor rgb '#888888'\n";
-      }
-      known->second = *a_.frames[i].position_steps;
-    }
-    return text;
-  }
-
-  // Names in rows one above the other, so that neighbours do not overlap.
-  [[nodiscard]] std::string names_of_periods() const {
-    std::string text;
-    int label = 10;
-    std::vector<double> taken_to(4, -1);
-    for (const NightPeriod& period : a_.judgement.result.periods) {
-      const Range range = extent(period);
-      const double width = 0.0085 * static_cast<double>(period.cause.size()) * range_.width();
-      double left = 0.5 * (range.low + range.high) - width / 2;
-      left = std::clamp(left, range_.low, range_.high - width);
-      std::size_t row = 0;
-      while (row + 1 < taken_to.size() && taken_to[row] > left) ++row;
-      taken_to[row] = left + width;
-      text += "set label " + std::to_string(label++) + " " + quoted(words_of(period.cause)) +
-              " at first " + at(left) + ",graph " +
-              number(0.965 - 0.065 * static_cast<double>(row)) + " left noenhanced " +
-              font(format_, 10) + " textcolor rgb '#444444'\n";
-    }
-    return text;
-  }
-
-  [[nodiscard]] std::vector<std::optional<std::string>> filters() const {
-    std::vector<std::optional<std::string>> names;
-    for (const auto& filter : a_.judgement.result.filters) names.push_back(filter.filter);
-    return names;
-  }
-
-  template <class Value>
-  std::string column(const std::string& name, Value&& value, Range& range) const {
-    std::string text = "$" + name + " << EOD\n";
-    for (std::size_t i = 0; i < a_.frames.size(); ++i) {
-      const std::optional<double> y = value(i);
-      if (!y) continue;
-      range.include(*y);
-      text += x_of(i) + " " + number(*y) + "\n";
-    }
-    return text + "EOD\n";
-  }
-
-  std::string data() {
-    std::string text;
-    const auto names = filters();
-    for (std::size_t f = 0; f < names.size(); ++f) {
-      text += column(
-          "best" + std::to_string(f),
-          [&](std::size_t i) -> std::optional<double> {
-            const auto& loss = a_.judgement.frames[i].loss_percent;
-            if (!loss || !a_.frames[i].hfr_px ||
-                lower_case(a_.frames[i].filter.value_or("")) != lower_case(names[f].value_or(""))) {
-              return std::nullopt;
-            }
-            return *a_.frames[i].hfr_px / (1 + *loss / 100);
-          },
-          size_);
-      text += column(
-          "size" + std::to_string(f),
-          [&](std::size_t i) {
-            return lower_case(a_.frames[i].filter.value_or("")) == lower_case(names[f].value_or(""))
-                       ? a_.frames[i].hfr_px
-                       : std::nullopt;
-          },
-          size_);
-    }
-    text += column(
-        "ecc", [&](std::size_t i) { return a_.frames[i].eccentricity; }, ecc_);
-    text += column(
-        "light", [&](std::size_t i) { return a_.judgement.frames[i].light_percent; }, light_);
-    text += column(
-        "sky", [&](std::size_t i) -> std::optional<double> { return a_.frames[i].background_adu; },
-        sky_);
-    text += column(
-        "temp", [&](std::size_t i) { return a_.frames[i].temperature_c; }, temperature_);
-    return text;
-  }
-
-  [[nodiscard]] std::vector<Panel> make_panels() const {
-    std::vector<Panel> panels;
-    const auto add = [&](const std::string& label, Range range, const std::string& plots,
-                         double least) {
-      if (range.empty()) return;
-      if (range.width() < least) {
-        const double room = 0.5 * (least - range.width());
-        range.low -= room;
-        range.high += room;
-      }
-      range.pad(0.12);
-      panels.push_back({label, range, plots});
+    const auto best = [&](std::size_t i) -> std::optional<double> {
+      const auto& loss = answer.judgement.frames[i].loss_percent;
+      if (!loss || !size(i)) return std::nullopt;
+      return *size(i) / (1 + *loss / 100);
     };
-    std::string sizes;
-    const auto names = filters();
-    for (std::size_t f = 0; f < names.size(); ++f) {
-      const std::string title =
-          names[f] ? report::shortened(report::printable(*names[f]), 14) : "frame";
-      sizes += "$size" + std::to_string(f) + " using 1:2 with points pointtype 7 pointsize 0.8 " +
-               "linecolor rgb '" + kFilterColors.at(f % kFilterColors.size()) + "' title " +
-               quoted(title) + ", ";
+    const std::string place = std::to_string(words.size());
+    for (const Range& part : {put_column("best" + place, axis, best, data),
+                              put_column("size" + place, axis, size, data)}) {
+      if (part.empty()) continue;
+      range.include(part.low);
+      range.include(part.high);
     }
-    for (std::size_t f = 0; f < names.size(); ++f) {
-      sizes += (f > 0 ? ", " : "") + std::string("$best") + std::to_string(f) +
-               " using 1:2 with lines linewidth 1 dashtype 2 linecolor rgb '" +
-               kFilterColors.at(f % kFilterColors.size()) + "' " +
-               (f == 0 ? "title " + quoted("best reachable") : std::string("notitle"));
-    }
-    Range sized = size_;
-    if (!sized.empty()) sized.high += 0.25 * sized.width();  // room for the names
-    add("half-flux radius [px]", sized, sizes, 0.3);
-    const auto line = [](const std::string& name) {
-      return "$" + name + " using 1:2 with linespoints pointtype 7 pointsize 0.45 linewidth 0.7 " +
-             "linecolor rgb '" + std::string("#555555") + "' notitle";
-    };
-    Range shape = ecc_;
-    if (!shape.empty()) shape.include(0);
-    add("eccentricity", shape, line("ecc"), 0.2);
-    add("star light [%]", light_, line("light"), 20);
-    add("sky [ADU]", sky_, line("sky"), 10);
-    add("temperature [°C]", temperature_, line("temp"), 1);
-    return panels;
   }
+  data.put("filters", static_cast<double>(words.size()));
+  data.put("filter_words", words);
+  return range;
+}
 
-  const SessionAnswer& a_;
-  FigureFormat format_;
-  std::vector<std::optional<double>> times_;
-  bool clock_ = false;
-  std::vector<double> x_;
-  Range range_;
-  Range size_;
-  Range ecc_;
-  Range light_;
-  Range sky_;
-  Range temperature_;
+struct Panel {
+  std::string words;
+  std::string block;  // "size": a pair of blocks for each filter
+  Range range;
+  double least_width = 0;
 };
+
+// What the frames have nothing of has no panel.
+std::vector<Panel> put_panels(const SessionAnswer& answer, const TimeAxis& axis, FigureData& data) {
+  const auto& frames = answer.frames;
+  const auto column = [&](const std::string& name, const auto& value) {
+    return put_column(name, axis, value, data);
+  };
+  Range sizes = put_sizes(answer, axis, data);
+  if (!sizes.empty()) sizes.high += 0.25 * sizes.width();  // room for the names
+  Range shape = column("ecc", [&](std::size_t i) { return frames[i].measurement.eccentricity; });
+  if (!shape.empty()) shape.include(0);
+  std::vector<Panel> panels = {
+      {"half-flux radius [px]", "size", sizes, 0.3},
+      {"eccentricity", "ecc", shape, 0.2},
+      {"star light [%]", "light",
+       column("light", [&](std::size_t i) { return answer.judgement.frames[i].light_percent; }),
+       20},
+      {"sky [ADU]", "sky",
+       column("sky",
+              [&](std::size_t i) {
+                return std::optional<double>(frames[i].measurement.background_adu);
+              }),
+       10},
+      {"temperature [°C]", "temp",
+       column("temp", [&](std::size_t i) { return frames[i].measurement.temperature_c; }), 1}};
+  panels.erase(std::remove_if(panels.begin(), panels.end(),
+                              [](const Panel& panel) { return panel.range.empty(); }),
+               panels.end());
+  for (Panel& panel : panels) {
+    const double room = 0.5 * (panel.least_width - panel.range.width());
+    if (room > 0) {
+      panel.range.low -= room;
+      panel.range.high += room;
+    }
+    panel.range.pad(0.12);
+  }
+  return panels;
+}
+
+// The first panel takes as much as two.
+void put_layout(const std::vector<Panel>& panels, FigureData& data) {
+  constexpr double kTop = 0.875;
+  constexpr double kBottom = 0.085;
+  constexpr double kGap = 0.025;
+  const double unit = (kTop - kBottom) / (static_cast<double>(panels.size()) + 1.2);
+  std::vector<std::string> words;
+  std::vector<std::string> blocks;
+  std::vector<double> low;
+  std::vector<double> high;
+  std::vector<double> tics;
+  std::vector<double> tops;
+  std::vector<double> bottoms;
+  double top = kTop;
+  for (const Panel& panel : panels) {
+    const double height = words.empty() ? 2.2 * unit : unit;
+    words.push_back(panel.words);
+    blocks.push_back(panel.block);
+    low.push_back(panel.range.low);
+    high.push_back(panel.range.high);
+    tics.push_back(report::nice_step(panel.range.width() / 2));
+    tops.push_back(top);
+    bottoms.push_back(top - height + (words.size() == panels.size() ? 0 : kGap));
+    top -= height;
+  }
+  data.put("panels", static_cast<double>(panels.size()));
+  data.put("panel_words", words);
+  data.put("panel_block", blocks);
+  data.put("panel_low", low);
+  data.put("panel_high", high);
+  data.put("panel_tics", tics);
+  data.put("panel_top", tops);
+  data.put("panel_bottom", bottoms);
+}
+
+report::Figure night_figure(const SessionAnswer& answer) {
+  const TimeAxis axis = time_axis_of(answer.frames);
+  const NightResult& r = answer.judgement.result;
+  report::Figure figure;
+  FigureData& data = figure.data;
+  data.put("title_words", title_words(answer));
+  data.put("rule_words",
+           report::shortened(report::printable(r.refocus_rule.summary), report::kReasonWidth));
+  data.put("clock", axis.clock ? 1 : 0);
+  data.put("x_low", axis.at(axis.range.low));
+  data.put("x_high", axis.at(axis.range.high));
+  put_periods(answer, axis, data);
+  put_moves(answer.frames, axis, data);
+  put_layout(put_panels(answer, axis, data), data);
+  figure.script = report::kNightPlotScript;
+  figure.title = title_words(answer);
+  figure.description =
+      "Star size, eccentricity, star light, sky and temperature of each frame against time, "
+      "stretches of trouble shaded, moves of the focuser as dotted lines.";
+  for (const auto& period : r.periods) figure.description += " " + period.summary;
+  return figure;
+}
 
 }  // namespace
 
 Result<std::string> night_plot(const SessionAnswer& answer, FigureFormat format) {
-  Timeline timeline(answer, format);
-  const std::string script = timeline.script();
-  std::string description =
-      "Star size, eccentricity, star light, sky and temperature of each frame against time, "
-      "stretches of trouble shaded, moves of the focuser as dotted lines.";
-  for (const auto& period : answer.judgement.result.periods) description += " " + period.summary;
-  return report::drawn_figure(script, format, timeline.title(), description);
+  return report::drawn_figure(night_figure(answer), format);
 }
 
 Result<void> write_night_plot(const SessionAnswer& answer, const std::string& path,

@@ -45,10 +45,7 @@ std::string first_words(const SessionAnswer& answer) {
   return text + ".";
 }
 
-std::string verdict_words(const NightResult& r) {
-  const std::string verdict = enum_name(r.verdict);
-  return r.verdict == Verdict::trusted ? verdict : verdict + ": take it as a hint, see below";
-}
+constexpr const char* kNotTrusted = "take it as a hint, see below";
 
 std::string frames_table(const SessionAnswer& answer) {
   constexpr std::size_t kNameWidth = 22;
@@ -62,23 +59,16 @@ std::string frames_table(const SessionAnswer& answer) {
                     fixed_or_empty(f.eccentricity, 2), fixed_or_empty(f.temperature_c, 1),
                     a.cause.value_or("")});
   }
-  for (auto& row : rows) {  // a frame without trouble has an empty last cell
-    for (std::size_t c = 0; c + 1 < row.size(); ++c) {
-      const bool used = std::any_of(rows.begin(), rows.end(),
-                                    [&](const auto& other) { return !other[c].empty(); });
-      if (used && row[c].empty()) row[c] = "-";
-    }
-  }
-  return report::aligned_table({{"File", "", Align::left},
-                                {"UTC", ""},
-                                {"Filter", "", Align::left},
-                                {"Size", "px"},
-                                {"Loss", "%"},
-                                {"Light", "%"},
-                                {"Ecc", ""},
-                                {"Temp", "°C"},
-                                {"Cause", "", Align::left}},
-                               rows);
+  return report::dashed_table({{"File", "", Align::left},
+                               {"UTC", ""},
+                               {"Filter", "", Align::left},
+                               {"Size", "px"},
+                               {"Loss", "%"},
+                               {"Light", "%"},
+                               {"Ecc", ""},
+                               {"Temp", "°C"},
+                               {"Cause", "", Align::left}},
+                              rows, "Cause");
 }
 
 }  // namespace
@@ -104,9 +94,9 @@ std::string night_text(const SessionAnswer& answer) {
                                 " of " + hours_words(r.exposure_s) + ", of that by lost focus " +
                                 hours_words(r.focus_lost_s));
   }
-  text += answer_line("Verdict", verdict_words(r));
-  text += report::section("Why it is not trusted", r.reasons);
-  text += report::section("Skipped", report::skipped_lines(answer.skipped));
+  text += report::verdict_line(r.verdict, {"", kNotTrusted, kNotTrusted});
+  text += report::why_not_trusted(r.reasons);
+  text += report::section("Skipped", reason_lines(answer.skipped));
   text += report::section("Notes", r.notes);
   return text + "\n" + frames_table(answer);
 }

@@ -82,8 +82,8 @@ cv::Mat picture_of(const PixelBuffer& pixels, int shrink) {
   return picture;
 }
 
-// Colours (blue, green, red) of Okabe & Ito's palette: told apart by the colour-blind, and each
-// kind has a shape of its own too.
+// Colours (blue, green, red) of Okabe & Ito's palette, which the colour-blind can distinguish, and
+// each kind has a shape of its own too.
 const cv::Scalar kUsedColor(115, 220, 60);
 const cv::Scalar kSaturatedColor(0, 159, 230);
 const cv::Scalar kBlendedColor(233, 180, 86);

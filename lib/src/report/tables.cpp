@@ -13,10 +13,9 @@ namespace starwaist {
 namespace {
 
 using report::Align;
-using report::aligned_table;
 using report::answer_line;
 using report::count_words;
-using report::dash_gaps;
+using report::dashed_table;
 using report::fixed_or_empty;
 using report::printable;
 using report::section;
@@ -26,11 +25,9 @@ using report::wrapped;
 // What is left of an 80-column line beside the numbers.
 constexpr std::size_t kFileWidth = 22;
 
-std::string verdict_words(Verdict verdict) {
-  if (verdict == Verdict::trusted) return "trusted: this position can be used as it is";
-  if (verdict == Verdict::doubtful) return "doubtful: take the position as a hint, see below";
-  return "unusable: this run gives no position to rely on, see below";
-}
+constexpr const char* kTrusted = "this position can be used as it is";
+constexpr const char* kDoubtful = "take the position as a hint, see below";
+constexpr const char* kUnusable = "this run gives no position to rely on, see below";
 
 std::string zone_words(const FitResult& fit) {
   std::string text =
@@ -70,14 +67,13 @@ std::string models_table(const FitResult& fit) {
                     fixed_or_empty(model.r_squared, 4),
                     model.weight ? format_fixed(100 * *model.weight, 0) : std::string()});
   }
-  dash_gaps(rows);
-  return aligned_table({{"Curve", "", Align::left},
-                        {"Best focus", "steps"},
-                        {"±", "steps"},
-                        {"Smallest", "px"},
-                        {"R squared", ""},
-                        {"Weight", "%"}},
-                       rows);
+  return dashed_table({{"Curve", "", Align::left},
+                       {"Best focus", "steps"},
+                       {"±", "steps"},
+                       {"Smallest", "px"},
+                       {"R squared", ""},
+                       {"Weight", "%"}},
+                      rows);
 }
 
 std::string points_table(const FitResult& fit) {
@@ -98,25 +94,24 @@ std::string points_table(const FitResult& fit) {
                     fixed_or_empty(point.temperature_c, 1), point.used ? "yes" : "no",
                     shortened(printable(point.file), kFileWidth)});
   }
-  dash_gaps(rows);
   const std::string size = fit.size_measure == SizeMeasure::fwhm ? "FWHM" : "HFR";
-  return aligned_table({{"Position", "steps"},
-                        {size, "px"},
-                        {"±", "px"},
-                        {"Off curve", "px"},
-                        {"Stars", ""},
-                        {"Temp", "°C"},
-                        {"Used", ""},
-                        {"Frame", "", Align::left}},
-                       rows);
+  return dashed_table({{"Position", "steps"},
+                       {size, "px"},
+                       {"±", "px"},
+                       {"Off curve", "px"},
+                       {"Stars", ""},
+                       {"Temp", "°C"},
+                       {"Used", ""},
+                       {"Frame", "", Align::left}},
+                      rows);
 }
 
 std::vector<std::string> rejection_lines(const FitResult& fit) {
-  std::vector<std::string> lines;
+  std::vector<SkippedFile> rejected;
   for (const auto& point : fit.points) {
-    if (!point.used && point.reason) lines.push_back(point.file + ": " + *point.reason);
+    if (!point.used && point.reason) rejected.push_back({point.file, *point.reason});
   }
-  return lines;
+  return reason_lines(rejected);
 }
 
 }  // namespace
@@ -145,7 +140,6 @@ std::string measure_table(const MeasuredRun& run) {
                     format_fixed(frame.background_adu, 0), format_fixed(frame.noise_adu, 1),
                     shortened(printable(frame.file), kFileWidth)});
   }
-  dash_gaps(rows);
   std::string text = count_words(run.frames.size(), "frame", "frames") + " measured";
   if (!run.skipped.empty()) text += ", " + std::to_string(run.skipped.size()) + " skipped";
   if (without_stars > 0) text += ", " + std::to_string(without_stars) + " without usable stars";
@@ -155,16 +149,16 @@ std::string measure_table(const MeasuredRun& run) {
             shortened(printable(smallest->file), 2 * kFileWidth) + ".";
   }
   text = wrapped(text, "") + "\n";
-  text += aligned_table({{"Position", "steps"},
-                         {"HFR", "px"},
-                         {"±", "px"},
-                         {"FWHM", "px"},
-                         {"Ecc.", ""},
-                         {"Stars", ""},
-                         {"Sky", "ADU"},
-                         {"Noise", "ADU"},
-                         {"Frame", "", Align::left}},
-                        rows);
+  text += dashed_table({{"Position", "steps"},
+                        {"HFR", "px"},
+                        {"±", "px"},
+                        {"FWHM", "px"},
+                        {"Ecc.", ""},
+                        {"Stars", ""},
+                        {"Sky", "ADU"},
+                        {"Noise", "ADU"},
+                        {"Frame", "", Align::left}},
+                       rows);
   text +=
       "\nHFR: radius that holds half of a star's light. FWHM: full width at half\n"
       "maximum. Ecc.: 0 round, towards 1 drawn out. ±: one standard error.\n";
@@ -174,8 +168,7 @@ std::string measure_table(const MeasuredRun& run) {
       remarks.push_back(frame.measurement.file + ": " + remark);
     }
   }
-  return text + section("Remarks", remarks) +
-         section("Skipped", report::skipped_lines(run.skipped));
+  return text + section("Remarks", remarks) + section("Skipped", reason_lines(run.skipped));
 }
 
 // The sentence on a frame taken at best focus.
@@ -199,7 +192,7 @@ std::string arrival_words(const Arrival& arrival) {
 std::string fit_table(const RunFit& run) {
   const FitResult& fit = run.fit;
   std::string text = answer_line("Best focus", report::best_focus_words(fit));
-  text += answer_line("Verdict", verdict_words(fit.verdict));
+  text += report::verdict_line(fit.verdict, {kTrusted, kDoubtful, kUnusable});
   if (const auto words = report::interval_words(fit.interval_95_steps, fit.best_focus_sigma_steps);
       !words.empty()) {
     text += answer_line("95 % interval", words);
@@ -216,12 +209,12 @@ std::string fit_table(const RunFit& run) {
                                                  : "from larger positions, as the run did"));
   }
   if (run.arrived) text += answer_line("Arrived", arrival_words(*run.arrived));
-  text += section("Why it is not trusted", fit.reasons);
+  text += report::why_not_trusted(fit.reasons);
   if (!fit.points.empty()) text += "\n" + points_table(fit);
   text += section("Not used", rejection_lines(fit));
   if (!fit.models.empty()) text += "\n" + models_table(fit);
   text += section("Notes", fit.notes);
-  text += section("Skipped", report::skipped_lines(run.skipped));
+  text += section("Skipped", reason_lines(run.skipped));
   return text;
 }
 

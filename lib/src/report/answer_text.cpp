@@ -1,0 +1,97 @@
+#include "report/answer_text.h"
+
+#include <algorithm>
+#include <unordered_map>
+#include <utility>
+
+#include "starwaist/report.h"
+
+namespace starwaist {
+
+std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped) {
+  // Fewer than these stand by themselves; a choice, no source.
+  constexpr int kFewestTogether = 3;
+  struct Group {
+    int size = 0;
+    std::string last;
+    bool named = false;
+  };
+  std::unordered_map<std::string, Group> groups;
+  for (const SkippedFile& one : skipped) {
+    Group& group = groups[one.reason];
+    ++group.size;
+    group.last = one.file;
+  }
+  std::vector<std::string> lines;
+  for (const SkippedFile& one : skipped) {
+    Group& group = groups[one.reason];
+    if (group.size < kFewestTogether) {
+      lines.push_back(one.file + ": " + one.reason);
+    } else if (!std::exchange(group.named, true)) {
+      lines.push_back(one.file + " to " + group.last + " (" + std::to_string(group.size) +
+                      " in all): " + one.reason);
+    }
+  }
+  return lines;
+}
+
+namespace report {
+
+std::string like_sigma_or_empty(std::optional<double> value, std::optional<double> sigma) {
+  return value ? format_like_sigma(*value, sigma) : std::string();
+}
+
+std::string with_sigma(double value, double sigma) {
+  return format_like_sigma(value, sigma) + " ± " + format_like_sigma(sigma, sigma);
+}
+
+std::string count_words(std::size_t count, const std::string& one, const std::string& many) {
+  return std::to_string(count) + " " + (count == 1 ? one : many);
+}
+
+std::string dashed_table(const std::vector<Column>& columns,
+                         std::vector<std::vector<std::string>> rows,
+                         const std::string& may_be_blank) {
+  for (std::size_t c = 0; c < columns.size(); ++c) {
+    const std::string& heading = columns[c].heading;
+    const bool used =
+        std::any_of(rows.begin(), rows.end(), [&](const auto& row) { return !row[c].empty(); });
+    if (!used || heading.empty() || heading == may_be_blank) continue;
+    for (auto& row : rows) {
+      if (row[c].empty()) row[c] = "-";
+    }
+  }
+  return aligned_table(columns, rows);
+}
+
+std::string answer_line(const std::string& name, const std::string& text) {
+  constexpr std::size_t kNameWidth = 15;
+  std::string first = name + ":";
+  first.resize(std::max(kNameWidth, first.size() + 1), ' ');
+  return wrapped(text, first);
+}
+
+std::string verdict_line(Verdict verdict, const VerdictWords& words) {
+  const std::string& meaning = verdict == Verdict::trusted    ? words.trusted
+                               : verdict == Verdict::doubtful ? words.doubtful
+                                                              : words.unusable;
+  return answer_line("Verdict", enum_name(verdict) + (meaning.empty() ? "" : ": " + meaning));
+}
+
+std::string bullets(const std::vector<std::string>& lines) {
+  std::string text;
+  for (const auto& line : lines) text += wrapped(printable(line), "  - ");
+  return text;
+}
+
+std::string section(const std::string& heading, const std::vector<std::string>& lines) {
+  return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines);
+}
+
+std::string why_not_trusted(const std::vector<std::string>& reasons) {
+  return section("Why it is not trusted", reasons);
+}
+
+}  // namespace report
+
+}  // namespace starwaist
