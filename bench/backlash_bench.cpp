@@ -12,7 +12,6 @@
 
 #include "../bench/rendered_curve.h"
 #include "starwaist/backlash.h"
-#include "starwaist/plan.h"
 
 namespace {
 

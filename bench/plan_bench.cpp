@@ -13,13 +13,14 @@
 
 #include "../bench/rendered_curve.h"
 #include "starwaist/curve.h"
+#include "starwaist/next_sample.h"
 #include "starwaist/plan.h"
 #include "starwaist/statistics.h"
 
 namespace {
 
 using starwaist::CurvePoint;
-using starwaist::NightFacts;
+using starwaist::ObservingConditions;
 using starwaist::bench::Telescope;
 
 constexpr double kTruth = 20000;
@@ -89,9 +90,9 @@ Outcome carry_out(const Telescope& t, int n, double step, int frames, const Nois
 void promised_sigma(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64& random) {
   std::printf("plans from optics alone: achieved sigma over expected, share in the zone\n");
   for (const Telescope& t : telescopes) {
-    const auto night = starwaist::night_from_optics(t.rig);
-    const auto plan = starwaist::plan_run(*night, t.rig);
-    const Noise noise{night->seeing_scatter, night->measuring_error};
+    const auto conditions = starwaist::conditions_from_optics(t.rig);
+    const auto plan = starwaist::plan_run(*conditions, t.rig);
+    const Noise noise{conditions->seeing_scatter, conditions->measuring_error};
     const Outcome o = carry_out(t, plan->points, plan->step_steps, plan->frames_per_point, noise, 1,
                                 trials, random);
     std::printf(
@@ -121,11 +122,11 @@ void from_rough_run(const std::vector<Telescope>& telescopes, int trials, std::m
             sweep(t, 9, std::max(1.0, std::round(t.core_steps)), 1, centre, noise, random);
         const auto fit = starwaist::fit_curve(rough, t.rig);
         if (!fit) continue;
-        const auto night = starwaist::night_from_runs(std::vector{*fit}, t.rig, 3.0);
-        if (!night) continue;
+        const auto conditions = starwaist::conditions_from_runs(std::vector{*fit}, t.rig, 3.0);
+        if (!conditions) continue;
         starwaist::PlanOptions options;
         options.exposure_s = 3.0;
-        const auto plan = starwaist::plan_run(*night, t.rig, options);
+        const auto plan = starwaist::plan_run(*conditions, t.rig, options);
         if (!plan) continue;
         std::vector<CurvePoint> points;
         for (const double position : plan->positions_steps) {
@@ -166,9 +167,9 @@ void cost(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
         std::uniform_real_distribution<double> uniform(-1, 1);
         for (int i = 0; i < trials; ++i) {
           const Telescope& t = telescopes[static_cast<std::size_t>(i) % telescopes.size()];
-          auto night = *starwaist::night_from_optics(t.rig);
-          night.seeing_scatter = noise.seeing;
-          night.measuring_error = noise.measuring;
+          auto conditions = *starwaist::conditions_from_optics(t.rig);
+          conditions.seeing_scatter = noise.seeing;
+          conditions.measuring_error = noise.measuring;
           const double centre = kTruth + t.core_steps * uniform(random);
           const double step = 2 * half_range * t.core_steps / (n - 1);
           std::vector<CurvePoint> points;
@@ -178,7 +179,7 @@ void cost(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
             points.push_back(shot(t, positions.back(), noise, random));
           }
           const auto bound =
-              starwaist::predicted_sigma_steps(night, t.rig, positions, kTruth, false);
+              starwaist::predicted_sigma_steps(conditions, t.rig, positions, kTruth, false);
           const auto fit = starwaist::fit_curve(points, t.rig);
           if (!fit || !fit->best_focus_steps || !bound) continue;
           squares += std::pow((*fit->best_focus_steps - kTruth) / *bound, 2);
@@ -202,11 +203,11 @@ void search(const std::vector<Telescope>& telescopes, int trials, std::mt19937_6
   std::printf("total time over that of the best of all steps and points (one frame a point)\n");
   for (const double noise_factor : {1.0, 2.5, 3.5}) {
     for (const Telescope& t : telescopes) {
-      auto night = *starwaist::night_from_optics(t.rig);
-      night.seeing_scatter *= noise_factor;
-      night.measuring_error *= noise_factor;
-      const Noise noise{night.seeing_scatter, night.measuring_error};
-      const auto plan = starwaist::plan_run(night, t.rig);
+      auto conditions = *starwaist::conditions_from_optics(t.rig);
+      conditions.seeing_scatter *= noise_factor;
+      conditions.measuring_error *= noise_factor;
+      const Noise noise{conditions.seeing_scatter, conditions.measuring_error};
+      const auto plan = starwaist::plan_run(conditions, t.rig);
       const Outcome own = carry_out(t, plan->points, plan->step_steps, plan->frames_per_point,
                                     noise, 1, trials, random);
       double best = 1e300;
@@ -244,8 +245,8 @@ void next(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
   double all_frames_even = 0;
   double all_frames_advised = 0;
   for (const Telescope& t : telescopes) {
-    const auto night = *starwaist::night_from_optics(t.rig);
-    const Noise noise{night.seeing_scatter, night.measuring_error};
+    const auto conditions = *starwaist::conditions_from_optics(t.rig);
+    const Noise noise{conditions.seeing_scatter, conditions.measuring_error};
     std::uniform_real_distribution<double> start(-6, 6);
     Outcome even;
     std::vector<Outcome> advised(16);  // by frames after bracketing
@@ -257,10 +258,10 @@ void next(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
       options.start_steps = std::round(kTruth + start(random) * t.core_steps);
       options.wanted_sigma_steps = 1e-6;
       options.most_points = 40;
-      auto advice = starwaist::next_sample(points, night, t.rig, options);
+      auto advice = starwaist::next_sample(points, conditions, t.rig, options);
       while (advice && advice->bracketing && advice->next_position_steps) {
         points.push_back(shot(t, *advice->next_position_steps, noise, random));
-        advice = starwaist::next_sample(points, night, t.rig, options);
+        advice = starwaist::next_sample(points, conditions, t.rig, options);
       }
       const int bracketed = static_cast<int>(points.size());
       bracket_frames += bracketed;
@@ -275,7 +276,7 @@ void next(const std::vector<Telescope>& telescopes, int trials, std::mt19937_64&
         if (!advice || !advice->next_position_steps) break;
         points.push_back(shot(t, *advice->next_position_steps, noise, random));
         if (points.size() >= 5) advised[more].add(points, t);
-        advice = starwaist::next_sample(points, night, t.rig, options);
+        advice = starwaist::next_sample(points, conditions, t.rig, options);
       }
     }
     std::size_t needed = 9;

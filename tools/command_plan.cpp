@@ -83,18 +83,18 @@ class PlanCommand : public Command {
 
   [[nodiscard]] Result<PlanAnswer> make_plan(const Runs& runs, Work& work) const {
     Rig rig = work.options.rig;
-    const auto night = find_night(runs, rig, work);
-    if (!night) return tl::unexpected<Error>(night.error());
+    const auto conditions = find_conditions(runs, rig, work);
+    if (!conditions) return tl::unexpected<Error>(conditions.error());
     if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
-    rig = rig_with_measured_step(rig, *night);
-    auto plan = plan_run(*night, rig, plan_);
+    rig = rig_with_measured_step(rig, *conditions);
+    auto plan = plan_run(*conditions, rig, plan_);
     if (!plan) return tl::unexpected<Error>(plan.error());
     return PlanAnswer{std::move(*plan), rig};
   }
 
   // Of the runs where there are any, else of the optics; completes the rig from the frames.
-  Result<NightFacts> find_night(const Runs& runs, Rig& rig, Work& work) const {
-    if (runs.empty()) return night_from_optics(rig, slope_);
+  Result<ObservingConditions> find_conditions(const Runs& runs, Rig& rig, Work& work) const {
+    if (runs.empty()) return conditions_from_optics(rig, slope_);
     const auto fitted = fit_runs(runs, work.options);
     if (!fitted) return tl::unexpected<Error>(fitted.error());
     std::vector<FitResult> fits;
@@ -105,12 +105,12 @@ class PlanCommand : public Command {
     }
     auto exposure = exposure_of_frames(runs);
     if (!exposure) exposure = plan_.exposure_s;
-    auto night = night_from_runs(fits, rig, exposure);
-    if (night) return night;
-    auto optics = night_from_optics(rig, slope_);
-    if (!optics) return night;
+    auto conditions = conditions_from_runs(fits, rig, exposure);
+    if (conditions) return conditions;
+    auto optics = conditions_from_optics(rig, slope_);
+    if (!optics) return conditions;
     optics->notes.insert(optics->notes.begin(),
-                         night.error().message + "; the plan rests on the optics alone");
+                         conditions.error().message + "; the plan rests on the optics alone");
     return optics;
   }
 

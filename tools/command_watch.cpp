@@ -5,7 +5,7 @@
 
 #include "job.h"
 #include "starwaist/live.h"
-#include "starwaist/plan.h"
+#include "starwaist/next_sample.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
 
@@ -126,9 +126,9 @@ class WatchCommand : public Command {
     options.run = work.options;
     options.next = next_;
     if (!like_.empty()) {
-      const auto night = night_like(options.run);
-      if (!night) return tl::unexpected<Error>(night.error());
-      options.night = *night;
+      const auto conditions = conditions_like(options.run);
+      if (!conditions) return tl::unexpected<Error>(conditions.error());
+      options.conditions = *conditions;
     }
     auto follower = FolderFollower::open(folder(), kSettleS);
     if (!follower) return tl::unexpected<Error>(follower.error());
@@ -144,12 +144,12 @@ class WatchCommand : public Command {
     return follow(live, {*follower, lines, work.streams});
   }
 
-  [[nodiscard]] Result<NightFacts> night_like(const RunOptions& options) const {
+  [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
     const auto runs = fit_runs(find_runs({like_}, options.table).input, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     std::vector<FitResult> fits;
     for (const RunFit& run : *runs) fits.push_back(run.fit);
-    return night_from_runs(fits, completed(options.rig, runs->front().rig));
+    return conditions_from_runs(fits, completed(options.rig, runs->front().rig));
   }
 
   Result<int> follow(Live& live, const Followed& to) const {

@@ -40,6 +40,9 @@ struct Sweeps {
   double jump = 0;          // of best focus from sweep to sweep
   double half_range = 360;  // about 5050
   int points = 13;
+  // Temperature from the first frame to the last, about 10 C, and what a degree does to best focus.
+  double temperature_change_c = 0;
+  double steps_per_c = 0;
 };
 
 // Best focus 5030 at mid-time, B 100.
@@ -57,8 +60,10 @@ std::vector<SweepRecord> take(const Sweeps& s, unsigned seed = 1) {
       p.file = "row " + std::to_string(i + 1);
       const double along = s.half_range * (1 - 2.0 * i / (s.points - 1));
       p.position_steps = 5050 + (k % 2 == 0 ? along : -along);
-      const double drift =
-          s.drift_per_frame * (frame - 0.5 * (s.points * s.count - 1)) + s.jump * k;
+      const double from_middle = frame - 0.5 * (s.points * s.count - 1);
+      const double warmer_c = s.temperature_change_c * from_middle / (s.points * s.count - 1);
+      const double drift = s.drift_per_frame * from_middle + s.jump * k + s.steps_per_c * warmer_c;
+      p.temperature_c = 10 + warmer_c;
       p.size_px = curve.at(focuser.go(p.position_steps, s.first_lag) - drift) *
                   (1 + s.noise * normal(random));
       if (s.noise > 0) p.sigma_px = s.noise * *p.size_px;
@@ -162,6 +167,50 @@ TEST(MeasureBacklash, SeparatesDriftFromSlack) {
   auto said = two->notes;
   said.insert(said.end(), two->reasons.begin(), two->reasons.end());
   EXPECT_THAT(said, Contains(HasSubstr("two sweeps cannot tell slack from a drift")));
+}
+
+// Best focus follows a temperature that falls by 4 C, 12 steps a degree: 48 steps in all. Where the
+// rig says so (12 um a degree, 1 um a step), no drift is left and two sweeps measure the slack;
+// the wrong sign would leave 96 steps of drift.
+TEST(MeasureBacklash, AKnownTemperatureCoefficientTakesTheDriftOut) {
+  const Sweeps cooling{.slack = 50, .noise = 0.005, .temperature_change_c = -4, .steps_per_c = 12};
+  Rig known = rig();
+  known.focus_um_per_c = 12;
+  const auto unknown = measure_backlash(take(cooling), rig());
+  ASSERT_TRUE(unknown && unknown->drift_steps);
+  EXPECT_NEAR(*unknown->drift_steps, -48, 12);
+  const auto corrected = measure_backlash(take(cooling), known);
+  ASSERT_TRUE(corrected && corrected->drift_steps);
+  EXPECT_NEAR(*corrected->drift_steps, 0, 12);
+  EXPECT_NEAR(*corrected->backlash_steps, 50, 5);
+  Sweeps two = cooling;
+  two.count = 2;
+  const auto corrected_two = measure_backlash(take(two), known);
+  ASSERT_TRUE(corrected_two && corrected_two->backlash_steps);
+  // The sweeps' middles are 24 steps apart: the wrong sign would make 98 or 2 of the 50.
+  EXPECT_NEAR(*corrected_two->backlash_steps, 50, 8);
+}
+
+// Half again the slack, in fives, and beyond the interval's upper end.
+TEST(MeasureBacklash, TheTakeUpIsHalfAgainTheSlack) {
+  for (const double slack : {60.0, 200.0}) {
+    const auto r = measure_backlash(take({.slack = slack}), rig());
+    ASSERT_TRUE(r && r->takeup_steps) << slack;
+    EXPECT_NEAR(*r->takeup_steps, 1.5 * slack, 0.05 * slack + 5) << slack;
+    EXPECT_GT(*r->takeup_steps, *r->interval_95_steps.high);
+    EXPECT_EQ(std::fmod(*r->takeup_steps, 5), 0);
+  }
+}
+
+// The first sweep moves inward and the mechanism lags three quarters, or one quarter, of the play
+// behind: so much of it is dead travel.
+TEST(MeasureBacklash, SaysHowMuchDeadTravelTheFirstSweepBeganWith) {
+  for (const double lag : {0.25, 0.75}) {
+    const auto r = measure_backlash(take({.slack = 200, .noise = 0.003, .first_lag = lag}), rig());
+    ASSERT_TRUE(r && !r->sweeps.empty()) << lag;
+    ASSERT_TRUE(r->sweeps.front().slack_steps) << lag;
+    EXPECT_NEAR(*r->sweeps.front().slack_steps, 200 * lag, 40) << lag;
+  }
 }
 
 // Two standard deviations of the drift that is allowed for are 0.6 half zones, 16.5 steps.
@@ -282,8 +331,11 @@ TEST(MeasureBacklash, FinalDirectionIsAgainstGravity) {
   options.lifting = Direction::outward;
   options.altitude_deg = 60;
   EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::outward);
-  options.final_direction = Direction::inward;
+  // Pointing below the horizon the load hangs the other way.
+  options.altitude_deg = -60;
   EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::inward);
+  options.final_direction = Direction::outward;
+  EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::outward);
 }
 
 TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
@@ -314,7 +366,7 @@ TEST(MeasureBacklash, TheFinalDirectionAvoidsALimitUnlessItWasAsked) {
   EXPECT_THAT(asked->reasons, Contains(HasSubstr("approach from the other side")));
 }
 
-TEST(VerifyTakeup, TellsWhetherSlackIsLeft) {
+TEST(VerifyTakeup, ReportsWhetherSlackIsLeft) {
   auto result = measure_backlash(take({.slack = 120, .noise = 0.01}), rig());
   ASSERT_TRUE(result);
   // One sweep that begins with its slack taken up, and one that does not.

@@ -396,10 +396,10 @@ TEST(FitDrift, ASlopeThatLeavesTheZoneOpenIsDoubtful) {
   DriftOptions options;
   options.half_zone_steps = 7;
   const DriftResult narrow = fitted(runs, options);
-  EXPECT_EQ(narrow.verdict, "doubtful");
+  EXPECT_EQ(narrow.verdict, Verdict::doubtful);
   EXPECT_THAT(narrow.reasons, testing::ElementsAre(HasSubstr("more than half the focus zone")));
   options.half_zone_steps = 13;
-  EXPECT_EQ(fitted(runs, options).verdict, "trusted");
+  EXPECT_EQ(fitted(runs, options).verdict, Verdict::trusted);
 }
 
 // ---- many nights ----

@@ -16,7 +16,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
-#include "starwaist/plan.h"
+#include "starwaist/next_sample.h"
 #include "starwaist/run.h"
 #include "starwaist/terms.h"
 
@@ -127,9 +127,9 @@ static_assert(describes_every_field<WatchAnswer>());
 struct LiveRunOptions {
   RunOptions run;  // `threads`: within each frame
   NextSampleOptions next;
-  // The night's curve from an earlier run with this rig; absent: from the rig's optics, else from
+  // Tonight's curve from an earlier run with this rig; absent: from the rig's optics, else from
   // the points themselves once they show it.
-  std::optional<NightFacts> night;
+  std::optional<ObservingConditions> conditions;
 };
 
 // The run so far. Each frame is measured once, when it comes in; its size then counts over the

@@ -1,80 +1,19 @@
-// Tonight's settings of a focus run: step, points, frames, exposure, and the position to sample
-// next.
+// Tonight's settings of a focus run: step, points, frames, exposure.
 //
 // Module: advice. May include: core, optics, curve.
-//
-// Everything rests on one prediction: the standard deviation of best focus from points at given
-// positions. It is that of the information in the points (Fisher) on the curve that a defocused
-// star has, best focus, size in focus and slope all free. A point's relative variance is
-//   m^2 + (j f d ln H / d ln s)^2
-// with m the error of measuring, j the scatter of the seeing s from frame to frame, f the share of
-// the smallest size that is the seeing's, and d ln H / d ln s = 1 / (1 + u^2) for a sum of
-// variances, u = (x - x0) / B, B = smallest size / slope of the arms: seeing is felt near focus and
-// fades in the rings. What fit_curve loses against that bound is added: its error is 1.15 + 0.0095
-// n times the bound at n points, measured on curves by wave optics (bench/plan_bench).
 #pragma once
 
 #include <optional>
-#include <span>
 #include <string>
 #include <tuple>
 #include <vector>
 
-#include "starwaist/curve.h"
+#include "starwaist/conditions.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
 
 namespace starwaist {
-
-// The focus curve and the noise of a night.
-struct NightFacts {
-  SizeMeasure size = SizeMeasure::hfr;
-  double smallest_px = 0;         // size in best focus
-  double slope_px_per_step = 0;   // of the arms
-  double measuring_error = 0.01;  // of a size, relative, one frame of `exposure_s`
-  double seeing_scatter = 0.03;   // of the seeing's width from frame to frame, relative
-  double seeing_share = 1;        // d ln size / d ln seeing in focus: below 1 where pixel and
-                                  // diffraction make part of the size
-  double exposure_s = 3;          // to which measuring_error belongs
-  bool noise_measured = false;    // by a run; else usual values
-  std::optional<double> best_focus_steps;        // where a run showed it
-  std::optional<double> best_focus_sigma_steps;  // of that
-  std::vector<std::string> notes;                // what was assumed, in plain words
-
-  // B: the curve's own width in steps.
-  [[nodiscard]] double core_steps() const { return smallest_px / slope_px_per_step; }
-};
-
-// Size in focus from seeing, diffraction and pixel, by a sum of squares of half-flux radii
-// (approximate), px. `seeing_px`: half-flux radius of the seeing alone. Diffraction 0.534832 lambda
-// N for a clear pupil (closed form of the Airy pattern), one pixel's square 0.398942 px.
-double focused_half_flux_radius_px(double seeing_px, double focal_ratio, double wavelength_um,
-                                   double pixel_um);
-
-// From the rig alone. `slope_px_per_step`: a measured slope of the arms, which then gives the um
-// per step. A seeing or focal length that nobody said is assumed, and said so.
-// Errors: invalid_argument where the f-ratio, or both of um per step and slope, are unknown.
-Result<NightFacts> night_from_optics(const Rig& rig,
-                                     std::optional<double> slope_px_per_step = std::nullopt);
-
-// From one or more runs of this night: curve and scatter as the runs show them, the scatter weighed
-// with what is usual (3 % of seeing, a factor of two either way) as far as the points leave it
-// open. `exposure_s` of the frames where known.
-// Errors: no_data where no run gives a curve with a minimum and arms.
-Result<NightFacts> night_from_runs(std::span<const FitResult> runs, const Rig& rig,
-                                   std::optional<double> exposure_s = std::nullopt);
-
-// The rig with the um per step that the night's slope implies, where it was not known and f-ratio
-// and pixel are (slope = c / (2 N p) times um per step).
-Rig rig_with_measured_step(const Rig& rig, const NightFacts& night);
-
-// Predicted standard deviation of best focus (steps) for one frame at each position, best focus at
-// `best_focus_steps`; absent where the positions determine no curve. `fit_cost` false: the bound
-// alone.
-std::optional<double> predicted_sigma_steps(const NightFacts& night, const Rig& rig,
-                                            std::span<const double> positions_steps,
-                                            double best_focus_steps, bool fit_cost = true);
 
 struct PlanOptions {
   double download_s = 2;  // after each exposure
@@ -83,7 +22,7 @@ struct PlanOptions {
   double probability = 0.95;
   std::optional<double> wanted_sigma_steps;
   std::optional<double> exposure_s;    // fixed by the user
-  std::optional<double> centre_steps;  // where to centre the sweep; else the night's best focus
+  std::optional<double> centre_steps;  // where to centre the sweep; else the conditions' best focus
   double seeing_tolerance = 0.05;      // growth of the star that the seeing's zone allows
 };
 
@@ -188,50 +127,7 @@ static_assert(describes_every_field<FocusPlan>());
 // note.
 // Every position lies within the rig's limits.
 // Errors: invalid_argument for options that are not positive or limits that leave no room.
-Result<FocusPlan> plan_run(const NightFacts& night, const Rig& rig,
+Result<FocusPlan> plan_run(const ObservingConditions& conditions, const Rig& rig,
                            const PlanOptions& options = {});
-
-struct NextSampleOptions {
-  // Where no point is there yet, the first one is here.
-  double start_steps = 0;
-  // The run may end at this standard deviation; absent: half the zone with 95 %, or B / 10.
-  std::optional<double> wanted_sigma_steps;
-  int most_points = 25;
-};
-
-struct NextSample {
-  bool enough = false;                        // best focus is known as well as wanted
-  std::optional<double> next_position_steps;  // absent where enough, or where limits leave none
-  bool bracketing = false;                    // best focus is not yet enclosed
-  std::optional<double> best_focus_steps;     // so far
-  std::optional<double> sigma_steps;          // so far, as the points' places and the noise give it
-  std::optional<double> sigma_after_steps;    // once the next point is there
-  std::string reason;                         // in plain words
-};
-
-template <>
-struct Fields<NextSample> {
-  static constexpr auto list = std::make_tuple(
-      STARWAIST_FIELD(NextSample, enough, "", "whether best focus is known as well as wanted"),
-      STARWAIST_FIELD(NextSample, next_position_steps, "steps", "where the next frame adds most"),
-      STARWAIST_FIELD(NextSample, bracketing, "", "whether best focus is not yet enclosed"),
-      STARWAIST_FIELD(NextSample, best_focus_steps, "steps", "best focus so far"),
-      STARWAIST_FIELD(NextSample, sigma_steps, "steps", "its standard deviation"),
-      STARWAIST_FIELD(NextSample, sigma_after_steps, "steps",
-                      "the same once the next frame is there"),
-      STARWAIST_FIELD(NextSample, reason, "", "why there, or why no more"));
-};
-static_assert(describes_every_field<NextSample>());
-
-// The position at which one more frame lowers the variance of best focus most, given the points so
-// far, averaged over where best focus may yet be. Until best focus is enclosed (a clearly larger
-// star on both sides of the smallest) it goes downhill: by the distance that a star of this size
-// stands off the night's curve, else by doubled steps. The run is enough once the standard
-// deviation is the wanted one and the points are as many and as placed as the verdict `trusted`
-// needs. `night`: from plan, with a curve of about tonight's size; its best focus is not used.
-// Positions are whole steps within the rig's limits.
-// Errors: invalid_argument for points or a night that are not finite and positive.
-Result<NextSample> next_sample(std::span<const CurvePoint> points, const NightFacts& night,
-                               const Rig& rig, const NextSampleOptions& options = {});
 
 }  // namespace starwaist

@@ -1,13 +1,22 @@
 #include "advice/information.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 
+#include "curve/priors.h"
+#include "numerics/root.h"
+
 namespace starwaist::advice {
 
-curve::Shape shape_of(const NightFacts& night, const Rig& rig) {
-  if (night.size != SizeMeasure::hfr) return curve::Shape::hyperbola();
-  return curve::Shape::blur(SeeingProfile::kolmogorov, rig.obstruction.value_or(kUsualObstruction));
+curve::Shape shape_of(SizeMeasure size, const Rig& rig) {
+  if (size != SizeMeasure::hfr) return curve::Shape::hyperbola();
+  return curve::Shape::blur(SeeingProfile::kolmogorov,
+                            rig.obstruction.value_or(curve::kUsualObstruction));
+}
+
+PointNoise noise_of_frame(const ObservingConditions& conditions) {
+  return {conditions.measuring_error, conditions.seeing_scatter * conditions.seeing_share, 1};
 }
 
 void Information::add(const curve::Shape& shape, double u, const PointNoise& noise) {
@@ -15,17 +24,22 @@ void Information::add(const curve::Shape& shape, double u, const PointNoise& noi
   const double share = curve::seeing_share(v, u);
   const double seeing = noise.seeing * share;
   const double variance = (noise.measuring * noise.measuring + seeing * seeing) / noise.frames;
-  const Eigen::Vector3d row =
-      Eigen::Vector3d(-v.slope / v.h, share, u * v.slope / v.h) / std::sqrt(variance);
-  matrix_ += row * row.transpose();
+  const double sigma = std::sqrt(variance);
+  const std::array<double, 3> row{-v.slope / v.h / sigma, share / sigma, u * v.slope / v.h / sigma};
+  for (std::size_t i = 0; i < 3; ++i) {
+    for (std::size_t j = 0; j < 3; ++j) matrix_[i][j] += row[i] * row[j];
+  }
 }
 
 std::optional<double> Information::sigma() const {
+  const Eigen::Matrix3d matrix{{matrix_[0][0], matrix_[0][1], matrix_[0][2]},
+                               {matrix_[1][0], matrix_[1][1], matrix_[1][2]},
+                               {matrix_[2][0], matrix_[2][1], matrix_[2][2]}};
   // Scaled to a diagonal of ones, so that the rank does not depend on the noise.
-  const Eigen::Vector3d length = matrix_.diagonal().cwiseSqrt();
+  const Eigen::Vector3d length = matrix.diagonal().cwiseSqrt();
   if (!(length.minCoeff() > 0)) return std::nullopt;
   const Eigen::Matrix3d scaled =
-      length.cwiseInverse().asDiagonal() * matrix_ * length.cwiseInverse().asDiagonal();
+      length.cwiseInverse().asDiagonal() * matrix * length.cwiseInverse().asDiagonal();
   const Eigen::LDLT<Eigen::Matrix3d> factors(scaled);
   constexpr double kSmallestPivot = 1e-10;
   if (!(factors.vectorD().minCoeff() > kSmallestPivot)) return std::nullopt;
@@ -40,13 +54,10 @@ double fit_cost(int points) {
 }
 
 double distance_of_ratio(const curve::Shape& shape, double ratio) {
-  double low = 0;
-  double high = ratio + 1;  // h(u) >= u
-  for (int i = 0; i < 60; ++i) {
-    const double middle = 0.5 * (low + high);
-    (shape.at(middle).h < ratio ? low : high) = middle;
-  }
-  return 0.5 * (low + high);
+  constexpr int kHalvings = 60;
+  // h(u) >= u
+  return numerics::bisect({0, ratio + 1}, kHalvings,
+                          [&](double u) { return shape.at(u).h < ratio; });
 }
 
 }  // namespace starwaist::advice

@@ -1,19 +1,16 @@
 // How well points at given places determine best focus: Fisher's information of the focus curve.
 #pragma once
 
-#include <Eigen/Dense>
+#include <array>
 #include <optional>
 
 #include "curve/curve_shape.h"
-#include "starwaist/plan.h"
+#include "starwaist/conditions.h"
 
 namespace starwaist::advice {
 
-// The obstruction of a rig of which nobody said it: between a refractor's and a compound's.
-inline constexpr double kUsualObstruction = 0.3;
-
-// Shape of the night's curve: the blur of the rig's pupil for half-flux radii, else a hyperbola.
-curve::Shape shape_of(const NightFacts& night, const Rig& rig);
+// The blur of the rig's pupil for half-flux radii, else a hyperbola.
+curve::Shape shape_of(SizeMeasure size, const Rig& rig);
 
 // Relative noise of one point that is the mean of `frames`.
 struct PointNoise {
@@ -21,6 +18,8 @@ struct PointNoise {
   double seeing = 0.03;     // seeing scatter times the seeing's share
   int frames = 1;
 };
+// Of one frame under these conditions.
+PointNoise noise_of_frame(const ObservingConditions& conditions);
 
 // Information on (best focus in B, ln smallest size, ln slope) from relative sizes.
 class Information {
@@ -31,16 +30,13 @@ class Information {
   [[nodiscard]] std::optional<double> sigma() const;
 
  private:
-  Eigen::Matrix3d matrix_ = Eigen::Matrix3d::Zero();
+  std::array<std::array<double, 3>, 3> matrix_{};
 };
 
 // By what the error of fit_curve exceeds the bound, at n points: it weighs which points are bad,
 // whether the curve is lopsided and how the noise is spread, all of which cost where nothing is the
 // matter.
 double fit_cost(int points);
-
-// Errors: invalid_argument for a night that no curve can be drawn from.
-Result<void> check_night(const NightFacts& night);
 
 // u at which the curve is `ratio` (>= 1) times its smallest.
 double distance_of_ratio(const curve::Shape& shape, double ratio);

@@ -1,61 +1,37 @@
 // One focus curve through the points of several sweeps, for a given width of the slack.
+//
+// In: the samples with their weights, a hypothesis and a width, the curve's shape, priors, a start.
+// Out: the parameters of the best curve, its sum of squares, the covariance of focus and drift.
 #pragma once
 
-#include <Eigen/Dense>
+#include <array>
 #include <optional>
 #include <vector>
 
-#include "curve/least_squares.h"
+#include "advice/play.h"
 #include "curve/curve_shape.h"
 
 namespace starwaist::advice {
 
-// How a record begins: what part of the slack is already taken up in its first direction.
-enum class Beginning { taken_up, untaken, between };
-
-// What is assumed of the slack beside its width.
-struct PlayHypothesis {
-  std::vector<Beginning> beginnings;  // one a record
-  bool jumps = false;                 // focus jumps at reversals without dead travel
-  double prior = 1;
-};
-
-// Points of all records in the order taken; positions scaled to about -1..1, sizes to about 1.
-struct JointSamples {
-  std::vector<double> x;       // commanded
-  std::vector<double> shift;   // of best focus by temperature, same unit; 0 where unknown
-  std::vector<double> y;       // size
-  std::vector<double> time;    // -0.5 to 0.5 over all
-  std::vector<double> weight;  // 1 / sigma; 0 leaves the point out
-  std::vector<int> direction;  // of the move that led there: +1 outward, -1 inward
-  std::vector<std::size_t> record_start;
-  [[nodiscard]] std::size_t count() const { return x.size(); }
-  [[nodiscard]] int used() const;
-};
-
-// Where the mechanism is at each point, in positions as commanded on the way in, and how that place
-// changes with `taken_up`: the part of the slack, 0 to 1, that a record with Beginning::between
-// begins with. A negative width (sweeps that disagree the wrong way) is a shift without dead
-// travel.
-struct Places {
-  std::vector<double> at;
-  std::vector<double> by_taken_up;
-};
-Places mechanism(const JointSamples& samples, const PlayHypothesis& hypothesis, double width,
-                 double taken_up);
-
-// Parameters: best focus (on the way in, mid-time), ln smallest size, ln slope, lopsidedness,
-// drift over all frames, part of the slack taken up when a record begins between, stretch.
+// Parameters, in this order: best focus (on the way in, mid-time), ln smallest size, ln slope,
+// lopsidedness, drift over all frames, part of the slack taken up when a record begins between,
+// stretch.
 //
 // Stretch c: size = H0 h^(1 + c). Sweeps in opposite directions sample the curve as mirror images,
 // so that an error of its shape that one sweep would not feel moves the two apart. Sizes as frames
 // give them differ from the blur's curve in that way: the smallest are 0 to 4 % short against rings
 // of three times their size, wide rings up to some per cent long.
-inline constexpr int kJointParameters = 7;
-inline constexpr int kTakenUp = 5;
-inline constexpr int kStretch = 6;
-using JointParameters = Eigen::Matrix<double, kJointParameters, 1>;
-using JointFit = curve::LeastSquaresFit<kJointParameters>;
+enum JointParameter : std::size_t {
+  kFocus,
+  kLnSize,
+  kLnSlope,
+  kLopsidedness,
+  kDrift,
+  kTakenUp,
+  kStretch,
+  kJointParameters
+};
+using JointParameters = std::array<double, kJointParameters>;
 
 struct JointPriors {
   double lopsidedness = 0.045;
@@ -66,7 +42,7 @@ struct JointPriors {
 
 class JointResiduals {
  public:
-  static constexpr int kParameters = kJointParameters;
+  static constexpr int kParameters = static_cast<int>(kJointParameters);
   static constexpr int kPriors = 4;
   // `robust`: residuals r become sign(r) sqrt(nu ln(1 + r^2 / nu)), Student's t in place of a
   // normal distribution, nu = 4.
@@ -76,6 +52,9 @@ class JointResiduals {
   void evaluate(const double* p, double* residuals, double* jacobian) const;
 
  private:
+  void evaluate_points(const double* p, double* residuals, double* jacobian) const;
+  void evaluate_priors(const double* p, double* residuals, double* jacobian) const;
+
   const JointSamples& samples_;
   const PlayHypothesis& hypothesis_;
   double width_;
@@ -84,6 +63,23 @@ class JointResiduals {
   bool robust_;
   std::optional<Places> places_;  // where no parameter changes them
 };
+
+struct JointFit {
+  JointParameters parameters{};
+  double sum_of_squares = 0;
+  // Covariance over the variance of the residuals, of final fits alone.
+  double focus_variance = 0;
+  double focus_drift_covariance = 0;
+  double drift_variance = 0;
+};
+
+// `first_look`: robust, to a thousandth and in few steps, without the covariance. An error of the
+// parameters enters the sum of squares by its square, and a start so bad that it takes more steps
+// is not worth them. Else least squares to the end.
+// Absent where the points determine no curve.
+enum class JointEffort { first_look, final_fit };
+std::optional<JointFit> fit_joint_curve(const JointResiduals& residuals,
+                                        const JointParameters& start, JointEffort effort);
 
 // Size and relative change with the seeing at point i.
 struct JointValue {

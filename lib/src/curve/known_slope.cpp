@@ -179,7 +179,6 @@ SlopeBelief by_arms(const KnownArms& arms, const Shape& shape, std::size_t point
   return belief;
 }
 
-// The part of a grid outside of which hardly any mass lies, a place more on both sides.
 std::string plus_minus(double value, double spread) {
   return format_like_sigma(value, spread) + " +- " + format_like_sigma(spread, spread);
 }

@@ -13,11 +13,11 @@ bool same_exposure(const MeasuredFrame& a, const MeasuredFrame& b) {
 }
 
 // The curve to plan the next frame by: the earlier run's, the optics', or that of the points.
-Result<NightFacts> night_of(const LiveRunOptions& options, const RunRecord& record) {
-  if (options.night) return *options.night;
-  auto of_points = night_from_runs(std::span(&record.fit, 1), record.rig);
+Result<ObservingConditions> conditions_of(const LiveRunOptions& options, const RunRecord& record) {
+  if (options.conditions) return *options.conditions;
+  auto of_points = conditions_from_runs(std::span(&record.fit, 1), record.rig);
   if (of_points) return of_points;
-  return night_from_optics(record.rig);
+  return conditions_from_optics(record.rig);
 }
 
 }  // namespace
@@ -63,12 +63,12 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
       answer.size_px = point.size_px;
     }
   }
-  const auto night = night_of(options_, recorded->record);
-  if (!night) {
-    answer.advice = "The next position cannot be told yet: " + night.error().text();
+  const auto conditions = conditions_of(options_, recorded->record);
+  if (!conditions) {
+    answer.advice = "The next position cannot be told yet: " + conditions.error().text();
     return answer;
   }
-  const auto next = next_sample(fit.points, *night, recorded->record.rig, options_.next);
+  const auto next = next_sample(fit.points, *conditions, recorded->record.rig, options_.next);
   if (!next) {
     answer.advice = "The next position cannot be told: " + next.error().text();
     return answer;

@@ -40,13 +40,21 @@ Explanation with_steps_pruned(const SizesProblem& problem, Explanation explanati
   return explanation;
 }
 
+Explanation without_drift(const Explanation& explanation) {
+  Explanation bare;
+  bare.steps = explanation.steps;
+  bare.seeing = explanation.seeing;
+  bare.coefficients = explanation.coefficients;
+  bare.log_likelihood = explanation.log_likelihood;
+  bare.score = explanation.score;
+  return bare;
+}
+
 // Without the drift where steps and seeing explain as much; else the drift gets its odds, and those
 // of the same drift with the other variable.
 Explanation with_drift_pruned(const SizesProblem& problem, Explanation explanation) {
   if (!explanation.drift) return explanation;
-  Explanation bare = explanation;
-  bare.drift.reset();
-  bare = scored(problem, std::move(bare));
+  const Explanation bare = scored(problem, without_drift(explanation));
   Explanation less = with_steps(problem, bare);
   FocusDrift& drift = *explanation.drift;
   drift.odds = explanation.log_likelihood - less.log_likelihood + penalty_of_steps(less) -
