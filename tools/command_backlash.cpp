@@ -21,7 +21,12 @@ goes first.
 Exit status: 0 the answer can be trusted; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 input, or an output that cannot be written; 130 interrupted.)";
 
-using Paths = std::vector<std::string>;
+using Runs = std::vector<FoundRun>;
+
+struct BacklashInput {
+  Runs runs;
+  Runs later;  // taken with the proposed take-up
+};
 
 struct BacklashAnswer {
   BacklashResult result;
@@ -58,9 +63,9 @@ class BacklashCommand : public Command {
 
   int run(const ToolStreams& streams) override {
     return run_job(
-        Job<Paths, BacklashAnswer>{
-            .find = [this] { return Result<Found<Paths>>(find_runs(settings_, verify_)); },
-            .work = [this](const Paths& inputs, Work& work) { return measure(inputs, work); },
+        Job<BacklashInput, BacklashAnswer>{
+            .find = [this] { return find(); },
+            .work = [this](const BacklashInput& input, Work& work) { return measure(input, work); },
             .json = [](const BacklashAnswer& a) { return backlash_json(a.result, a.skipped); },
             .text = shown,
             .status = [](const BacklashAnswer& a) { return status_of(a.result.verdict); }},
@@ -75,11 +80,19 @@ class BacklashCommand : public Command {
     Rig rig;
   };
 
-  [[nodiscard]] Result<BacklashAnswer> measure(const Paths& inputs, Work& work) const {
-    const auto sweeps = read_sweeps(inputs, work.options, work.options.rig);
+  [[nodiscard]] Result<Found<BacklashInput>> find() const {
+    auto runs = find_runs(settings_.input.inputs, settings_.table);
+    auto later = find_runs(verify_, settings_.table);
+    auto paths = std::move(runs.protected_paths);
+    paths.insert(paths.end(), later.protected_paths.begin(), later.protected_paths.end());
+    return Found<BacklashInput>{{std::move(runs.input), std::move(later.input)}, std::move(paths)};
+  }
+
+  [[nodiscard]] Result<BacklashAnswer> measure(const BacklashInput& input, Work& work) const {
+    const auto sweeps = read_sweeps(input.runs, work.options, work.options.rig);
     if (!sweeps) return tl::unexpected<Error>(sweeps.error());
     Result<Sweeps> later = Sweeps{{}, {}, sweeps->rig};
-    if (!verify_.empty()) later = read_sweeps(verify_, work.options, sweeps->rig);
+    if (!verify_.empty()) later = read_sweeps(input.later, work.options, sweeps->rig);
     if (!later) return tl::unexpected<Error>(later.error());
     work.skipped = sweeps->skipped;
     work.skipped.insert(work.skipped.end(), later->skipped.begin(), later->skipped.end());
@@ -94,9 +107,8 @@ class BacklashCommand : public Command {
     return BacklashAnswer{std::move(*result), work.skipped};
   }
 
-  static Result<Sweeps> read_sweeps(const Paths& inputs, const RunOptions& options,
-                                    const Rig& rig) {
-    auto runs = fit_runs(inputs, options);
+  static Result<Sweeps> read_sweeps(const Runs& found, const RunOptions& options, const Rig& rig) {
+    auto runs = fit_runs(found, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     Sweeps sweeps{{}, {}, rig};
     for (RunFit& run : *runs) {
@@ -113,7 +125,7 @@ class BacklashCommand : public Command {
   }
 
   BacklashOptions options_;
-  Paths verify_;
+  std::vector<std::string> verify_;
 };
 
 }  // namespace

@@ -20,7 +20,7 @@ driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 a plan was made; 2 wrong usage; 3 no usable input, or an output that cannot be
 written; 130 interrupted.)";
 
-using Paths = std::vector<std::string>;
+using Runs = std::vector<FoundRun>;
 
 struct PlanAnswer {
   FocusPlan plan;
@@ -43,14 +43,17 @@ class PlanCommand : public Command {
 
   int run(const ToolStreams& streams) override {
     return run_job(
-        Job<Paths, PlanAnswer>{
-            .find = [this] { return Result<Found<Paths>>(find_runs(settings_)); },
+        Job<Runs, PlanAnswer>{
+            .find =
+                [this] {
+                  return Result<Found<Runs>>(find_runs(settings_.input.inputs, settings_.table));
+                },
             .outputs = {{.name = {"--save", save_, OutputName::Kind::file},
                          .write =
                              [this](const PlanAnswer& answer, const Writer& writer) {
                                return writer.text(save_, saved(answer));
                              }}},
-            .work = [this](const Paths& inputs, Work& work) { return make_plan(inputs, work); },
+            .work = [this](const Runs& runs, Work& work) { return make_plan(runs, work); },
             .json = [](const PlanAnswer& answer) { return plan_json(answer.plan); },
             .text = shown,
             .status = [](const PlanAnswer&) { return kTrusted; }},
@@ -78,9 +81,9 @@ class PlanCommand : public Command {
         "Measured slope of the arms, half-flux radius, where um per step is not known");
   }
 
-  [[nodiscard]] Result<PlanAnswer> make_plan(const Paths& inputs, Work& work) const {
+  [[nodiscard]] Result<PlanAnswer> make_plan(const Runs& runs, Work& work) const {
     Rig rig = work.options.rig;
-    const auto conditions = find_conditions(inputs, rig, work);
+    const auto conditions = find_conditions(runs, rig, work);
     if (!conditions) return tl::unexpected<Error>(conditions.error());
     if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
     rig = rig_with_measured_step(rig, *conditions);
@@ -90,17 +93,17 @@ class PlanCommand : public Command {
   }
 
   // Of the runs where there are any, else of the optics; completes the rig from the frames.
-  Result<ObservingConditions> find_conditions(const Paths& inputs, Rig& rig, Work& work) const {
-    if (inputs.empty()) return conditions_from_optics(rig, slope_);
-    const auto runs = fit_runs(inputs, work.options);
-    if (!runs) return tl::unexpected<Error>(runs.error());
+  Result<ObservingConditions> find_conditions(const Runs& runs, Rig& rig, Work& work) const {
+    if (runs.empty()) return conditions_from_optics(rig, slope_);
+    const auto fitted = fit_runs(runs, work.options);
+    if (!fitted) return tl::unexpected<Error>(fitted.error());
     std::vector<FitResult> fits;
-    for (const RunFit& run : *runs) {
+    for (const RunFit& run : *fitted) {
       work.skipped.insert(work.skipped.end(), run.skipped.begin(), run.skipped.end());
       rig = completed(rig, run.rig);
       fits.push_back(run.fit);
     }
-    auto exposure = exposure_of_frames(inputs);
+    auto exposure = exposure_of_frames(runs);
     if (!exposure) exposure = plan_.exposure_s;
     auto conditions = conditions_from_runs(fits, rig, exposure);
     if (conditions) return conditions;
@@ -112,15 +115,14 @@ class PlanCommand : public Command {
   }
 
   // Of the first frame that says it.
-  [[nodiscard]] std::optional<double> exposure_of_frames(const Paths& inputs) const {
-    for (const auto& run : runs_of(inputs)) {
-      const auto found = find_run_input(run, settings_.table);
-      if (!found) continue;
-      for (const auto& [path, facts] : found->stated) {
+  [[nodiscard]] std::optional<double> exposure_of_frames(const Runs& runs) const {
+    for (const FoundRun& run : runs) {
+      if (!run.input) continue;
+      for (const auto& [path, facts] : run.input->stated) {
         if (facts.exposure_s) return facts.exposure_s;
       }
-      if (found->frames.empty()) continue;
-      const auto frame = read_frame(found->frames.front(), settings_.input.read);
+      if (run.input->frames.empty()) continue;
+      const auto frame = read_frame(run.input->frames.front(), settings_.input.read);
       if (frame && frame->facts.exposure_s) return frame->facts.exposure_s;
     }
     return std::nullopt;

@@ -18,17 +18,18 @@ void add_named(const std::vector<std::string>& names, std::vector<std::string>& 
 }
 
 // A run of which nothing could be fitted stops the work with its error.
-Result<void> add_run(const std::vector<std::string>& run, const RunOptions& options,
-                     std::vector<RunFit>& answers) {
-  if (run.size() == 1 && is_table_name(run.front()) &&
-      read_run_tables(run.front(), options.table)) {
+Result<void> add_run(const FoundRun& run, const RunOptions& options, std::vector<RunFit>& answers) {
+  if (!run.input) return tl::unexpected<Error>(run.input.error());
+  const std::vector<std::string>& names = run.names;
+  if (names.size() == 1 && is_table_name(names.front()) &&
+      read_run_tables(names.front(), options.table)) {
     RunOptions alone = options;
     alone.each_by_itself = true;
-    return fit_each(run, alone, [&answers](const std::string&, const RunFit& answer) {
+    return fit_each(names, alone, [&answers](const std::string&, const RunFit& answer) {
       answers.push_back(answer);
     });
   }
-  auto answer = fit_run(run, options);
+  auto answer = fit_run(*run.input, options);
   if (!answer) return tl::unexpected<Error>(answer.error());
   answers.push_back(std::move(*answer));
   return {};
@@ -36,10 +37,9 @@ Result<void> add_run(const std::vector<std::string>& run, const RunOptions& opti
 
 }  // namespace
 
-Result<std::vector<RunFit>> fit_runs(const std::vector<std::string>& inputs,
-                                     const RunOptions& options) {
+Result<std::vector<RunFit>> fit_runs(const std::vector<FoundRun>& runs, const RunOptions& options) {
   std::vector<RunFit> answers;
-  for (const auto& run : runs_of(inputs)) {
+  for (const FoundRun& run : runs) {
     if (auto added = add_run(run, options, answers); !added) {
       return tl::unexpected<Error>(added.error());
     }
@@ -62,18 +62,16 @@ Found<std::vector<std::string>> named_inputs(const Settings& settings,
   return {settings.input.inputs, std::move(paths)};
 }
 
-Found<std::vector<std::string>> find_runs(const Settings& settings,
-                                          const std::vector<std::string>& also) {
-  auto paths = settings.input.inputs;
-  add_named(also, paths);
-  const auto named = paths;
-  for (const auto& run : runs_of(named)) {
-    const auto found = find_run_input(run, settings.table);
-    if (!found) continue;
-    const auto more = protected_paths_of(*found);
-    paths.insert(paths.end(), more.begin(), more.end());
+Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,
+                                       const TableOptions& table) {
+  Found<std::vector<FoundRun>> found{{}, inputs};
+  for (const auto& names : runs_of(inputs)) {
+    const FoundRun& run = found.input.emplace_back(FoundRun{names, find_run_input(names, table)});
+    if (!run.input) continue;
+    const auto paths = protected_paths_of(*run.input);
+    found.protected_paths.insert(found.protected_paths.end(), paths.begin(), paths.end());
   }
-  return {settings.input.inputs, std::move(paths)};
+  return found;
 }
 
 }  // namespace starwaist::tool

@@ -24,14 +24,19 @@ Result<Found<RunInput>> find_run(const Settings& settings,
 Found<std::vector<std::string>> named_inputs(const Settings& settings,
                                              const std::vector<std::string>& also = {});
 
-// Fits each run of the inputs (runs_of), in the order given; a table with a column `run` gives as
-// many as it names. A run with no usable point is an answer too. Errors: those of fit_run.
-Result<std::vector<RunFit>> fit_runs(const std::vector<std::string>& inputs,
-                                     const RunOptions& options);
+// One of the runs that the inputs hold (runs_of): what the user named and what that turned out to
+// be.
+struct FoundRun {
+  std::vector<std::string> names;  // a folder, a table, or loose files
+  Result<RunInput> input;          // an error is said when it is the run's turn
+};
 
-// Inputs that are several runs, with `also` more of them: what plan and backlash read. One that
-// cannot be found is named when it is read.
-Found<std::vector<std::string>> find_runs(const Settings& settings,
-                                          const std::vector<std::string>& also = {});
+// What plan and backlash read, found once.
+Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,
+                                       const TableOptions& table);
+
+// Fits each run, in the order given; a table with a column `run` gives as many as it names. A run
+// with no usable point is an answer too. Errors: those of finding the run and of fit_run.
+Result<std::vector<RunFit>> fit_runs(const std::vector<FoundRun>& runs, const RunOptions& options);
 
 }  // namespace starwaist::tool

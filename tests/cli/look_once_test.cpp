@@ -62,12 +62,12 @@ class LookOnce : public testing::Test {
   TemporaryFolder folder_;
 };
 
-TEST_F(LookOnce, EveryCommandThatReadsOneRunDoes) {
+TEST_F(LookOnce, EveryCommandThatReadsRunsDoes) {
   const std::string input = folder_.path().string();
   const Words rig = {"--f-number", "5", "--pixel-um", "3.76", "--um-per-step", "2"};
   Looks looks(input);
   ASSERT_TRUE(looks.works());
-  for (const std::string command : {"fit", "diagnose"}) {
+  for (const std::string command : {"fit", "diagnose", "plan", "backlash"}) {
     Words words = {command, input, "--json", "-"};
     words.insert(words.end(), rig.begin(), rig.end());
     const auto answer = call(words);
