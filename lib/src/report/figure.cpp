@@ -86,7 +86,9 @@ std::string quoted(const std::string& text) {
 }
 
 std::string number(double value) {
-  if (value == 0) return "0";
+  // Counts and flags as whole numbers: gnuplot takes no others for true and false.
+  constexpr double kMostCounted = 1e9;
+  if (value == std::round(value) && std::abs(value) < kMostCounted) return format_fixed(value, 0);
   const int leading = static_cast<int>(std::floor(std::log10(std::abs(value))));
   return format_fixed(value, std::clamp(11 - leading, 0, 300));
 }

@@ -30,7 +30,7 @@ extern const char* const kNightPlotScript;
 // gnuplot's parser.
 std::string quoted(const std::string& text);
 
-// Twelve significant digits without the locale.
+// Twelve significant digits without the locale; whole numbers below 1e9 without a point.
 std::string number(double value);
 
 // What a template reads, by the names that it has there.

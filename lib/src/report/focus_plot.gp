@@ -91,8 +91,9 @@ if (has_chosen) {
   set ylabel "off curve [px]" offset 0.5,0 textcolor rgb ink
   set yrange [-1.25*largest_residual:1.25*largest_residual]
   set ytics residual_tics
-  plot 0 with lines linewidth 1.4 linecolor rgb curve_color notitle, \
-    $residual_bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.6 linecolor rgb point_color notitle, \
-    $residual using 1:2 with points pointtype 7 pointsize 0.9 linecolor rgb point_color notitle
+  drawn = "0 with lines linewidth 1.4 linecolor rgb curve_color notitle"
+  drawn = drawn . part(has_bars, "$residual_bars using 1:2:3 with yerrorbars pointtype 0 linewidth 1.6 linecolor rgb point_color notitle")
+  drawn = drawn . ", $residual using 1:2 with points pointtype 7 pointsize 0.9 linecolor rgb point_color notitle"
+  eval "plot " . drawn
 }
 unset multiplot
