@@ -170,10 +170,9 @@ TEST_F(BadInput, AFactIsTakenFromTheKeywordThatIsNamedForIt) {
   write(in("named/a.fits"),
         fits_image(kWidth, kHeight, noise_pixels(), {{"FOCX", "5010"}, {"WHEEL", "'Ha'"}}));
   write(in("named.conf"), "keyword=[\"position=FOCX\", \"filter=WHEEL\"]\n");
-  const std::vector<Words> ways = {
-      {"--keyword", "position=FOCX", "--keyword", "Filter=WHEEL"},
-      {"--position-key", "FOCX", "--filter-key", "WHEEL"},
-      {"--config", in("named.conf")}};
+  const std::vector<Words> ways = {{"--keyword", "position=FOCX", "--keyword", "Filter=WHEEL"},
+                                   {"--position-key", "FOCX", "--filter-key", "WHEEL"},
+                                   {"--config", in("named.conf")}};
   for (const Words& way : ways) {
     Words words = {"measure", in("named"), "--json", "-"};
     words.insert(words.end(), way.begin(), way.end());

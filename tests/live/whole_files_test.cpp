@@ -1,5 +1,3 @@
-#include "starwaist/live.h"
-
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -10,6 +8,7 @@
 #include <thread>
 #include <vector>
 
+#include "starwaist/live.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {

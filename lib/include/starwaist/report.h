@@ -34,8 +34,8 @@ Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run
 // One row a frame; the headings are the JSON keys.
 std::string measure_csv(const MeasuredRun& run);
 
-// What was left out and why, "file: reason" a line; three or more with the same reason are one line:
-// "first to last (11 in all): reason".
+// What was left out and why, "file: reason" a line; three or more with the same reason are one
+// line: "first to last (11 in all): reason".
 std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped);
 
 // For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.

@@ -143,9 +143,8 @@ FieldFocus focus_of(const StarsOfField& data, const Fitted& fitted, const FrameM
 
 }  // namespace
 
-Result<FieldFocus> focus_over_field(const FrameGroup& frames,
-                                    std::span<const StarTrack> tracks, const FitResult& fit,
-                                    const Rig& rig) {
+Result<FieldFocus> focus_over_field(const FrameGroup& frames, std::span<const StarTrack> tracks,
+                                    const FitResult& fit, const Rig& rig) {
   const auto given = given_of(frames, tracks, fit);
   if (!given) return tl::unexpected(given.error());
   FieldFocus out = focus_of(given->stars, fit_sharper(*given, rig), frames[0]);

@@ -16,8 +16,8 @@ namespace {
 constexpr std::size_t kMostStars = 400;  // the brightest; more cost time and add little
 
 // By frame: its column, absent where the frame is left out. Fills in the positions.
-std::vector<std::optional<std::size_t>> columns_of(const FrameGroup& frames,
-                                                   const FitResult& fit, StarsOfField& data) {
+std::vector<std::optional<std::size_t>> columns_of(const FrameGroup& frames, const FitResult& fit,
+                                                   StarsOfField& data) {
   // Frames that the curve rejected may have been at another focus than they say.
   const auto rejected = [&fit](std::size_t i) {
     return i < fit.points.size() && !fit.points[i].used;
@@ -42,9 +42,8 @@ ShapesAt shapes_at(const FrameMeasurement& frame, double x_px, double y_px) {
           (x * x + y * y) / (half_width * half_width + half_height * half_height)};
 }
 
-StarsOfField stars_of_field(const FrameGroup& frames,
-                            std::span<const StarTrack> tracks, const FitResult& fit,
-                            double centre_steps) {
+StarsOfField stars_of_field(const FrameGroup& frames, std::span<const StarTrack> tracks,
+                            const FitResult& fit, double centre_steps) {
   StarsOfField data;
   const std::vector<std::optional<std::size_t>> column = columns_of(frames, fit, data);
   for (const StarTrack& track : tracks) {

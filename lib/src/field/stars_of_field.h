@@ -38,9 +38,8 @@ struct StarsOfField {
 
 // The brightest stars that are seen on both sides of `centre_steps` and in half of the frames or
 // more, from the frames that the curve did not reject.
-StarsOfField stars_of_field(const FrameGroup& frames,
-                            std::span<const StarTrack> tracks, const FitResult& fit,
-                            double centre_steps);
+StarsOfField stars_of_field(const FrameGroup& frames, std::span<const StarTrack> tracks,
+                            const FitResult& fit, double centre_steps);
 
 // Sizes within a frame as they are and not as they were measured: see kSizeResponse.
 void take_out_response(StarsOfField& data);

@@ -84,8 +84,7 @@ Result<void> add_arrival(const RunInput& input, const RunOptions& options, Recor
   frames.add(frame);
   const FitResult& fit = answer.record.fit;
   const SizeMeasure measure = fit.size_measure;
-  answer.arrived =
-      run_detail::judge_arrival(fit, frame, match_sizes(frames, measure).back());
+  answer.arrived = run_detail::judge_arrival(fit, frame, match_sizes(frames, measure).back());
   return {};
 }
 

@@ -10,9 +10,9 @@
 #include "stars/camera.h"
 #include "stars/detect.h"
 #include "stars/field_sizes.h"
+#include "stars/growth_profile.h"
 #include "stars/one_star.h"
 #include "stars/pedestal.h"
-#include "stars/growth_profile.h"
 #include "stars/stamp.h"
 #include "starwaist/stars.h"
 

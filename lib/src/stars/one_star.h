@@ -4,10 +4,10 @@
 #include <optional>
 
 #include "stars/detect.h"
-#include "stars/pedestal.h"
 #include "stars/growth_profile.h"
-#include "stars/star_shape.h"
+#include "stars/pedestal.h"
 #include "stars/stamp.h"
+#include "stars/star_shape.h"
 #include "starwaist/stars.h"
 
 namespace starwaist::stars {

@@ -5,9 +5,9 @@
 #include <optional>
 #include <vector>
 
+#include "stars/growth_profile.h"
 #include "stars/one_star.h"
 #include "stars/pedestal.h"
-#include "stars/growth_profile.h"
 
 namespace starwaist::stars {
 
