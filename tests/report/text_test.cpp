@@ -198,6 +198,8 @@ TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {
               ElementsAre("a.fits: cut short", "b.fits to e.fits (3 in all): no position",
                           "c.fits: cut short"));
   EXPECT_THAT(reason_lines({}), testing::IsEmpty());
+  EXPECT_THAT(reason_lines({{"a", "a: broken"}, {"b", "b: broken"}, {"c", "c: broken"}}),
+              ElementsAre("a to c (3 in all): broken"));
 }
 
 }  // namespace

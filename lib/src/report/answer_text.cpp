@@ -8,6 +8,17 @@
 
 namespace starwaist {
 
+namespace {
+
+// Without the file's name in front, where an error was taken over as it was.
+std::string bare_reason(const SkippedFile& skipped) {
+  const std::string name = skipped.file + ": ";
+  return skipped.reason.compare(0, name.size(), name) == 0 ? skipped.reason.substr(name.size())
+                                                           : skipped.reason;
+}
+
+}  // namespace
+
 std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped) {
   // Fewer than these stand by themselves; a choice, no source.
   constexpr int kFewestTogether = 3;
@@ -18,18 +29,18 @@ std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped) {
   };
   std::unordered_map<std::string, Group> groups;
   for (const SkippedFile& one : skipped) {
-    Group& group = groups[one.reason];
+    Group& group = groups[bare_reason(one)];
     ++group.size;
     group.last = one.file;
   }
   std::vector<std::string> lines;
   for (const SkippedFile& one : skipped) {
-    Group& group = groups[one.reason];
+    Group& group = groups[bare_reason(one)];
     if (group.size < kFewestTogether) {
       lines.push_back(one.file + ": " + one.reason);
     } else if (!std::exchange(group.named, true)) {
       lines.push_back(one.file + " to " + group.last + " (" + std::to_string(group.size) +
-                      " in all): " + one.reason);
+                      " in all): " + bare_reason(one));
     }
   }
   return lines;
