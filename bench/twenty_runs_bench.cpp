@@ -190,7 +190,7 @@ int main(int argc, char** argv) {
       }
       frames.push_back(std::move(*measured));
     }
-    const std::vector<MatchedSize> sizes = starwaist::match_sizes(frames);
+    const std::vector<MatchedSize> sizes = starwaist::match_sizes(frames, align_frames(frames));
     std::vector<CurvePoint> points;
     std::vector<CurvePoint> true_points;
     for (std::size_t i = 0; i < sizes.size(); ++i) {

@@ -188,7 +188,7 @@ TEST(CauseImageMotion, FramesShakenAllWaysGrowByTheSameSquare) {
   for (const std::size_t i : {2U, 4U, 5U}) {
     for (Star& star : run.frames[i].stars) star.hfr_px = std::hypot(*star.hfr_px, 2.0);
   }
-  const auto sizes = match_sizes(run.frames);
+  const auto sizes = match_sizes(run.frames, align_frames(run.frames));
   for (std::size_t i = 0; i < sizes.size(); ++i) run.fit.points[i].size_px = sizes[i].size_px;
   EXPECT_GT(confidence_of(record_of(run), "image_motion"), 0.6);
 }

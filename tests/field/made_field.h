@@ -88,7 +88,7 @@ inline FieldRun field_run(const FieldOptions& o) {
     }
     run.frames.push_back(frame);
   }
-  const auto sizes = match_sizes(run.frames);
+  const auto sizes = match_sizes(run.frames, align_frames(run.frames));
   std::vector<CurvePoint> points;
   for (std::size_t i = 0; i < run.frames.size(); ++i) {
     CurvePoint point;

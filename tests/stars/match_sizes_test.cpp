@@ -64,7 +64,7 @@ TEST(MatchSizes, SizesFollowTheFramesAndNotWhichStarsWereFound) {
     frames.push_back(frame_of(sky, base[i], 0.005, 3.0 * static_cast<double>(i), false, 10 + i,
                               base[i] > 3 ? 60 : 0));
   }
-  const auto sizes = match_sizes(frames);
+  const auto sizes = match_sizes(frames, align_frames(frames));
   ASSERT_EQ(sizes.size(), base.size());
   for (std::size_t i = 0; i < base.size(); ++i) {
     ASSERT_TRUE(sizes[i].matched) << i;
@@ -109,7 +109,7 @@ SpreadField spread_field(double spread_steps, std::uint64_t seed) {
 
 // Best focus of the matched sizes, to first order.
 double focus_of(const SpreadField& field) {
-  const auto sizes = match_sizes(field.frames);
+  const auto sizes = match_sizes(field.frames, align_frames(field.frames));
   double mean = 0;
   for (std::size_t i = 0; i < sizes.size(); ++i) {
     mean += (std::log(*sizes[i].size_px) - field.log_size[i]) / static_cast<double>(sizes.size());
@@ -131,8 +131,8 @@ TEST(FocusErrorOfStars, IsTheScatterOfBestFocusFromFieldToField) {
   for (std::uint64_t seed = 0; seed < kFields; ++seed) {
     const SpreadField field = spread_field(12, 300 + seed);
     const double focus = focus_of(field);
-    const auto error =
-        focus_error_of_stars(field.frames, SizeMeasure::hfr, field.by_focus_per_step);
+    const auto error = focus_error_of_stars(field.frames, align_frames(field.frames),
+                                            SizeMeasure::hfr, field.by_focus_per_step);
     ASSERT_TRUE(error) << seed;
     squares += focus * focus / kFields;
     expected += *error * *error / kFields;
@@ -147,8 +147,8 @@ TEST(FocusErrorOfStars, IsTheScatterOfBestFocusFromFieldToField) {
 TEST(FocusErrorOfStars, IsLittleWhereAllStarsAreSharpTogether) {
   for (std::uint64_t seed = 0; seed < 20; ++seed) {
     const SpreadField field = spread_field(0, 900 + seed);
-    const auto error =
-        focus_error_of_stars(field.frames, SizeMeasure::hfr, field.by_focus_per_step);
+    const auto error = focus_error_of_stars(field.frames, align_frames(field.frames),
+                                            SizeMeasure::hfr, field.by_focus_per_step);
     // What errors of 0.3 to 2 % in nine frames leave of one star's focus is 1 to 6 steps; a spread
     // hidden in that, over the root of 30 stars.
     ASSERT_TRUE(error) << seed;
@@ -160,15 +160,16 @@ TEST(FocusErrorOfStars, NeedsThreeStars) {
   const SpreadField field = spread_field(12, 1);
   std::vector<FrameMeasurement> few = field.frames;
   for (FrameMeasurement& frame : few) frame.stars.resize(2);
-  EXPECT_FALSE(focus_error_of_stars(few, SizeMeasure::hfr, field.by_focus_per_step));
-  EXPECT_FALSE(focus_error_of_stars({}, SizeMeasure::hfr, {}));
+  EXPECT_FALSE(
+      focus_error_of_stars(few, align_frames(few), SizeMeasure::hfr, field.by_focus_per_step));
+  EXPECT_FALSE(focus_error_of_stars({}, {}, SizeMeasure::hfr, {}));
 }
 
 TEST(MatchSizes, FrameTurnedAfterAMeridianFlipIsMatched) {
   const Sky sky = sky_of(40, 6);
   std::vector<FrameMeasurement> frames{frame_of(sky, 2, 0.005, 0, false, 1),
                                        frame_of(sky, 3, 0.005, 7, true, 2)};
-  const auto sizes = match_sizes(frames);
+  const auto sizes = match_sizes(frames, align_frames(frames));
   EXPECT_TRUE(sizes[1].matched);
   EXPECT_GT(sizes[1].stars, 30);
   EXPECT_NEAR(*sizes[1].size_px / *sizes[0].size_px, 1.5, 0.01);
@@ -179,7 +180,7 @@ TEST(MatchSizes, SigmaIsTheScatterOfRepeats) {
   std::vector<FrameMeasurement> frames;
   for (std::uint64_t i = 0; i < 60; ++i)
     frames.push_back(frame_of(sky, 3, 0.03, 1, false, 100 + i));
-  const auto sizes = match_sizes(frames);
+  const auto sizes = match_sizes(frames, align_frames(frames));
   double mean = 0;
   double square = 0;
   double sigma = 0;
@@ -197,36 +198,37 @@ TEST(MatchSizes, StrangeFrameKeepsItsOwnSize) {
                                        frame_of(sky_of(40, 8), 3, 0.005, 2, false, 2),
                                        frame_of(sky_of(40, 99), 5, 0.005, 0, false, 3)};
   frames[2].hfr_sigma_px = 0.1;
-  const auto sizes = match_sizes(frames);
+  const auto sizes = match_sizes(frames, align_frames(frames));
   EXPECT_TRUE(sizes[0].matched && sizes[1].matched);
   EXPECT_FALSE(sizes[2].matched);
   EXPECT_EQ(sizes[2].size_px, 5.0);
 }
 
 TEST(MatchSizes, NothingInNothingOut) {
-  EXPECT_TRUE(match_sizes({}).empty());
-  const auto sizes = match_sizes(std::vector<FrameMeasurement>(3));
+  EXPECT_TRUE(match_sizes({}, align_frames({})).empty());
+  const std::vector<FrameMeasurement> empty(3);
+  const auto sizes = match_sizes(empty, align_frames(empty));
   for (const auto& s : sizes) EXPECT_FALSE(s.size_px.has_value());
 }
 
 TEST(FindMap, FindsAShiftAmongStrangersAndRefusesChance) {
   std::mt19937_64 random(3);
   std::uniform_real_distribution<double> place(0, 1000);
-  std::vector<stars::Place> reference;
-  std::vector<stars::Place> places;
+  std::vector<StarPlace> reference;
+  std::vector<StarPlace> places;
   for (int i = 0; i < 40; ++i) {
     reference.push_back({place(random), place(random)});
     // Two thirds are the same stars, 1e-4 larger in scale and shifted; the rest are others.
-    places.push_back(i % 3 == 0 ? stars::Place{place(random), place(random)}
-                                : stars::Place{1.0001 * reference.back().x_px - 120,
-                                               1.0001 * reference.back().y_px + 33});
+    places.push_back(i % 3 == 0 ? StarPlace{place(random), place(random)}
+                                : StarPlace{1.0001 * reference.back().x_px - 120,
+                                            1.0001 * reference.back().y_px + 33});
   }
   const auto map = stars::find_map(places, reference, 2.5);
   ASSERT_TRUE(map.has_value());
   const auto pairs = stars::pair_places(places, reference, *map, 0.5);
   EXPECT_GE(std::count_if(pairs.begin(), pairs.end(), [](const auto& p) { return p.has_value(); }),
             26);
-  std::vector<stars::Place> strangers;
+  std::vector<StarPlace> strangers;
   for (int i = 0; i < 40; ++i) strangers.push_back({place(random), place(random)});
   EXPECT_FALSE(stars::find_map(strangers, reference, 2.5).has_value());
 }

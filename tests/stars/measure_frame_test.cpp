@@ -267,7 +267,7 @@ TEST(MeasureFrame, StarsThatVanishAreFollowed) {
   frames.push_back(*measure_frame(wide.frame, {}, &model));
   ASSERT_TRUE(model != nullptr);
   const std::size_t before = frames[1].stars.size();
-  const auto missing = missing_stars(frames);
+  const auto missing = missing_stars(frames, align_frames(frames));
   EXPECT_TRUE(missing[0].empty());
   ASSERT_GE(missing[1].size(), 3U);
   measure_known_stars(wide.frame, *model, missing[1], {}, frames[1]);

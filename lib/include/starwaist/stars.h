@@ -232,17 +232,53 @@ inline bool is_whole(const Star& star) {
 // True where a star's size counts: a whole star by itself, of at least snr 8, with size and sigma.
 bool has_dependable_size(const Star& star, SizeMeasure size = SizeMeasure::hfr);
 
+// Linear map of a frame's places onto those of another: X = ax + bx x + cx y, Y likewise.
+struct PlaceMap {
+  double ax = 0;
+  double bx = 1;
+  double cx = 0;
+  double ay = 0;
+  double by = 0;
+  double cy = 1;
+
+  [[nodiscard]] StarPlace operator()(StarPlace p) const {
+    return {ax + bx * p.x_px + cx * p.y_px, ay + by * p.x_px + cy * p.y_px};
+  }
+  // The place that the map takes to p. Precondition: the map is no projection.
+  [[nodiscard]] StarPlace inverse(StarPlace p) const {
+    const double determinant = bx * cy - cx * by;
+    const double dx = p.x_px - ax;
+    const double dy = p.y_px - ay;
+    return {(cy * dx - cx * dy) / determinant, (bx * dy - by * dx) / determinant};
+  }
+};
+
+// How the frames of a run lie over the one with the most usable stars. Made once by align_frames,
+// it serves all that compare stars of different frames; frames and their stars must stay as they
+// were.
+struct Alignment {
+  std::size_t reference = 0;  // of the frames
+  // By frame: its places onto those of the reference; absent where it cannot be laid over it.
+  std::vector<std::optional<PlaceMap>> maps;
+  // By frame and star: which star of the reference it is; absent where it is none of them.
+  std::vector<std::vector<std::optional<std::size_t>>> pairs;
+};
+
+// Frames are laid over the reference by the shift on which most pairs of bright stars agree (also
+// turned by 180 degrees, as after a meridian flip), refined by a linear map; stars are paired by
+// place. `size`: the stars that have a dependable one count for the choice of the reference.
+Alignment align_frames(const FrameGroup& frames, SizeMeasure size = SizeMeasure::hfr);
+
 // The sizes of a run's frames from the same stars in all of them. Which stars are found changes
 // with focus; a frame's own mean over its own stars therefore wanders, most with a tilted or curved
 // field.
 //
-// Frames are laid over the one with the most usable stars by the shift on which most pairs of
-// bright stars agree (also turned by 180 degrees, as after a meridian flip), refined by a linear
-// map, stars paired by place. Each star has its own constant factor, each frame its own size: ln
-// h_ij = a_i + s_j, fitted robustly with weights from each size's sigma. Stars that most frames see
-// are used, and the factors' weighted mean is zero, so that sizes are those of the typical star.
+// Each star has its own constant factor, each frame its own size: ln h_ij = a_i + s_j, fitted
+// robustly with weights from each size's sigma. Stars that most frames see are used, and the
+// factors' weighted mean is zero, so that sizes are those of the typical star.
 // Result: one entry a frame, in order.
-std::vector<MatchedSize> match_sizes(const FrameGroup& frames, SizeMeasure size = SizeMeasure::hfr);
+std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& alignment,
+                                     SizeMeasure size = SizeMeasure::hfr);
 
 // Standard error of a run's best focus (steps) from which stars were matched: over a tilted or
 // curved field each has its focus elsewhere, so that a few of them stand for it only so well, and
@@ -250,15 +286,16 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, SizeMeasure size 
 // curve's slope over its size, with the sign turned). The spread of the stars' own best focus
 // beyond their errors, by moments, times what is left of it in the mean by the weights of
 // match_sizes. Absent where fewer than three stars tell theirs.
-std::optional<double> focus_error_of_stars(const FrameGroup& frames, SizeMeasure size,
+std::optional<double> focus_error_of_stars(const FrameGroup& frames, const Alignment& alignment,
+                                           SizeMeasure size,
                                            std::span<const double> by_focus_per_step);
 
 // One star through a run: its index in frames[i].stars, absent where frame i does not have it.
 using StarTrack = std::vector<std::optional<std::size_t>>;
 
-// Which star of each frame is the same, laid over each other as in match_sizes: one track for each
-// star of the frame with the most usable ones (brightest first) that at least one other frame has.
-std::vector<StarTrack> star_tracks(const FrameGroup& frames);
+// Which star of each frame is the same: one track for each star of the reference (brightest first)
+// that at least one other frame has.
+std::vector<StarTrack> star_tracks(const FrameGroup& frames, const Alignment& alignment);
 
 // Measures one frame by itself. `model` gets what measure_known_stars needs; it is left alone where
 // the frame has no star. Errors: no_data where no pixel has a value or all have the same.
@@ -266,10 +303,10 @@ Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions&
                                        std::shared_ptr<const FrameModel>* model = nullptr);
 
 // For each frame of a run the places, in its own pixels, of stars that it should show and in which
-// nothing was found: clean stars of the frame with the most, laid over the others as in
-// match_sizes. Faint stars vanish where they are large; to leave them out there and count them
-// elsewhere would bend the curve.
-std::vector<std::vector<StarPlace>> missing_stars(const FrameGroup& frames);
+// nothing was found: clean stars of the reference. Faint stars vanish where they are large; to
+// leave them out there and count them elsewhere would bend the curve.
+std::vector<std::vector<StarPlace>> missing_stars(const FrameGroup& frames,
+                                                  const Alignment& alignment);
 
 // Measures stars at known places and adds them to the frame's, marked `followed`; its summary
 // stays. `frame` and `model` are measure_frame's of the same pixels.

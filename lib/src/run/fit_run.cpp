@@ -84,7 +84,8 @@ Result<void> add_arrival(const RunInput& input, const RunOptions& options, Recor
   frames.add(frame);
   const FitResult& fit = answer.record.fit;
   const SizeMeasure measure = fit.size_measure;
-  answer.arrived = run_detail::judge_arrival(fit, frame, match_sizes(frames, measure).back());
+  answer.arrived = run_detail::judge_arrival(
+      fit, frame, match_sizes(frames, align_frames(frames, measure), measure).back());
   return {};
 }
 
@@ -108,8 +109,8 @@ void add_field(const RunOptions& options, RunRecord& record) {
 }
 
 // Of best focus, by which of the field's stars were measured; absent where there is none to tell.
-std::optional<double> error_of_choice(const FrameGroup& frames, const FitResult& fit,
-                                      SizeMeasure measure) {
+std::optional<double> error_of_choice(const FrameGroup& frames, const Alignment& alignment,
+                                      const FitResult& fit, SizeMeasure measure) {
   const ModelFit* curve = chosen_model(fit);
   if (curve == nullptr || !fit.best_focus_steps || !fit.best_focus_sigma_steps) return std::nullopt;
   const double step = *fit.best_focus_sigma_steps;  // small against the curve, if it is any good
@@ -120,7 +121,7 @@ std::optional<double> error_of_choice(const FrameGroup& frames, const FitResult&
     if (!below || !above || !(*below > 0) || !(*above > 0)) return std::nullopt;
     by_focus_per_step.push_back((std::log(*below) - std::log(*above)) / (2 * step));
   }
-  const auto error = focus_error_of_stars(frames, measure, by_focus_per_step);
+  const auto error = focus_error_of_stars(frames, alignment, measure, by_focus_per_step);
   return error && *error > 0 ? error : std::nullopt;
 }
 
@@ -146,13 +147,14 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
 }
 
 // The curve through the frames' sizes, with what the choice of stars leaves open.
-Result<FitResult> fit_frames(const FrameGroup& frames, const std::vector<MatchedSize>& sizes,
-                             const Rig& rig, const FitOptions& options) {
+Result<FitResult> fit_frames(const FrameGroup& frames, const Alignment& alignment,
+                             const std::vector<MatchedSize>& sizes, const Rig& rig,
+                             const FitOptions& options) {
   std::vector<CurvePoint> points;
   for (std::size_t i = 0; i < frames.size(); ++i) points.push_back(point_of(frames[i], sizes[i]));
   auto fit = fit_curve(points, rig, options);
   if (!fit) return fit;
-  const auto shared = error_of_choice(frames, *fit, options.size);
+  const auto shared = error_of_choice(frames, alignment, *fit, options.size);
   if (!shared) return fit;
   FitOptions with_shared = options;
   with_shared.shared_sigma_steps = shared;
@@ -181,13 +183,16 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
     return tl::unexpected<Error>(taken.error());
   }
   const FrameGroup frames(record.frames);
-  const std::vector<MatchedSize> sizes = match_sizes(frames, options.fit.size);
-  auto fit = fit_frames(frames, sizes, record.rig, options.fit);
+  const Alignment alignment = align_frames(frames, options.fit.size);
+  const std::vector<MatchedSize> sizes = match_sizes(frames, alignment, options.fit.size);
+  auto fit = fit_frames(frames, alignment, sizes, record.rig, options.fit);
   if (!fit) return tl::unexpected<Error>(fit.error());
   record.fit = std::move(*fit);
   add_notes(sizes, record);
   if (keep == Keep::fit) return answer;
-  record.tracks = star_tracks(frames);
+  // Tracks are by half-flux radii whatever the fit goes by.
+  const bool by_hfr = options.fit.size == SizeMeasure::hfr;
+  record.tracks = star_tracks(frames, by_hfr ? alignment : align_frames(frames));
   record.facts = run_detail::facts_of_frames(frames, record.tracks);
   if (options.field) add_field(options, record);
   return answer;

@@ -79,7 +79,7 @@ std::vector<Result<MeasuredFrame>> measure_files(const RunInput& input, const Ru
 // Adds to each frame the stars that were not found in it. Frames that can no longer be read stay as
 // they are.
 void follow_stars(std::vector<MeasuredFrame>& frames, const RunOptions& options) {
-  const auto missing = missing_stars(frames);
+  const auto missing = missing_stars(frames, align_frames(frames));
   const int threads = core::thread_count(options.threads);
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     MeasuredFrame& frame = frames[i];
@@ -137,8 +137,8 @@ Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options
 void run_detail::use_matched_sizes(std::span<MeasuredFrame* const> frames) {
   FrameGroup group;
   for (const MeasuredFrame* frame : frames) group.add(frame->measurement);
-  const auto hfr = match_sizes(group, SizeMeasure::hfr);
-  const auto fwhm = match_sizes(group, SizeMeasure::fwhm);
+  const auto hfr = match_sizes(group, align_frames(group), SizeMeasure::hfr);
+  const auto fwhm = match_sizes(group, align_frames(group, SizeMeasure::fwhm), SizeMeasure::fwhm);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     FrameMeasurement& frame = frames[i]->measurement;
     if (!hfr[i].matched) {

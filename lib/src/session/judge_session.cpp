@@ -204,7 +204,8 @@ void judge_group(std::vector<MeasuredFrame>& frames, const Field& field, int gro
 
 // Takes the frames of one field out of `left`, those of one filter.
 Field take_field(const std::vector<MeasuredFrame>& frames, std::vector<std::size_t>& left) {
-  const auto tracks = star_tracks(group_of(frames, left));
+  const FrameGroup group = group_of(frames, left);
+  const auto tracks = star_tracks(group, align_frames(group));
   std::vector<std::size_t> shared(left.size(), 0);
   for (const StarTrack& track : tracks) {
     for (std::size_t k = 0; k < track.size(); ++k) shared[k] += track[k] ? 1 : 0;

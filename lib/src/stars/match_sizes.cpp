@@ -4,7 +4,6 @@
 #include <vector>
 
 #include "numerics/robust.h"
-#include "stars/registration.h"
 #include "starwaist/stars.h"
 #include "starwaist/statistics.h"
 
@@ -33,59 +32,12 @@ std::optional<Seen> seen(const Star& star, SizeMeasure kind) {
   return Seen{std::log(*size), std::max(relative * relative, 1e-10)};
 }
 
-std::vector<stars::Place> places_of(const FrameMeasurement& frame) {
-  std::vector<stars::Place> places;
-  for (const Star& s : frame.stars) places.push_back({s.x_px, s.y_px});
-  return places;
-}
-
-std::size_t reference_frame(const FrameGroup& frames, SizeMeasure kind) {
-  std::size_t best = 0;
-  std::ptrdiff_t most = -1;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    const auto usable = std::count_if(frames[i].stars.begin(), frames[i].stars.end(),
-                                      [&](const Star& s) { return seen(s, kind).has_value(); });
-    // Of equals the first by name: the frames' order must not matter.
-    if (usable > most || (usable == most && frames[i].file < frames[best].file)) {
-      most = usable;
-      best = i;
-    }
-  }
-  return best;
-}
-
-// How the frames lie over the one with the most usable stars.
-struct Registration {
-  std::size_t reference = 0;
-  std::vector<std::optional<stars::PlaceMap>> maps;  // to the reference; by frame
-  // By frame and star: which star of the reference it is.
-  std::vector<std::vector<std::optional<std::size_t>>> pairs;
-};
-
-Registration register_frames(const FrameGroup& frames, SizeMeasure kind) {
-  Registration result;
-  result.reference = reference_frame(frames, kind);
-  result.maps.resize(frames.size());
-  result.pairs.resize(frames.size());
-  const std::vector<stars::Place> reference_places = places_of(frames[result.reference]);
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    const std::vector<stars::Place> places = places_of(frames[i]);
-    const double size = frames[i].hfr_px.value_or(2.0);
-    const double tolerance = std::max(2.5, 0.6 * size);
-    result.maps[i] = i == result.reference ? std::optional<stars::PlaceMap>(stars::PlaceMap{})
-                                           : stars::find_map(places, reference_places, tolerance);
-    if (!result.maps[i]) continue;
-    result.pairs[i] = stars::pair_places(places, reference_places, *result.maps[i], tolerance);
-  }
-  return result;
-}
-
 // Stars of the reference frame against every frame.
-Table star_table(const FrameGroup& frames, const Registration& registration, SizeMeasure kind) {
-  Table table(frames[registration.reference].stars.size(),
+Table star_table(const FrameGroup& frames, const Alignment& alignment, SizeMeasure kind) {
+  Table table(frames[alignment.reference].stars.size(),
               std::vector<std::optional<Seen>>(frames.size(), std::nullopt));
   for (std::size_t i = 0; i < frames.size(); ++i) {
-    const auto& pairs = registration.pairs[i];
+    const auto& pairs = alignment.pairs[i];
     for (std::size_t k = 0; k < pairs.size(); ++k) {
       if (pairs[k]) table[*pairs[k]][i] = seen(frames[i].stars[k], kind);
     }
@@ -217,12 +169,11 @@ TwoWayFit fit_two_way(const Table& table, std::size_t frames) {
 }
 
 // The run's stars and frames as match_sizes takes them.
-Table matched_table(const FrameGroup& frames, SizeMeasure kind) {
-  const Registration registration = register_frames(frames, kind);
+Table matched_table(const FrameGroup& frames, const Alignment& alignment, SizeMeasure kind) {
   const auto laid_frames =
-      static_cast<std::size_t>(std::count_if(registration.maps.begin(), registration.maps.end(),
+      static_cast<std::size_t>(std::count_if(alignment.maps.begin(), alignment.maps.end(),
                                              [](const auto& map) { return map.has_value(); }));
-  return widely_seen(star_table(frames, registration, kind), laid_frames);
+  return widely_seen(star_table(frames, alignment, kind), laid_frames);
 }
 
 // A star's own focus against the run's, and its say in the run's.
@@ -265,10 +216,11 @@ std::optional<StarFocus> focus_of_star(const std::vector<std::optional<Seen>>& r
 
 }  // namespace
 
-std::optional<double> focus_error_of_stars(const FrameGroup& frames, SizeMeasure kind,
+std::optional<double> focus_error_of_stars(const FrameGroup& frames, const Alignment& alignment,
+                                           SizeMeasure kind,
                                            std::span<const double> by_focus_per_step) {
   if (frames.empty()) return std::nullopt;
-  const Table table = matched_table(frames, kind);
+  const Table table = matched_table(frames, alignment, kind);
   const TwoWayFit fit = fit_two_way(table, frames.size());
   std::vector<StarFocus> found;
   for (const auto& row : table) {
@@ -315,54 +267,11 @@ bool has_dependable_size(const Star& star, SizeMeasure size) {
   return value && *value > 0;
 }
 
-std::vector<std::vector<StarPlace>> missing_stars(const FrameGroup& frames) {
-  std::vector<std::vector<StarPlace>> missing(frames.size());
-  if (frames.empty()) return missing;
-  const Registration registration = register_frames(frames, SizeMeasure::hfr);
-  const std::vector<Star>& reference = frames[registration.reference].stars;
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    if (!registration.maps[i]) continue;
-    std::vector<bool> there(reference.size(), false);
-    for (const auto& pair : registration.pairs[i]) {
-      if (pair) there[*pair] = true;
-    }
-    for (std::size_t j = 0; j < reference.size(); ++j) {
-      if (there[j] || !seen(reference[j], SizeMeasure::hfr)) continue;
-      const stars::Place p = registration.maps[i]->inverse({reference[j].x_px, reference[j].y_px});
-      if (p.x_px < 0 || p.y_px < 0 || p.x_px > frames[i].width_px - 1 ||
-          p.y_px > frames[i].height_px - 1) {
-        continue;
-      }
-      missing[i].push_back({p.x_px, p.y_px});
-    }
-  }
-  return missing;
-}
-
-std::vector<StarTrack> star_tracks(const FrameGroup& frames) {
-  std::vector<StarTrack> tracks;
-  if (frames.empty()) return tracks;
-  const Registration registration = register_frames(frames, SizeMeasure::hfr);
-  tracks.assign(frames[registration.reference].stars.size(),
-                StarTrack(frames.size(), std::nullopt));
-  for (std::size_t i = 0; i < frames.size(); ++i) {
-    const auto& pairs = registration.pairs[i];
-    for (std::size_t k = 0; k < pairs.size(); ++k) {
-      if (pairs[k]) tracks[*pairs[k]][i] = k;
-    }
-  }
-  const auto alone = [](const StarTrack& track) {
-    return std::count_if(track.begin(), track.end(),
-                         [](const auto& star) { return star.has_value(); }) < 2;
-  };
-  tracks.erase(std::remove_if(tracks.begin(), tracks.end(), alone), tracks.end());
-  return tracks;
-}
-
-std::vector<MatchedSize> match_sizes(const FrameGroup& frames, SizeMeasure kind) {
+std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& alignment,
+                                     SizeMeasure kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
-  const TwoWayFit fit = fit_two_way(matched_table(frames, kind), frames.size());
+  const TwoWayFit fit = fit_two_way(matched_table(frames, alignment, kind), frames.size());
   constexpr int kFewestShared = 3;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     MatchedSize& out = sizes[i];

@@ -27,15 +27,15 @@ struct Shift {
 
 // The shift on which most pairs agree: votes in cells twice the tolerance wide, each cell counted
 // with its neighbours, then the mean of the votes near the best cell.
-Shift best_shift(std::span<const Place> places, std::span<const Place> reference, double sign,
-                 double tolerance_px) {
+Shift best_shift(std::span<const StarPlace> places, std::span<const StarPlace> reference,
+                 double sign, double tolerance_px) {
   std::unordered_map<std::int64_t, std::vector<Vote>> cells;
   const double cell_px = 2 * tolerance_px;
   const auto cell_of = [cell_px](double v) {
     return static_cast<std::int64_t>(std::floor(v / cell_px));
   };
-  for (const Place& p : places.first(std::min(places.size(), kVoters))) {
-    for (const Place& r : reference.first(std::min(reference.size(), kVoters))) {
+  for (const StarPlace& p : places.first(std::min(places.size(), kVoters))) {
+    for (const StarPlace& r : reference.first(std::min(reference.size(), kVoters))) {
       const Vote vote{r.x_px - sign * p.x_px, r.y_px - sign * p.y_px};
       cells[cell_key(cell_of(vote.dx), cell_of(vote.dy))].push_back(vote);
     }
@@ -78,7 +78,7 @@ Shift best_shift(std::span<const Place> places, std::span<const Place> reference
 }
 
 // Least squares of the linear map over pairs, by OpenCV's solver; the shift alone for few pairs.
-PlaceMap refined(std::span<const Place> places, std::span<const Place> reference,
+PlaceMap refined(std::span<const StarPlace> places, std::span<const StarPlace> reference,
                  const std::vector<std::optional<std::size_t>>& pairs, const PlaceMap& start) {
   std::vector<std::size_t> paired;
   for (std::size_t i = 0; i < pairs.size(); ++i) {
@@ -90,7 +90,7 @@ PlaceMap refined(std::span<const Place> places, std::span<const Place> reference
     double dx = 0;
     double dy = 0;
     for (const std::size_t i : paired) {
-      const Place p = start(places[i]);
+      const StarPlace p = start(places[i]);
       dx += reference[*pairs[i]].x_px - p.x_px;
       dy += reference[*pairs[i]].y_px - p.y_px;
     }
@@ -119,8 +119,8 @@ PlaceMap refined(std::span<const Place> places, std::span<const Place> reference
 
 }  // namespace
 
-std::vector<std::optional<std::size_t>> pair_places(std::span<const Place> places,
-                                                    std::span<const Place> reference,
+std::vector<std::optional<std::size_t>> pair_places(std::span<const StarPlace> places,
+                                                    std::span<const StarPlace> reference,
                                                     const PlaceMap& map, double tolerance_px) {
   std::unordered_map<std::int64_t, std::vector<std::size_t>> cells;
   const auto cell_of = [tolerance_px](double v) {
@@ -133,7 +133,7 @@ std::vector<std::optional<std::size_t>> pair_places(std::span<const Place> place
   std::vector<double> distance(places.size(), 0.0);
   std::unordered_map<std::size_t, std::size_t> taken;  // reference -> place
   for (std::size_t i = 0; i < places.size(); ++i) {
-    const Place p = map(places[i]);
+    const StarPlace p = map(places[i]);
     std::optional<std::size_t> nearest;
     double best = tolerance_px;
     for (std::int64_t row = cell_of(p.y_px) - 1; row <= cell_of(p.y_px) + 1; ++row) {
@@ -161,8 +161,8 @@ std::vector<std::optional<std::size_t>> pair_places(std::span<const Place> place
   return pairs;
 }
 
-std::optional<PlaceMap> find_map(std::span<const Place> places, std::span<const Place> reference,
-                                 double tolerance_px) {
+std::optional<PlaceMap> find_map(std::span<const StarPlace> places,
+                                 std::span<const StarPlace> reference, double tolerance_px) {
   if (places.empty() || reference.empty()) return std::nullopt;
   const Shift upright = best_shift(places, reference, 1.0, tolerance_px);
   const Shift turned = best_shift(places, reference, -1.0, tolerance_px);
