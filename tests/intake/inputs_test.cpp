@@ -41,6 +41,27 @@ TEST_F(Inputs, TableFormsOfTheContractAreRead) {
   }
 }
 
+TEST_F(Inputs, EveryColumnBesidePositionAndSizeReachesItsFact) {
+  const auto table = read_run_table(
+      write("all.csv",
+            "position,hfr,stars,flux,temperature,filter,time,background,eccentricity,exposure\n"
+            "10,2.5,41,9000,4.5,Ha,2027-02-03T20:11:05,812,0.3,2.5\n"
+            "20,1.5,42,9100,4.4,Ha,2027-02-03T20:11:15,813,0.2,3.5\n"));
+  ASSERT_TRUE(table.has_value()) << table.error().text();
+  ASSERT_EQ(table->facts.size(), 2U);
+  const RowFacts& second = table->facts[1];
+  EXPECT_EQ(second.stars, 42);
+  EXPECT_EQ(second.flux, 9100);
+  EXPECT_EQ(second.temperature_c, 4.4);
+  EXPECT_EQ(second.filter, "Ha");
+  ASSERT_TRUE(second.time_s && table->facts[0].time_s);
+  EXPECT_EQ(*second.time_s - *table->facts[0].time_s, 10);
+  EXPECT_EQ(second.background_adu, 813);
+  EXPECT_EQ(second.eccentricity, 0.2);
+  EXPECT_EQ(table->facts[0].exposure_s, 2.5);
+  EXPECT_EQ(second.exposure_s, 3.5);
+}
+
 TEST_F(Inputs, BadRowsAreNamedByLineAndSkipped) {
   const auto table = read_run_table(
       write("t.csv", "position,hfr,sigma\n10,2.5,0\nx,2,0.1\n30,nan,0.1\n40,-1,0.1\n50,2.5,0.1\n"));

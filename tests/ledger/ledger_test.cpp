@@ -118,6 +118,52 @@ TEST(Ledger, TheSameRunTwiceIsOne) {
   EXPECT_EQ(ledger.counts()->runs, 2);
 }
 
+TEST(Ledger, FactsThatWereMissingAreFilledInAndNoOther) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const LedgerRun whole = ledger_run(1);  // with every fact
+  LedgerRun bare = whole;
+  bare.time_utc.reset();
+  bare.filter.reset();
+  bare.temperature_c.reset();
+  bare.altitude_deg.reset();
+  bare.best_focus_steps.reset();
+  bare.sigma_steps.reset();
+  bare.verdict.reset();
+  bare.findings.clear();
+  LedgerRun full = whole;
+  full.altitude_deg = 61.5;
+  full.findings = {"slack"};
+  ASSERT_TRUE(ledger.add({&bare, 1}));
+  ASSERT_TRUE(ledger.add({&full, 1})->front().already_there);
+  const auto expect_full = [&] {
+    const auto runs = ledger.runs();
+    ASSERT_EQ(runs->size(), 1U);
+    const LedgerRun& kept = runs->front();
+    EXPECT_EQ(kept.time_utc, full.time_utc);
+    EXPECT_EQ(kept.filter, full.filter);
+    EXPECT_EQ(kept.temperature_c, full.temperature_c);
+    EXPECT_EQ(kept.altitude_deg, full.altitude_deg);
+    EXPECT_EQ(kept.best_focus_steps, full.best_focus_steps);
+    EXPECT_EQ(kept.sigma_steps, full.sigma_steps);
+    EXPECT_EQ(kept.verdict, full.verdict);
+    EXPECT_EQ(kept.findings, full.findings);
+  };
+  expect_full();
+  // A later answer for the same frames changes nothing that is there.
+  LedgerRun other = full;
+  other.time_utc = "2031-01-01T00:00:00";
+  other.filter = "Ha";
+  other.temperature_c = -20;
+  other.altitude_deg = 10;
+  other.best_focus_steps = 1;
+  other.sigma_steps = 99;
+  other.verdict = Verdict::unusable;
+  other.findings = {"focus_jump"};
+  ASSERT_TRUE(ledger.add({&other, 1})->front().already_there);
+  expect_full();
+}
+
 TEST(Ledger, EqualRowsOfOneTableWithoutTimesAreDifferentRuns) {
   const TemporaryFolder folder;
   Ledger ledger = opened(folder.in("a.ledger"));

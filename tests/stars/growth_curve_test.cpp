@@ -113,5 +113,18 @@ TEST(GrowthProfile, MoffatWingIsContinued) {
   }
 }
 
+// The stamp ends where 4 % of the light is still to come.
+TEST(GrowthProfile, LightBeyondTheStampCounts) {
+  const analytic::Moffat profile{3.0, 2.5};
+  const Stamp stamp = stamp_of(profile, 12, 0.2, 0.4);
+  const double size = analytic::recorded_half_flux_radius(profile);
+  const ProfileStar star{stamp, {12.2, 12.4}, 8.0, size, 1e-7};
+  const auto stacked = stacked_profile(std::span(&star, 1), 0, 1);
+  ASSERT_TRUE(stacked.has_value());
+  // Without it 0.98 of the light would lie inside three half-flux radii; Moffat 1969, as above.
+  const double r = 3.0 * size / 3.0;
+  EXPECT_NEAR(stacked->fraction(3.0), 1 - std::pow(1 + r * r, -1.5), 0.012);
+}
+
 }  // namespace
 }  // namespace starwaist::stars
