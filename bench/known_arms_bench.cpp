@@ -4,8 +4,8 @@
 // and hfr or fwhm. Of every trusted sweep (every STRIDEth) the 2, 3 and 4 points at one end are
 // kept and answered by the others (leave one out). Printed by telescope, end and number of points:
 // how many are answered, in how many of those that need the others the 95 % interval holds the
-// whole sweep's best focus (its own sigma added in squares), the robust scatter of the difference
-// in steps and over its sigma, its median.
+// whole sweep's best focus (its own sigma added in quadrature), the robust scatter of the
+// difference in steps and over its sigma, its median.
 #include <cstdio>
 #include <cstdlib>
 #include <string>

@@ -8,7 +8,7 @@
 
 namespace starwaist::tool {
 
-// Exit statuses, as the contract has them.
+// Exit statuses, as in tools/README.md.
 enum ExitStatus : int {
   kTrusted = 0,
   kNotTrusted = 1,  // the work was done; the verdict is doubtful or unusable

@@ -64,7 +64,7 @@ TEST_F(DiagnoseCommand, TellsInThreeLinesWhatIsWrongAndWhatToDo) {
   EXPECT_THAT(lines[2], StartsWith("What to do: "));
 }
 
-TEST_F(DiagnoseCommand, WritesTheContractsObject) {
+TEST_F(DiagnoseCommand, WritesTheDocumentedObject) {
   write(in("slack.csv"), "position,hfr\n" + rows("", 4880));
   const Answer answer = call({"diagnose", in("slack.csv"), "--json", "-"});
   const Json json = Json::parse(answer.out);

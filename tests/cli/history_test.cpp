@@ -50,7 +50,7 @@ std::string sweep(double best) {
   return text;
 }
 
-TEST(DriftCommand, AnswersInTheContractsWords) {
+TEST(DriftCommand, AnswersInTheDocumentedWords) {
   const TemporaryFolder folder;
   const std::string table = folder.write("focus.csv", nights_table());
   const auto answer = call({"drift", table, "--json", "-", "--predict", "2,B", "--predict", "-3",

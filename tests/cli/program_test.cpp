@@ -153,7 +153,7 @@ TEST_F(Program, ConfigurationWithAnUnknownKeyEndsWithTwo) {
   EXPECT_EQ(call({"fit", in("good.csv"), "--config", in("value.ini")}).status, 2);
 }
 
-TEST_F(Program, FitOfAGoodRunEndsWithNoughtAndHoldsTheContractsKeys) {
+TEST_F(Program, FitOfAGoodRunEndsWithZeroAndHoldsTheDocumentedKeys) {
   const Answer answer = call(with({"fit", run(), "--json", "-"}, rig()));
   EXPECT_EQ(answer.status, 0) << answer.out;
   EXPECT_EQ(answer.err, "");
@@ -179,7 +179,7 @@ TEST_F(Program, FitOfAGoodRunEndsWithNoughtAndHoldsTheContractsKeys) {
   EXPECT_NEAR(fit["best_focus_steps"], 5000, 27.5 / 2);
 }
 
-TEST_F(Program, MeasureHoldsTheContractsKeys) {
+TEST_F(Program, MeasureHoldsTheDocumentedKeys) {
   const Answer answer = call({"measure", run(), "--stars", "--json", "-"});
   EXPECT_EQ(answer.status, 0);
   const Json measured = Json::parse(answer.out);

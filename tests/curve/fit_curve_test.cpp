@@ -334,8 +334,8 @@ TEST(FitCurve, WidensByAnErrorThatThePointsShare) {
     EXPECT_EQ(fit->models.size(), alone->models.size());
     // A mean over parts that are clamped to the interval hardly moves.
     EXPECT_NEAR(*fit->best_focus_steps, *alone->best_focus_steps, 0.1 * own);
-    // Independent errors add in squares; Student's t of 12 and more degrees of freedom and the mean
-    // over models, whose parts lie apart, leave 10 %.
+    // Independent errors add in quadrature; Student's t of 12 and more degrees of freedom and the
+    // mean over models, whose parts lie apart, leave 10 %.
     EXPECT_NEAR(*fit->best_focus_sigma_steps / (own * std::hypot(1, share)), 1, 0.1) << share;
     ASSERT_TRUE(fit->interval_95_steps.bounded() && alone->interval_95_steps.bounded());
     EXPECT_GT(*fit->interval_95_steps.high - *fit->interval_95_steps.low,

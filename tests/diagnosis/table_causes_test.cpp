@@ -1,4 +1,4 @@
-// Causes that a table alone tells. Counts of runs found: the contract asks 85 % of them, and at
+// Causes that a table alone tells. Counts of runs found: 85 % of them are asked for, and at
 // most 2 % of healthy runs; a dozen runs stand for the bench's hundreds, so that one miss more than
 // that is allowed.
 #include <gmock/gmock.h>

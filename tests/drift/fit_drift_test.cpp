@@ -102,7 +102,7 @@ TEST(FitDrift, FindsAPublishedSlopeUnderThePublishedScatter) {
   EXPECT_NEAR(*r.run_scatter_steps, 25, 5);
 }
 
-// physics.md section 7: T = 12..5, sigma 5: Sxx 42, deviation of the slope 0.772.
+// lib/src/optics/README.md: T = 12..5, sigma 5: Sxx 42, deviation of the slope 0.772.
 TEST(FitDrift, HasTheErrorOfTheClosedForm) {
   std::vector<DriftRun> runs;
   for (int i = 0; i < 8; ++i) runs.push_back(run(i + 1, (i % 2 == 0 ? 1 : -1) * 1.0, 12 - i));
@@ -118,7 +118,7 @@ TEST(FitDrift, HasTheErrorOfTheClosedForm) {
 }
 
 TEST(TubeExpansion, IsThatOfTheTables) {
-  // physics.md section 7, plain tubes.
+  // lib/src/optics/README.md, plain tubes.
   EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::aluminium, 500), 11.8, 0.3);
   EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::steel, 1000), 11.7, 0.1);
   EXPECT_NEAR(tube_expansion_um_per_c(TubeMaterial::carbon, 1000), 1, 0.1);

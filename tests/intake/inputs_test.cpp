@@ -23,7 +23,7 @@ class Inputs : public testing::Test {
   testing_support::TemporaryFolder folder_;
 };
 
-TEST_F(Inputs, TableFormsOfTheContractAreRead) {
+TEST_F(Inputs, TheDocumentedFormsOfATableAreRead) {
   const std::vector<std::string> forms = {
       "position,hfr,sigma\n10,2.5,0.1\n20,1.5,0.1\n20,1.6,0.1\n",
       "\xEF\xBB\xBFPosition;HFR;Sigma\r\n10;2,5;0,1\r\n20;1,5;0,1\r\n20;1,6;0,1\r\n",

@@ -163,7 +163,7 @@ TEST(Checked, RefusesWhatIsNotFiniteInEveryField) {
 }
 
 // Airy's pattern leaves J0^2 + J1^2 at v = pi r / (lambda N) outside (Born & Wolf 8.5, from
-// memory); physics.md 1b: 0.937647 inside the third dark ring at 3.238315 lambda N.
+// memory); lib/src/optics/README.md: 0.937647 inside the third dark ring at 3.238315 lambda N.
 TEST(DiffractionHalo, IsWhatAirysPatternLeavesFarOut) {
   for (const double r : {8.0, 15.0, 30.0}) {
     const double v = std::numbers::pi * r;

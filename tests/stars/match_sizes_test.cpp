@@ -140,7 +140,7 @@ TEST(FocusErrorOfStars, IsTheScatterOfBestFocusFromFieldToField) {
   // 12 steps by 30 stars of even weight would be 2.2.
   EXPECT_LT(std::sqrt(expected), 12 / std::sqrt(12.0));
   // A standard deviation of 120 is good to 6.5 %; three of these, and the measuring errors, a tenth
-  // of it in squares.
+  // of it in quadrature.
   EXPECT_NEAR(std::sqrt(squares / expected), 1, 0.25);
 }
 

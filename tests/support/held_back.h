@@ -67,7 +67,8 @@ struct Count {
 };
 
 // Of two answers of one sweep from points that they do not share: how many there are and in how
-// many the 95 % intervals' halves towards each other, added in squares, reach over the difference.
+// many the 95 % intervals' halves towards each other, added in quadrature, reach over the
+// difference.
 struct Agreement {
   int both = 0;
   int agree = 0;

@@ -77,7 +77,7 @@ struct Fields<SweepSlack> {
 };
 static_assert(describes_every_field<SweepSlack>());
 
-// The contract's `backlash` object without its schema.
+// The answer of `backlash` without its schema.
 struct BacklashResult {
   std::optional<double> backlash_steps;
   std::optional<double> sigma_steps;  // half of the 68 % interval

@@ -185,7 +185,7 @@ struct FitOptions {
   std::optional<KnownArms> known_arms{};
 };
 
-// The answer, the contract's `fit` object without its schema and skipped files.
+// The answer of `fit` without its schema and skipped files.
 struct FitResult {
   std::vector<CurvePoint> points;
   SizeMeasure size_measure = SizeMeasure::hfr;

@@ -74,7 +74,7 @@ static_assert(describes_every_field<EvidenceItem>());
 // exposure_s, takeup_steps, start_position_steps (the lowest of the sweep, whichever way it goes),
 // ignore_radius_px; positions keep to the rig's limits.
 struct Finding {
-  std::string cause;      // name as in the contract
+  std::string cause;      // its name, as `diagnose --explain list` prints it
   double confidence = 0;  // probability that it happened, from kLeastConfidence on
   double share = 0;       // part of the run's misfit or loss that it explains, 0 to 1
   std::string summary;    // one or two sentences with the main numbers
@@ -113,7 +113,7 @@ Diagnosis diagnose(const RunRecord& record);
 
 // The page of a cause, for `diagnose --explain`. Sentences, without line breaks.
 struct CausePage {
-  std::string cause;        // name as in the contract
+  std::string cause;        // its name, as `diagnose --explain list` prints it
   std::string title;        // a few words
   std::string what;         // what it is
   std::string curve;        // how it looks in the curve and in the frames

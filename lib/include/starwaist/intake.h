@@ -29,9 +29,9 @@ struct Fields<SkippedFile> {
 };
 static_assert(describes_every_field<SkippedFile>());
 
-// The columns of a table of sizes; see the contract for names, separators and bad rows.
+// The columns of a table of sizes; tools/README.md has names, separators and bad rows.
 struct TableOptions {
-  // From --column hfr=NAME: contract name -> name in the file.
+  // From --column hfr=NAME: documented name -> name in the file.
   std::vector<std::pair<std::string, std::string>> columns;
   std::optional<SizeMeasure> size;  // which column, where the table has both kinds
 };

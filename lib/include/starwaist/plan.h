@@ -55,7 +55,7 @@ struct Fields<PlanAlternative> {
 };
 static_assert(describes_every_field<PlanAlternative>());
 
-// The contract's `plan` object without its schema.
+// The answer of `plan` without its schema.
 struct FocusPlan {
   double step_steps = 0;
   int points = 0;

@@ -21,7 +21,7 @@
 
 namespace starwaist {
 
-// The contract's objects, UTF-8, two-space indented, ending with a line break. A number that is not
+// Answers as JSON, UTF-8, two-space indented, ending with a line break. A number that is not
 // finite is an error (numerical): it never reaches a file.
 struct MeasureJsonOptions {
   bool stars = false;
@@ -61,11 +61,11 @@ std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagn
 std::string explain_text(const CausePage& page);
 std::string explain_list(const std::vector<CausePage>& pages);
 
-// The contract's `plan`: JSON, and for people.
+// The answer of plan: JSON, and for people.
 Result<std::string> plan_json(const FocusPlan& plan);
 std::string plan_text(const FocusPlan& plan);
 
-// The contract's `backlash`: JSON, and for people.
+// The answer of backlash: JSON, and for people.
 Result<std::string> backlash_json(const BacklashResult& result,
                                   const std::vector<SkippedFile>& skipped = {});
 std::string backlash_text(const BacklashResult& result);
@@ -97,7 +97,7 @@ Result<std::string> focus_plot(const RunFit& run, FigureFormat format);
 Result<void> write_focus_plot(const RunFit& run, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
 
-// Drift: the contract's object with the skipped rows; in words and tables; focus against
+// Drift: the answer as JSON with the skipped rows; in words and tables; focus against
 // temperature with the line, its 95 % band for one run, filters by colour and the runs left out.
 Result<std::string> drift_json(const DriftFit& fit, const std::vector<SkippedFile>& skipped = {});
 std::string drift_table(const DriftFit& fit);
@@ -121,7 +121,7 @@ std::string log_line(const LedgerRun& run);
 Result<std::string> log_check_json(const std::vector<std::string>& faults,
                                    const LedgerCounts& counts);
 
-// The contract's `night`: the frames as in measure with what became of each, the periods, the rule;
+// The answer of night: the frames as in measure with what became of each, the periods, the rule;
 // one row a frame; for people; the night's timeline (sizes, shape, star light, sky, temperature
 // against time, periods shaded, refocuses marked).
 Result<std::string> night_json(const SessionAnswer& answer);

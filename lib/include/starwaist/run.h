@@ -128,7 +128,7 @@ Result<RunDiagnosis> diagnose_run(const RunInput& input, const RunOptions& optio
 Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
                                   const RunOptions& options);
 
-// Focus over the field of a run, the contract's `field` object.
+// Focus over the field of a run, the answer of `field`.
 struct RunField {
   std::optional<FieldFocus> focus;         // absent: `reasons` say why
   std::optional<Collimation> collimation;  // absent where no frame shows donuts

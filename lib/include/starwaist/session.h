@@ -24,7 +24,7 @@ struct SessionOptions {
   double refocus_minutes = NightOptions{}.refocus_minutes;
 };
 
-// The contract's `night`: `frames` in the order taken, `facts` and `judgement.frames` one each.
+// The answer of `night`: `frames` in the order taken, `facts` and `judgement.frames` one each.
 struct SessionAnswer {
   std::vector<MeasuredFrame> frames;  // sizes of the same stars; only the brightest are kept
   std::vector<NightFrame> facts;

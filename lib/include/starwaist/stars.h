@@ -105,7 +105,7 @@ struct Fields<StarPlace> {
 };
 static_assert(describes_every_field<StarPlace>());
 
-// One frame's summary, the contract's `frames` entry. `star_count` is the number of stars that the
+// One frame's summary, an entry of `frames` in JSON. `star_count` is the number of stars that the
 // sizes rest on; without any, the sizes are absent and the frame still counts as measured.
 struct FrameMeasurement {
   std::string file;

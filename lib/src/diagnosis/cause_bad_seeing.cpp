@@ -60,7 +60,7 @@ std::optional<Candidate> look(const RunView& run) {
   const double usual = rig.seeing_arcsec.value_or(curve::kTypicalSeeingArcsec);
   const bool hfr = run.record().fit.size_measure == SizeMeasure::hfr;
   double fwhm_px = hfr ? smallest / optics::kKolmogorovHfrOverFwhm : smallest;
-  // The optics' and the pixel's own width, taken out in squares.
+  // The optics' and the pixel's own width, taken out in quadrature.
   const double ratio = rig.focal_ratio().value_or(5);
   const double airy_px = 1.03 * rig.wavelength_um * ratio / *rig.pixel_um;
   const double own2 = airy_px * airy_px + 0.46;  // one pixel: 2.355^2 / 12

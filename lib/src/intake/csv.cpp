@@ -160,8 +160,8 @@ ColumnFinder::ColumnFinder(const std::vector<std::string>& header, const TableOp
 }
 
 std::optional<std::size_t> ColumnFinder::find(const std::string& name) {
-  for (const auto& [contract_name, given] : given_) {
-    if (lower_case(contract_name) != name) continue;
+  for (const auto& [column_name, given] : given_) {
+    if (lower_case(column_name) != name) continue;
     const auto found = place_.find(lower_case(given));
     if (found != place_.end()) return found->second;
     missing_ = given;

@@ -46,7 +46,7 @@ class ColumnFinder {
  public:
   // The options are referred to, not copied.
   ColumnFinder(const std::vector<std::string>& header, const TableOptions& options);
-  // `name`: the contract's, in lower case. A name that the user gave for it goes first.
+  // `name`: as documented, in lower case. A name that the user gave for it goes first.
   std::optional<std::size_t> find(const std::string& name);
   // A name that the user gave for a column that was looked for, and that the header does not have.
   [[nodiscard]] const std::optional<std::string>& missing() const { return missing_; }

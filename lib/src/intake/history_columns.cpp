@@ -15,8 +15,8 @@ std::optional<std::string> text_or_absent(const std::string& text) {
 HistoryColumns history_columns(const std::vector<std::string>& header,
                                const TableOptions& options) {
   ColumnFinder finder(header, options);
-  const auto find = [&](const char* contract, const char* with_unit) {
-    const auto found = finder.find(contract);
+  const auto find = [&](const char* usual, const char* with_unit) {
+    const auto found = finder.find(usual);
     return found ? found : finder.find(with_unit);
   };
   HistoryColumns columns;

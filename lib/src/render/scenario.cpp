@@ -61,7 +61,7 @@ struct Plan {
   int points = 9;
   double half_range_um = 0;
   double middle_um = 0;  // of the positions, from best focus
-  double beyond_um = 0;  // where not nought, instead of middle_um: how far best focus lies beyond
+  double beyond_um = 0;  // where not zero, instead of middle_um: how far best focus lies beyond
                          // the first (> 0) or last position
   bool inward = false;
 };

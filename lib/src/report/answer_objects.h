@@ -1,4 +1,4 @@
-// Objects of the contract that several answers hold.
+// Objects that several answers hold.
 //
 // Private header of module report.
 #pragma once
