@@ -166,7 +166,7 @@ TEST(FitCurve, ALopsidedCurveHardlyMovesTheAnswerOfAnEvenOne) {
     auto points = made::run(truth, 15, 5030, 300);
     for (CurvePoint& p : points) p.sigma_px = 0.015 * *p.size_px;
     made::add_relative_noise(points, 0.015, random);
-    const auto result = fit_curve(points, Rig{}, {.size = SizeMeasure::fwhm});
+    const auto result = fit_curve(points, Rig{}, {.model = {}, .size = SizeMeasure::fwhm});
     ASSERT_TRUE(result && result->best_focus_steps) << seed;
     squares += std::pow(*result->best_focus_steps - truth.best_focus_steps, 2);
     squares_even += std::pow(even_hyperbola_best_focus(points, truth) - truth.best_focus_steps, 2);
@@ -188,7 +188,7 @@ TEST(FitCurve, TheParabolaGetsATenthWhereNothingFavoursEither) {
     auto points = made::run(truth, 15, 5030, 0.4 * truth.core_steps());
     for (CurvePoint& p : points) p.sigma_px = 0.01 * *p.size_px;
     made::add_relative_noise(points, 0.01, random);
-    const auto result = fit_curve(points, Rig{}, {.size = SizeMeasure::fwhm});
+    const auto result = fit_curve(points, Rig{}, {.model = {}, .size = SizeMeasure::fwhm});
     ASSERT_TRUE(result) << seed;
     const ModelFit& parabola = model(*result, CurveModel::parabola);
     if (!parabola.best_focus_steps) continue;
@@ -481,7 +481,7 @@ TEST(FitCurve, RejectsThreeBadPointsOfThirteen) {
       *points[i].size_px *= 1 + excess;
       excess += 0.25;
     }
-    const auto result = fit_curve(points, Rig{}, {.size = SizeMeasure::fwhm});
+    const auto result = fit_curve(points, Rig{}, {.model = {}, .size = SizeMeasure::fwhm});
     ASSERT_TRUE(result && result->best_focus_steps) << k;
     for (std::size_t i = 0; i < points.size(); ++i) {
       const auto& bad = triples[k];

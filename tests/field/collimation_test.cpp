@@ -158,7 +158,8 @@ TEST(FindCollimation, TakesTheFarthestFrameBeyondBestFocusThatShowsDonuts) {
   EXPECT_EQ(beyond->position_steps, 5150);
   // Centred optics: nothing beyond the noise.
   EXPECT_LT(beyond->shadow_offset, 3.5 * beyond->sigma + kFloor);
-  const auto before = find_collimation(std::span(measured).first(2), 5000, Rig{}, read);
+  const std::vector<FrameMeasurement> smaller(measured.begin(), measured.begin() + 2);
+  const auto before = find_collimation(smaller, 5000, Rig{}, read);
   ASSERT_TRUE(before.has_value());
   EXPECT_EQ(before->position_steps, 4850);
 }
