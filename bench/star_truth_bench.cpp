@@ -314,7 +314,7 @@ void draw(analytic::Image& image, const StarProfile& profile, double x_px, doubl
   }
 }
 
-// Newton on the recorded growth curve of tests/support/analytic_stars.h.
+// Newton on the recorded growth curve of tests/support/analytic_profiles.h.
 std::pair<double, double> recorded_half_flux(const StarProfile& profile) {
   double h_px = profile.half_flux_radius();
   double slope = 1;

@@ -9,8 +9,8 @@ namespace {
 
 constexpr const char* kExamples = R"(Examples:
   starwaist backlash in-1 out in-2 --config rig.conf
-      Slack from three sweeps over the same range, inward, outward, inward: the third tells slack
-      from focus that drifts meanwhile.
+      Slack from three sweeps over the same range, inward, outward, inward: the third distinguishes
+      slack from focus that drifts meanwhile.
   starwaist backlash both-ways.csv
       One record with the reversal inside, rows in the order taken.
   starwaist backlash in out --verify later

@@ -19,7 +19,7 @@ constexpr const char* kExamples = R"(Examples:
   starwaist diagnose nights --each --json nights.jsonl
       Every run in a folder of run folders, one JSON a line; the count of causes at the end.
   starwaist diagnose --explain slack
-      What a cause is, how it looks, how it is told apart and what to do. 'list' names them all.
+      What a cause is, how it looks, how to distinguish it and what to do. 'list' names them all.
 Exit status: 0 best focus can be trusted; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 input, or an output that cannot be written; 130 interrupted.)";
 

@@ -23,9 +23,9 @@ constexpr const char* kExamples = R"(Examples:
   starwaist watch tonight/lights --night
       Light frames: after each its size against the best so far, and when to refocus. Frames of a
       minute or more (or three of 15 s) at one position are taken for these without --night too.
-Without a known rig or an earlier run the next position can be told only once the frames so far show
-the curve. Positions keep to --min-position-steps and --max-position-steps: give them. A focuser
-driven against its stop can be damaged; the maker's manual goes first.
+Without a known rig or an earlier run the next position can be determined only once the frames so
+far show the curve. Positions keep to --min-position-steps and --max-position-steps: give them. A
+focuser driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 best focus can be trusted, or light frames were judged; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 frame; 130 ended by Ctrl-C.)";
 

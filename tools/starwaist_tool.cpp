@@ -77,7 +77,7 @@ std::string program_help(const std::vector<std::unique_ptr<Command>>& commands) 
   }
   text +=
       "\nOptions:\n"
-      "  --help      This page; 'starwaist COMMAND --help' tells of a command\n"
+      "  --help      This page; 'starwaist COMMAND --help' describes a command\n"
       "  --version   Version of the program\n\n"
       "Examples:\n"
       "  starwaist render --output demo --start 4700 --step 75 --points 9\n"

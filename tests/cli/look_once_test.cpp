@@ -18,11 +18,11 @@ using testing_support::call;
 using testing_support::TemporaryFolder;
 using testing_support::Words;
 
-// Counts how often a folder is opened, as the system tells it.
+// Counts how often a folder is opened, as the system reports it.
 class Looks {
  public:
   explicit Looks(const std::string& folder) : file_(inotify_init1(IN_NONBLOCK | IN_CLOEXEC)) {
-    // With the closings between them, openings are not told as one.
+    // With the closings between them, openings are not reported as one.
     watch_ = inotify_add_watch(file_, folder.c_str(), IN_OPEN | IN_CLOSE_NOWRITE | IN_ONLYDIR);
   }
   ~Looks() { close(file_); }

@@ -1,4 +1,4 @@
-// Best focus from so few or so spoiled sizes that only a slope known beforehand can tell it.
+// Best focus from so few or so spoiled sizes that only a slope known beforehand can give it.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -123,7 +123,7 @@ TEST(FewPoints, IntervalsHoldTheTruthOnWaveOptics) {
   EXPECT_GE(inside, answered - 12);
 }
 
-// A telescope of which 40 other runs tell 0.02 px a step +- 4 % and 2 px in focus +- 15 %, sizes
+// A telescope of which 40 other runs give 0.02 px a step +- 4 % and 2 px in focus +- 15 %, sizes
 // good to 2 % far out and 5 % in focus.
 KnownArms usual_arms() {
   KnownArms arms;

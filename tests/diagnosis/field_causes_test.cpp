@@ -172,7 +172,7 @@ TEST(CauseImageMotion, SameTrailInEveryFrameIsMotionAndTurningWithDefocusIsNot) 
   RunRecord record = record_of(trailed);
   EXPECT_GT(confidence_of(record, "image_motion"), 0.8);
   EXPECT_LT(confidence_of(record_of(astigmatic), "image_motion"), 0.1);
-  // Where a shadow far off centre tells of coma along the same line it is the coma's.
+  // Where a shadow far off centre shows coma along the same line it is the coma's.
   Collimation seen;
   seen.shadow_offset = 0.3;
   seen.sigma = 0.01;

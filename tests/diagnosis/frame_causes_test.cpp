@@ -79,7 +79,7 @@ TEST(DiagnoseFrames, NamesASkyThatBrightens) {
 }
 
 // Sky of 600 photons a pixel over a pedestal of 500 ADU, its light steeper by `rise` from edge to
-// edge; one ADU is one photon, so that the noise's square tells the light.
+// edge; one ADU is one photon, so that the noise's square gives the light.
 SkyCells sky_with_slope(double rise, unsigned seed) {
   std::mt19937_64 random(seed);
   std::normal_distribution<double> normal;

@@ -1,4 +1,4 @@
-// Causes that a table alone tells. Counts of runs found: 85 % of them are asked for, and at
+// Causes that a table alone shows. Counts of runs found: 85 % of them are asked for, and at
 // most 2 % of healthy runs; a dozen runs stand for the bench's hundreds, so that one miss more than
 // that is allowed.
 #include <gmock/gmock.h>
@@ -118,7 +118,7 @@ TEST(Diagnose, FindsAJump) {
 }
 
 // Across the minimum a jump hides in the sharpest frame: two arms of right slope, moved together or
-// apart. It is named or costs the run its trust where the sizes tell it.
+// apart. It is named or costs the run its trust where the sizes show it.
 TEST(Diagnose, AJumpAcrossTheMinimumIsHardlyEverTrusted) {
   int misled = 0;
   int trusted_without = 0;
@@ -166,7 +166,7 @@ TEST(Diagnose, AFocuserThatNeverMovesIsNamedFirstWhereTheOpticsAreKnown) {
 }
 
 // Far from focus, where a sweep this long would have changed the sizes by less than half of them:
-// the optics still tell that they would have changed.
+// the optics still say that they would have changed.
 TEST(Diagnose, AFocuserThatNeverMovesFarFromFocusIsNoShortSweep) {
   for (int k = 0; k < 4; ++k) {
     TableRun run = TableRun::sweep(9, 3);

@@ -1,4 +1,4 @@
-// Which keywords tell the start of an exposure.
+// Which keywords give the start of an exposure.
 #include "frame/header_time.h"
 
 #include <gtest/gtest.h>

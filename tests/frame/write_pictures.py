@@ -1,5 +1,5 @@
 """Writes TIFF and PNG files with Pillow, raw2tiff, tiffcp and zlib, and beside each NAME a NAME.raw of
-little-endian doubles, the plane that has to be read (green where the name tells no other)."""
+little-endian doubles, the plane that has to be read (green where the name says no other)."""
 import os
 import struct
 import subprocess

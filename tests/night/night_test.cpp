@@ -407,7 +407,7 @@ TEST(JudgeNight, FindsEachTrouble) {
     int found = 0;
     for (std::uint64_t seed = 1; nights < 3; ++seed) {
       NightMaker maker(700 + seed);
-      // Where a thermometer tells, time and temperature may go together.
+      // Where a thermometer reports, time and temperature may go together.
       const bool thermometer = std::string(cause) != "focus_drift";
       const NightSession night = maker.make({{cause}, true, thermometer});
       if (night.spells.empty()) continue;

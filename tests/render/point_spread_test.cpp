@@ -1,6 +1,6 @@
 // Star images against closed forms of optics. Constants and sources: Airy and annular patterns:
 // Born & Wolf 8.5.2, Mahajan Optical Imaging and Aberrations II (both from memory), and the numbers
-// of tests/support/analytic_stars.h, which come from Bessel functions, not from a Fourier
+// of tests/support/analytic_profiles.h, which come from Bessel functions, not from a Fourier
 // transform.
 #include <gtest/gtest.h>
 
@@ -12,7 +12,7 @@
 
 #include "render/transfer.h"
 #include "starwaist/render.h"
-#include "support/analytic_stars.h"
+#include "support/analytic_profiles.h"
 
 namespace starwaist {
 namespace {

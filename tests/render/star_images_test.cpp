@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "starwaist/render.h"
-#include "support/analytic_stars.h"
+#include "support/analytic_profiles.h"
 
 namespace starwaist::render {
 namespace {

@@ -1,4 +1,4 @@
-// Many runs at once: what they tell each other, and what they leave alone.
+// Many runs at once: what they infer from each other, and what they leave alone.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -200,8 +200,8 @@ TEST_F(FitEach, TheTelescopeOfATableIsRead) {
 }
 
 // Every twelfth trusted sweep of four real telescopes, cut to the two, three or four points of one
-// end and answered by what the others tell: its 95 % interval, the whole sweep's own sigma added in
-// squares, holds the whole sweep's best focus. 90 of 100 are asked for, which some 500 must show.
+// end and answered by what the others show: its 95 % interval, the whole sweep's own sigma added in
+// quadrature, holds the whole sweep's best focus. 90 of 100 are asked for, of some 500.
 TEST(HeldBack, FewPointsOfRealSweepsGiveTheWholeSweepsBestFocus) {
   const std::string table =
       std::string(STARWAIST_REAL_DATA_DIR) + "/sweeps/four_small_telescopes.csv";

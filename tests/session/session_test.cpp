@@ -114,7 +114,7 @@ TEST(JudgeSession, TellsAKnockFromACloudThroughAMeridianFlip) {
   EXPECT_EQ(result.periods[0].to_file, name_of(6));
   EXPECT_EQ(result.periods[1].cause, "focus_jump");
   EXPECT_EQ(result.periods[1].from_file, name_of(13));
-  // 0.6 of the light, to what 24 stars of this brightness tell.
+  // 0.6 of the light, to what 24 stars of this brightness show.
   EXPECT_NEAR(*answer->judgement.frames[5].light_percent, 60, 3);
   EXPECT_NEAR(*answer->judgement.frames[15].light_percent, 100, 4);
   // Best size: a Moffat of 4 px recorded by pixels of one, at its good end.

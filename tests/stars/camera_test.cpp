@@ -150,7 +150,7 @@ TEST(SaturationLevel, PixelsThatPileUpGoBeforeTheHeader) {
 }
 
 TEST(ShareCamera, GivesEveryFrameWhatTheRunTells) {
-  // Even skies of three levels: none tells the gain by itself.
+  // Even skies of three levels: none gives the gain by itself.
   std::vector<MeasuredFrame> run;
   for (const double sky_e : {200.0, 300.0, 500.0}) {
     Scene scene;

@@ -1,4 +1,4 @@
-// What a few points of a real sweep give by what the other sweeps of its telescope tell, held
+// What a few points of a real sweep give by what the other sweeps of its telescope show, held
 // against the whole sweep's own answer.
 #pragma once
 

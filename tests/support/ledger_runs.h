@@ -31,7 +31,7 @@ inline LedgerRun ledger_run(int number, int points = 9) {
     run.points.push_back({"f" + std::to_string(i) + ".fits", 4900.0 + 25 * i,
                           2.0 + 0.1 * i + 1e-4 * (number % 5000) + 1e-8 * number, 0.02, 4.0, true});
   }
-  // Sizes to six digits tell runs apart: a position of its own does too.
+  // Sizes to six digits distinguish runs: a position of its own does too.
   if (points > 0) run.points.front().position_steps = 1000 + number;
   return run;
 }

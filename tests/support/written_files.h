@@ -12,7 +12,7 @@
 
 namespace starwaist::testing_support {
 
-// `Suite` tells its folder from those of other suites and has:
+// `Suite` distinguishes its folder from those of other suites and has:
 //   static constexpr const char* kScript     below the repository
 //   static constexpr const char* kAvailable  shell command that ends with 0 where the script can
 //   run static constexpr const char* kMissing    what is said where it cannot

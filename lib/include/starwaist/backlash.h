@@ -52,8 +52,8 @@ struct BacklashRules {
   static constexpr double kTakeupFactor = 1.5;        // of the slack
   static constexpr double kTakeupOverUpperEnd = 1.2;  // of the interval's upper end
   // Drift of best focus between two sweeps, one standard deviation, in half zones: with two sweeps
-  // it cannot be told from slack, so that the interval is at least that of so much drift, whether
-  // focus moved evenly or in a pause between the sweeps.
+  // it cannot be distinguished from slack, so that the interval is at least that of so much drift,
+  // whether focus moved evenly or in a pause between the sweeps.
   static constexpr double kTwoSweepDrift = 0.3;
 };
 
@@ -90,7 +90,7 @@ struct BacklashResult {
   bool slack_found = false;           // the interval lies above 0
   std::optional<double> drift_steps;  // of best focus over all frames
   std::optional<double> drift_sigma_steps;
-  bool drift_identified = false;  // three sweeps or more: told from slack
+  bool drift_identified = false;  // three sweeps or more: distinguished from slack
   int rejected_points = 0;
   std::optional<double> remaining_steps;  // by verify_takeup
   std::optional<Interval> remaining_interval_95_steps;

@@ -1,4 +1,4 @@
-// Why a run failed: each known cause held against everything that the run tells, with its evidence
+// Why a run failed: each known cause held against everything that the run shows, with its evidence
 // and its cure.
 //
 // Module: diagnosis. May include: core, optics, stars, curve, advice, field.
@@ -24,7 +24,7 @@
 namespace starwaist {
 
 // What is known of one point of a run beside its position and size, from its frame or its row of a
-// table; absent where neither tells it.
+// table; absent where neither gives it.
 struct PointFacts {
   std::optional<double> time_s;         // start of the exposure, since the run's earliest
   std::optional<double> temperature_c;  // of the tube or the air
@@ -33,7 +33,7 @@ struct PointFacts {
   std::optional<int> stars;           // found in the frame by itself; a table's column `stars`
   std::optional<double> light;        // of the stars, over its median in the run: the same stars in
                                       // all frames; a table's column `flux`
-  std::optional<double> light_sigma;  // its standard error, where more than one star tells it
+  std::optional<double> light_sigma;  // its standard error, where more than one star gives it
   std::optional<double> background_adu;
   std::optional<double> noise_adu;     // standard deviation of the sky
   std::optional<double> eccentricity;  // typical star of the frame
@@ -50,7 +50,7 @@ struct RunRecord {
   std::vector<PointFacts> facts;
   std::vector<MeasuredFrame> frames;
   std::vector<StarTrack> tracks;
-  std::optional<FieldFocus> field_focus;   // absent where the stars do not tell it
+  std::optional<FieldFocus> field_focus;   // absent where the stars do not show it
   std::optional<Collimation> collimation;  // absent where no frame shows donuts
 };
 
@@ -117,7 +117,7 @@ struct CausePage {
   std::string title;        // a few words
   std::string what;         // what it is
   std::string curve;        // how it looks in the curve and in the frames
-  std::string look_alikes;  // how it is told from its look-alikes
+  std::string look_alikes;  // how to distinguish it from its look-alikes
   std::string remedy;       // what to do
   std::string source;       // of facts of the trade: "common practice, no source" where so
 };

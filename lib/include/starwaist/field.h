@@ -118,7 +118,7 @@ static_assert(describes_every_field<Collimation>());
 // with coma W131 the offset is 4 N W131 (1 - e^2) um over the donut's radius dz / (2 N) (ray sum
 // over each rim), opposite to the coma's direction, and the third moment follows from it. A shadow
 // that is only displaced, without coma, leaves the light even across the donut: then the two
-// outlines tell its offset. `rig` and `defocus_steps` tell the geometric radius, which is taken
+// outlines give its offset. `rig` and `defocus_steps` give the geometric radius, which is taken
 // from the size otherwise (the offset is then good to a fifth).
 std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
                                          const Rig& rig = {},

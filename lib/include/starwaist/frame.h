@@ -121,9 +121,9 @@ std::vector<std::string> keyword_facts();
 // keyword's value would be of another thing (the position may still come from the name). Of two
 // keywords named for one fact the later counts.
 // TIFF and PNG files hold no fact (their dates are those of saving, in no known time zone): there
-// only position_from_name counts, and what a manifest says (intake.h). Raw files tell exposure_s,
+// only position_from_name counts, and what a manifest says (intake.h). Raw files give exposure_s,
 // bayer, saturation_adu where it is known of the camera, and time_utc as the camera's clock has it:
-// its zone is not told, differences between frames are right.
+// its zone is not given, differences between frames are right.
 struct FrameReadOptions {
   std::vector<KeywordName> keywords;
   // ECMAScript regular expression; its first group is the position where the header has none.

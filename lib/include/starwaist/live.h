@@ -32,10 +32,10 @@ struct FileState {
   friend bool operator==(const FileState&, const FileState&) = default;
 };
 
-// Tells files that are whole from those still being written. A file is whole once its writer closed
+// Distinguishes whole files from those still being written. A file is whole once its writer closed
 // it or another name was moved to it, or once it has stayed the same for `settle_s`; an empty one
-// never is. Each version of a file is told once: one that gets another name afterwards is not told
-// again, one written anew under its old name is.
+// never is. Each version of a file is reported once: one that gets another name afterwards is not
+// reported again, one written anew under its old name is.
 class WholeFiles {
  public:
   explicit WholeFiles(double settle_s) : settle_s_(settle_s) {}
@@ -49,8 +49,8 @@ class WholeFiles {
   // have become whole, in the order of their last change, then of their names.
   std::vector<std::string> look(const std::vector<Listed>& listed, double now_s);
 
-  // A file that look() told could not be read: it is told again once it has changed, or, where it
-  // stays as it is, after `later_s` for the last time. False where that was so already.
+  // A file that look() reported could not be read: it is reported again once it has changed, or,
+  // where it stays as it is, after `later_s` for the last time. False where that was so already.
   bool retry(const std::string& name, double now_s, double later_s);
 
   // Files that are not whole yet, or wait for another try.
@@ -72,7 +72,7 @@ class WholeFiles {
 // over. Not for use from two threads.
 class FolderFollower {
  public:
-  // `settle_s`: for file systems that do not tell when a file is closed (network shares).
+  // `settle_s`: for file systems that do not report when a file is closed (network shares).
   // Errors: not_found, unreadable.
   static Result<FolderFollower> open(const std::string& folder, double settle_s = 1.0);
   ~FolderFollower();

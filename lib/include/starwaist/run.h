@@ -33,7 +33,7 @@ struct RunOptions {
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
   bool follow = false;  // measure_run: each star in every frame, also where it was not found
   bool field = false;   // record_run: also focus over the field and the shadow in donuts
-  // fit_each: no run is answered by what the others tell.
+  // fit_each: no run is answered by what the others show.
   bool each_by_itself = false;
   int threads = 0;  // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
@@ -61,7 +61,7 @@ Result<MeasuredRun> measure_run(const std::vector<std::string>& frames, const Ru
 struct Arrival {
   std::string file;
   std::optional<double> position_steps;  // the frame's own; absent: it counts as at best focus
-  std::optional<double> size_px;         // of the run's stars, where they can be told apart
+  std::optional<double> size_px;         // of the run's stars, where they can be distinguished
   std::optional<double> expected_size_px;
   std::optional<double>
       sigma_px;                // of the difference: this size's and the run's scatter near focus
@@ -149,8 +149,8 @@ Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunO
 // it is there. A run that cannot be read is answered too: unusable, the reason in its words.
 //
 // fit_each: a run of which its own points make nothing usable is answered by what the trusted runs
-// of the same telescope tell (learn_arms), doubtful at most; every other run has the answer that it
-// has alone. Such a run, and those after it, are told when all are read (or at an interrupt, as
+// of the same telescope show (learn_arms), doubtful at most; every other run has the answer that it
+// has alone. Such a run, and those after it, are reported when all are read (or at an interrupt, as
 // they are by themselves). Of one telescope are runs with the same name of it (the tables' column
 // `telescope`) and the same rig; without a name, where the rig is not known, those of one input.
 // Errors: those of reading an input itself; no_data for a folder without run folders; interrupted.

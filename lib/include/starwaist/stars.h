@@ -182,10 +182,10 @@ struct SkyCells {
 inline constexpr int kSkyColumns = 6;
 inline constexpr int kSkyRows = 4;
 
-// Absent where a cell has too few pixels with a value. Some thousand pixels of each cell tell it.
+// Absent where a cell has too few pixels with a value. Some thousand pixels of each cell show it.
 std::optional<SkyCells> sky_cells(const Frame& frame);
 
-// What a frame tells of itself (sky, growth profile, sizes over the field), without its pixels.
+// What a frame says of itself (sky, growth profile, sizes over the field), without its pixels.
 class FrameModel;
 
 // All that is known of one frame of a run once its pixels are closed.
@@ -221,7 +221,7 @@ struct MatchedSize {
   std::optional<double> sigma_px;  // standard error from the stars; what is common to them all
                                    // (seeing) is not in it
   int stars = 0;                   // that the size rests on
-  bool matched = false;  // false: the frame's own summary, its stars could not be told apart
+  bool matched = false;  // false: the frame's own summary, its stars could not be distinguished
 };
 
 // A whole star by itself: not clipped, blended, cut off by the edge, nor wider than stars are.
@@ -285,7 +285,7 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& 
 // no frame more helps. `by_focus_per_step`: by frame, how ln size changes as best focus moves (the
 // curve's slope over its size, with the sign turned). The spread of the stars' own best focus
 // beyond their errors, by moments, times what is left of it in the mean by the weights of
-// match_sizes. Absent where fewer than three stars tell theirs.
+// match_sizes. Absent where fewer than three stars show theirs.
 std::optional<double> focus_error_of_stars(const FrameGroup& frames, const Alignment& alignment,
                                            SizeMeasure size,
                                            std::span<const double> by_focus_per_step);

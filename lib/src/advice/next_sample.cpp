@@ -17,7 +17,7 @@ namespace {
 
 // Of a star's size at the two ends of the bracket over the smallest seen.
 constexpr double kClearlyLarger = 1.25;
-// From a point so near to focus that its size tells no distance.
+// From a point so near to focus that its size gives no distance.
 constexpr double kShortestMove = 2;    // B
 constexpr double kFarthest = 3.0;      // B from best focus that a refining point lies at most
 constexpr double kStopOverCore = 0.1;  // wanted sigma over B where no zone is known
@@ -70,7 +70,7 @@ Bracket bracket_of(const std::vector<Taken>& taken) {
   return bracket;
 }
 
-// One size tells the distance but not the side: to the likelier place on the roomier side, and at
+// One size gives the distance but not the side: to the likelier place on the roomier side, and at
 // least so far that the next size differs.
 NextSample first_move(const RunSoFar& run, const Taken& only) {
   NextSample answer;

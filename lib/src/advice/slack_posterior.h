@@ -1,4 +1,4 @@
-// What the sweeps tell of the width of the slack: a posterior on a grid of widths and hypotheses.
+// What the sweeps say of the width of the slack: a posterior on a grid of widths and hypotheses.
 //
 // In: the data and what every fit assumes. Out: the weighted grid.
 #pragma once

@@ -13,7 +13,7 @@ namespace starwaist::core {
 // What the system says of an errno.
 std::string system_words(int error);
 
-// The file that a chain of symbolic links ends at; `path` itself where that cannot be told.
+// The file that a chain of symbolic links ends at; `path` itself where that cannot be determined.
 std::string resolved_path(const std::string& path);
 
 // Writes `content` under another name beside `path`, to the disk, and renames it over what is

@@ -47,7 +47,7 @@ struct Candidate {
 
 struct Cause {
   CausePage page;  // page.cause is the name
-  // Nothing where the run cannot tell or shows no sign. Odds below even may be given: they count
+  // Nothing where the run cannot say or shows no sign. Odds below even may be given: they count
   // for the choice between rivals and are not listed.
   std::optional<Candidate> (*look)(const RunView& run);
 };

@@ -154,7 +154,7 @@ std::optional<Candidate> gradient_changed(const RunView& run,
   // As with the level: the photon noise knows no pedestal.
   const Slope squares = slope_of(change_of_noise);
   const double along = squares.across.dot(level.across) / rise;
-  constexpr double kSure = 3;  // sigmas: where it lies and which way it goes the level tells
+  constexpr double kSure = 3;  // sigmas: where it lies and which way it goes the level shows
   if (along > kSure * squares.sigma) part = std::max(part, along);
   Candidate c;
   c.log_odds = log_odds_of_part(part);

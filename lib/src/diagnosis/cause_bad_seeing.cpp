@@ -19,7 +19,7 @@ CausePage page() {
           "A healthy curve with a high, broad bottom.",
           "Shaking also makes all stars large, mostly in one direction and not in all frames. "
           "Clipped stars, tilt and dew lift the bottom too and show in the frames. Round shaking "
-          "cannot be told from seeing.",
+          "cannot be distinguished from seeing.",
           "The answer can be used; its error is larger. Wait for steadier air, avoid warm roofs, "
           "let the telescope cool; take wider steps.",
           "common practice, no source; seeing of 2 to 3 arcseconds is usual at low sites"};
@@ -79,7 +79,7 @@ std::optional<Candidate> look(const RunView& run) {
     constexpr double kMostOfFlat = -0.3;  // sizes without a curve say little of its bottom
     if (r->log_odds_flat > 0) c.log_odds = std::min(c.log_odds, kMostOfFlat);
   }
-  // Stars of a few pixels cannot tell a coarse camera from the air.
+  // Stars of a few pixels cannot distinguish a coarse camera from the air.
   if (fwhm_px < 1.5 || c.log_odds < -6) return std::nullopt;
   c.share = std::clamp(1 - usual / seeing, 0.0, 1.0);
   c.summary = "The smallest stars are " + format_short(seeing) + " arcseconds wide; " +

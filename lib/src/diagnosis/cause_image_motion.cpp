@@ -25,7 +25,7 @@ CausePage page() {
       "trails in every frame the whole bottom is too high.",
       "Astigmatism draws stars out too, but across the other way on the other side of best focus; "
       "coma does so near focus and moves the shadow of out-of-focus stars. Shaking in all "
-      "directions alike leaves stars round and cannot be told from bad seeing.",
+      "directions alike leaves stars round and cannot be distinguished from bad seeing.",
       "Check tracking and balance, keep out of the wind, wait some seconds after every move of "
       "the focuser, and take shorter exposures.",
       "common practice, no source"};
@@ -131,7 +131,7 @@ OpticsShare optics_share(const std::vector<Drawn>& frames) {
 }
 
 // Error of either component of the optics' share at `from_focus`, in px^2, as the frames but
-// `left_out` tell it: medians about a straight line.
+// `left_out` give it: medians about a straight line.
 double optics_error(const std::vector<Drawn>& frames, double from_focus,
                     const Drawn* left_out = nullptr) {
   double weights = 0;
@@ -219,7 +219,7 @@ std::optional<Candidate> single_frames(const RunView& run, const std::vector<Dra
   return c;
 }
 
-// True where the shadow of out-of-focus stars tells of coma along this direction, which draws stars
+// True where the shadow of out-of-focus stars shows coma along this direction, which draws stars
 // out in focus as a trail does.
 bool is_coma(const std::optional<Collimation>& collimation, double along_deg) {
   constexpr double kStandsOut = 5;

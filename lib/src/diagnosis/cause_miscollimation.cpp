@@ -34,7 +34,7 @@ std::optional<Candidate> look(const RunView& run) {
   // What pixels, interpolation and an uneven blur leave in a centred star's fit.
   constexpr double kFloor = 0.004;
   const double error = std::hypot(seen.sigma, kFloor);
-  // Two components; the scatter of up to eight groups of stars tells the error.
+  // Two components; the scatter of up to eight groups of stars shows the error.
   constexpr double kDegrees = 12;
   const double chance =
       std::max(f_upper_tail(0.5 * std::pow(seen.shadow_offset / error, 2), 2, kDegrees), 1e-300);

@@ -17,7 +17,7 @@ CausePage page() {
       "stalls at the cold or at its stop, a cable is off, or the commands go to another device.",
       "From some frame on (or from the first) all sizes are the same but for their noise.",
       "Steps that are far too small also give equal sizes; with um per step and the optics "
-      "known the expected rise tells them apart, without it both are named. Slack stands still "
+      "known the expected rise distinguishes them, without it both are named. Slack stands still "
       "only at the start and then moves.",
       "Look whether the tube really moves when the position changes: screws of the coupling, "
       "plug, device, cold grease. Do not push on against a stop.",

@@ -15,7 +15,7 @@ CausePage page() {
           "The whole sweep stays so close to best focus that the sizes change by little more than "
           "their noise. The minimum drowns in the seeing.",
           "A flat band of points with scatter; perhaps a hint of a rise at an end.",
-          "A focuser that does not move gives the same picture. The optics tell: with f-number, "
+          "A focuser that does not move gives the same picture. The optics decide: with f-number, "
           "pixel and um per step the expected change of size is known.",
           "Make the steps larger, so that the outermost stars are two to three times as large as "
           "the smallest.",
@@ -60,7 +60,7 @@ double log_odds_too_small(const RunView& run, const SizesOfCurve& sizes) {
   if (r.no_motion.log_odds > 0) odds = std::min(odds, 0.9 * r.no_motion.log_odds);
   // By the optics the sweep was long enough: then the focus did not move, or the noise is at fault.
   const auto rig_slope = optics_slope_px_per_step(run.record());
-  // Sizes that are all alike tell no more than that: the focuser may as well have stood still.
+  // Sizes that are all alike show no more than that: the focuser may as well have stood still.
   constexpr double kOneOfTwo = 0.4;
   if (r.log_odds_flat > 0) odds = rig_slope ? std::max(odds, kOneOfTwo) : kOneOfTwo;
   if (!rig_slope) return odds;
@@ -88,7 +88,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.effect = Effect::doubtful;
   const Rig& rig = run.record().rig;
   const double range = range_steps_of(run);
-  // Where the optics do not tell it, no more than four times as wide as this one: a sweep by a
+  // Where the optics do not say it, no more than four times as wide as this one: a sweep by a
   // curve that was hardly seen may lead anywhere.
   constexpr double kReach = 6;  // widths of the curve in a sweep
   constexpr double kMostWider = 4;

@@ -17,8 +17,8 @@ CausePage page() {
       "too_few_points",
       "too few usable points",
       "A focus curve has three unknowns: where the smallest star is, how small it is and how "
-      "steep the arms are. With three or four points every curve fits, and nothing tells a good "
-      "run from a bad one; five different positions are the least that can be checked.",
+      "steep the arms are. With three or four points every curve fits, and nothing distinguishes "
+      "a good run from a bad one; five different positions are the least that can be checked.",
       "A handful of points, or many of which most were rejected or show no star.",
       "Points lost to clouds, missing stars or rejected outliers are listed as those causes; this "
       "one is left when the run was short to begin with.",

@@ -16,7 +16,7 @@ namespace starwaist::diagnosis {
 // The shape that the record's size measure and rig ask for.
 curve::Shape shape_of(const RunRecord& record);
 
-// The arms' slope by the optics, for half-flux radii; absent where the rig does not tell it or the
+// The arms' slope by the optics, for half-flux radii; absent where the rig does not give it or the
 // sizes are widths.
 std::optional<double> optics_slope_px_per_step(const RunRecord& record);
 

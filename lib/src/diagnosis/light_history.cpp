@@ -11,7 +11,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-// Points that tell it: light is sharp, a number of stars is not.
+// Points that show it: light is sharp, a number of stars is not.
 constexpr std::size_t kFewestLights = 3;
 constexpr std::size_t kFewestCounts = 5;
 // The air is never steadier than this, and apertures never better (relative).
@@ -30,7 +30,7 @@ constexpr double kPriceFog = 4.5;
 constexpr double kLeastLoss = 0.06;
 constexpr double kLeastLossCount = 0.3;
 constexpr double kDeviant = 2.5;  // noises below the level: dimmed
-// Where stars are clipped, light is told by the few that are whole: its error for all clipped.
+// Where stars are clipped, light is inferred from the few whole ones: its error for all clipped.
 constexpr double kClipped = 0.15;
 // A cloud lights up the sky: worth so much in ln odds where the dimmed frames' sky is brighter.
 constexpr double kBrighterSky = 4;
@@ -162,7 +162,7 @@ std::vector<bool> clear_frames(const Data& d, Fitted& level) {
   return kept;
 }
 
-// Where nobody told the noise of the light, the scatter of the clear frames is it.
+// Where nobody gave the noise of the light, the scatter of the clear frames is it.
 void widen_noise(Data& d, const std::vector<bool>& kept, const Fitted& level) {
   double squares = 0;
   double n = 0;

@@ -12,7 +12,7 @@ namespace starwaist::diagnosis {
 class RunView;
 
 struct LightHistory {
-  bool from_counts = false;  // no light is told: the number of stars stands for it
+  bool from_counts = false;  // no light is given: the number of stars stands for it
   double log_odds_cloud = -100;
   double log_odds_fog = -100;
   std::vector<std::size_t> dimmed;  // points, in the order taken
@@ -22,7 +22,7 @@ struct LightHistory {
   double noise = 0;                 // relative, of a frame's light
 };
 
-// Absent where fewer than three points tell their light and fewer than five their number of stars.
+// Absent where fewer than three points give their light and fewer than five their number of stars.
 std::optional<LightHistory> light_history(const RunView& run);
 
 }  // namespace starwaist::diagnosis

@@ -41,7 +41,7 @@ class RunView {
   }
   [[nodiscard]] bool has_frames() const { return !record_->frames.empty(); }
 
-  // Where the focus was, as far as accepted causes tell; else the commanded position.
+  // Where the focus was, as far as accepted causes show; else the commanded position.
   [[nodiscard]] double position_steps(std::size_t i) const {
     return point(i).position_steps + moved_[i];
   }

@@ -320,7 +320,7 @@ std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurem
   if (!stamps) return std::nullopt;
   const donuts::DonutImage all = stack_of(stamps->images, stamps->snr, 0, 1);
   const bool shadowed = donuts::central_dip(all, stamps->radius_px / stamps->bin) >= kLeastDip;
-  // Strong coma fills the shadow; where the rig has one, the skewness tells it all the same.
+  // Strong coma fills the shadow; where the rig has one, the skewness shows it all the same.
   if (!shadowed && !rig.obstruction) return std::nullopt;
 
   const Geometry geometry = geometry_of(rig, stamps->radius_px, defocus_steps);

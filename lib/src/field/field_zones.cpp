@@ -47,7 +47,7 @@ std::vector<FieldZone> zones_of(const StarsOfField& data, const StarCurve& curve
     stars[zone].insert(row.star);
   }
   problem.prior = Eigen::VectorXd::Zero(kZones + kShapes);
-  // All zones together may move without the sizes telling: held near the smooth shape.
+  // All zones together may move without the sizes showing it: held near the smooth shape.
   problem.prior.head(kZones).setConstant(1 / (curve.core_steps() * curve.core_steps()));
   problem.prior.tail(kShapes).setConstant(25.0);
   const FieldSolution s = fit_field(data, problem);

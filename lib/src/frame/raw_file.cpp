@@ -25,7 +25,7 @@ constexpr const char* kDevelopFirst =
 // are no Bayer mosaic's.
 std::optional<BayerTile> bayer_tile(LibRaw& raw) {
   constexpr unsigned kFirstBayer = 1000;  // below it stand other patterns, by number
-  constexpr int kPeriod = 8;              // rows that LibRaw's pattern can tell apart
+  constexpr int kPeriod = 8;              // rows that LibRaw's pattern can distinguish
   if (raw.imgdata.idata.filters < kFirstBayer) return std::nullopt;
   BayerTile tile;
   for (int y = 0; y < kPeriod; ++y) {

@@ -15,7 +15,7 @@ struct RawImage {
   std::optional<BayerTile> bayer;  // absent for a monochrome sensor
   std::optional<double> exposure_s;
   std::optional<std::string> camera_time;  // by the camera's own clock, ISO 8601
-  std::optional<double> saturation_adu;    // where the file or LibRaw's table of cameras tells it
+  std::optional<double> saturation_adu;    // where the file or LibRaw's table of cameras gives it
 };
 
 // Absent where LibRaw does not know the file as a raw one. Values are raw counts without

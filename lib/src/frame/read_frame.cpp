@@ -39,7 +39,7 @@ Result<Frame> read_fits(const DiskFile& on_disk, const FrameReadOptions& options
   return Frame{on_disk.name, std::move(*pixels), std::move(*facts)};
 }
 
-// No header cards: of these facts the name alone may tell one, the position.
+// No header cards: of these facts the name alone may give one, the position.
 Result<HeaderFacts> facts_without_header(const DiskFile& file, const FrameReadOptions& options,
                                          const PixelBuffer& pixels) {
   return frame_detail::header_facts(frame_detail::Header({}), pixels.height_px(), options,

@@ -99,8 +99,8 @@ class StripReader {
   const ImageHdu& image_;
 };
 
-// Raw 8- or 16-bit values to be told apart from BLANK become floats, NaN where blank; whole numbers
-// of 16 bits are exact as floats.
+// Raw 8- or 16-bit values to be distinguished from BLANK become floats, NaN where blank; whole
+// numbers of 16 bits are exact as floats.
 std::vector<float> blanked(const std::vector<std::uint16_t>& stored, std::uint16_t blank) {
   std::vector<float> values(stored.size());
   std::transform(stored.begin(), stored.end(), values.begin(), [blank](std::uint16_t value) {
@@ -168,8 +168,8 @@ class RandomAccessFile {
 
 constexpr int kOffset16 = 32768;  // from raw 16-bit values, which have a sign, to stored ones
 
-// Uncompressed 16-bit integers without CFITSIO, which has told where they begin: the threads share
-// the strips. They are big-endian (FITS standard 4.0, section 5.2).
+// Uncompressed 16-bit integers without CFITSIO, which has reported where they begin: the threads
+// share the strips. They are big-endian (FITS standard 4.0, section 5.2).
 Result<std::vector<std::uint16_t>> read_plain_16_bit(const FitsFile& file, const ImageHdu& image,
                                                      int threads) {
   const auto width = static_cast<std::size_t>(image.width_px);

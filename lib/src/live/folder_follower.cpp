@@ -21,7 +21,7 @@ namespace {
 namespace fs = std::filesystem;
 using Clock = std::chrono::steady_clock;
 
-// Between looks at the folder: while files are being written, and where the system may not tell of
+// Between looks at the folder: while files are being written, and where the system may not report
 // new ones.
 constexpr std::chrono::milliseconds kWhileWriting{100};
 constexpr std::chrono::milliseconds kWhileQuiet{1000};

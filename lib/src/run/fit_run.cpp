@@ -108,7 +108,7 @@ void add_field(const RunOptions& options, RunRecord& record) {
       });
 }
 
-// Of best focus, by which of the field's stars were measured; absent where there is none to tell.
+// Of best focus, by which of the field's stars were measured; absent where there is none to report.
 std::optional<double> error_of_choice(const FrameGroup& frames, const Alignment& alignment,
                                       const FitResult& fit, SizeMeasure measure) {
   const ModelFit* curve = chosen_model(fit);

@@ -11,7 +11,7 @@ namespace {
 
 constexpr double kLeastSnr = 10;  // of a star whose light counts
 constexpr std::size_t kFewestStars = 3;
-constexpr std::size_t kMostStars = 300;  // the brightest tell it
+constexpr std::size_t kMostStars = 300;  // the brightest show it
 
 std::optional<double> log_flux(const FrameMeasurement& frame, std::optional<std::size_t> index) {
   if (!index) return std::nullopt;

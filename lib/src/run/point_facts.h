@@ -1,4 +1,4 @@
-// What frames and rows of a table tell of their points beside position and size.
+// What frames and rows of a table say of their points beside position and size.
 //
 // Private header of module run.
 #pragma once

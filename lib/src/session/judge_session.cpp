@@ -18,7 +18,7 @@ namespace {
 
 constexpr std::size_t kMostStars = 400;  // of a frame, the brightest whole ones
 constexpr double kLeastSnr = 8;
-constexpr std::size_t kFewestShared = 5;  // stars that tell that two frames show the same field
+constexpr std::size_t kFewestShared = 5;  // stars that show two frames to be of the same field
 
 // Only what matching and light need stays.
 void keep_brightest(MeasuredFrame& frame) {

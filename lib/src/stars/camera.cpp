@@ -87,7 +87,7 @@ std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples) {
   // times worse than from cells of their own (1.25 sigma / 3 a cell, a ninth of them by itself).
   constexpr double kShared = 3.0;
   constexpr double kWorst = 0.2;
-  constexpr double kOwnScatter = 0.08;  // of the variance; 1024 pixels tell it to 6 %
+  constexpr double kOwnScatter = 0.08;  // of the variance; 1024 pixels show it to 6 %
   if (samples.size() < kFewest) return std::nullopt;
   // The same sums for any order of the frames.
   std::sort(samples.begin(), samples.end(), [](const SkySample& a, const SkySample& b) {

@@ -27,8 +27,8 @@ struct GainEstimate {
 // Electrons per ADU from the photon noise: the variance of sky pixels grows by 1 / gain with their
 // level, whatever the offset and the read noise (Janesick 2001, Scientific Charge-Coupled Devices,
 // from memory). A slope over the cells, of one frame or of several. Absent where the levels are too
-// alike to tell the slope to a fifth, and where the variance follows something else than the level
-// (faint stars, a flat field divided out). The order of the samples does not matter.
+// alike to determine the slope to a fifth, and where the variance follows something else than the
+// level (faint stars, a flat field divided out). The order of the samples does not matter.
 std::optional<GainEstimate> gain_from_sky(std::vector<SkySample> samples);
 
 // Brightest value near the brightest candidates, and how many pixels there have exactly it.

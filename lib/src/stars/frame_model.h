@@ -1,4 +1,4 @@
-// What a frame tells of itself before its stars are measured one by one.
+// What a frame says of itself before its stars are measured one by one.
 #pragma once
 
 #include <algorithm>
@@ -35,7 +35,7 @@ struct Found {
   Detection detection;
 };
 
-// Absent where nothing has a size; `defects` are told either way.
+// Absent where nothing has a size; `defects` are reported either way.
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
                                 std::vector<StarPlace>& defects);
 
@@ -53,7 +53,7 @@ MeasuredStar star_at(double x_px, double y_px, double expected_px);
 FieldSizes tell_apart(const FrameContext& context, const Found& found, const GrowthProfile& profile,
                       std::vector<MeasuredStar>& stars);
 
-// What some hundred of the frame's stars tell of all of them.
+// What some hundred of the frame's stars say of all of them.
 struct BrightStars {
   GrowthProfile profile = GrowthProfile::gaussian();
   double aperture_of_size = 0;  // the profile's aperture, in half-flux radii

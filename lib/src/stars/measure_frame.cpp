@@ -206,7 +206,7 @@ void measure_known_stars(const Frame& given, const FrameModel& model,
     measured[i].star.followed = true;
     model.measure(given, measured[i], true);
   });
-  // Blends are told among all stars; those of the stars found before stay as they are.
+  // Blends are marked among all stars; those of the stars found before stay as they are.
   const std::size_t followed = measured.size();
   for (const Star& star : frame.stars) {
     MeasuredStar before;

@@ -196,7 +196,7 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
 
   measure_elongation(context, windowed, centre, variance, measured);
   if (rules.wing == nullptr) return;
-  // Below 1.5 px a dark centre is narrower than a pixel and cannot be told.
+  // Below 1.5 px a dark centre is narrower than a pixel and does not show.
   constexpr double kPeaked = 1.25;
   const double h = size->hfr_px;
   if (h < 1.5 || rules.profile->central_ratio() > kPeaked) {

@@ -23,7 +23,7 @@ struct SkyOffset {
 };
 
 // The sky's pedestal over the mesh. An annulus shows the common pedestal and the star's own wings,
-// which go with its light: a line in the light tells the two apart. A star's departure from the
+// which go with its light: a line in the light distinguishes them. A star's departure from the
 // line counts as its sky as far as departures scatter more than their errors (empirical Bayes: a
 // smooth sky trusts the mesh, a nebula the annulus).
 class Pedestal {

@@ -65,7 +65,7 @@ void share_camera(std::span<MeasuredFrame> frames) {
     const auto gain = settled_gain(model.camera(), estimate, remark);
     retell_remark(remark, frame);
     const auto before = model.gain_e_per_adu();
-    // A frame whose own pixels or header tell where it clips keeps that.
+    // A frame whose own pixels or header say where it clips keeps that.
     const bool told = std::isfinite(model.saturation_adu());
     const double saturation_adu = told ? model.saturation_adu() : ceiling_adu;
     for (Star& star : frame.stars) {

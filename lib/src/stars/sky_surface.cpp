@@ -122,7 +122,7 @@ class Window {
     const double s =
         std::min(spread_of<kMostCells>(residual, terms_, cell_sigma), kWidest * cell_sigma);
     if (residual.cwiseAbs().maxCoeff() <= kOrdinary * s) return centre_.dot(means);
-    // What the rest of the window foretells of the cell. The cell itself counts as far as it
+    // What the rest of the window says of the cell. The cell itself counts as far as it
     // agrees: one in a corner could draw the surface through itself, whatever it is.
     auto fit = robust_fit<kMostTerms, kMostCells>(design_, means, terms_, cell_sigma, own_);
     const double foretold = 1 / std::sqrt(std::max(1 - hat_(own_, own_), 0.01));

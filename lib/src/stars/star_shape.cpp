@@ -288,7 +288,7 @@ std::optional<Centre> windowed_centroid(const WindowedStamp& stamp, Centre start
     const double mean_x = sums.x / sums.sum;
     const double mean_y = sums.y / sums.sum;
     // Newton's step: as the window moves by one, the mean moves against it by one less the light's
-    // variance under the window in units of the window's. Noise may tell any variance; a star's is
+    // variance under the window in units of the window's. Noise may show any variance; a star's is
     // a quarter, a ring's up to 0.45.
     const double variance =
         0.5 * ((sums.xx + sums.yy) / sums.sum - mean_x * mean_x - mean_y * mean_y);

@@ -30,7 +30,7 @@ float upper_median(std::span<const float> values, float tolerance) {
 }  // namespace
 
 ClippedMean clipped_mean(std::span<const float> values, double least_spread) {
-  // Where to clip need not be known as well as the mean: some of many values tell it.
+  // Where to clip need not be known as well as the mean: some of many values show it.
   constexpr std::size_t kEnough = 150;
   const std::size_t step = std::max<std::size_t>(1, values.size() / kEnough);
   std::vector<float> some;

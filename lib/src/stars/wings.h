@@ -28,7 +28,7 @@ struct Wing {
 // power law through the last annuli would be far too shallow; and the flat core of a star a little
 // out of focus is not that of a profile without wings. The annuli lie `step` first half-flux radii
 // apart; the true half-flux radius may differ by some per cent from the first. The light asked for
-// is that beyond the first `summed` of them; those further out, too noisy to be summed, still tell
+// is that beyond the first `summed` of them; those further out, too noisy to be summed, still show
 // which wings there are. `halo`: the light that diffraction throws beyond x is halo / x (x in first
 // half-flux radii); 0 where it is not known.
 Wing wing_of(const std::vector<Annulus>& annuli, std::size_t summed, double step, double halo);
