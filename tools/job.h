@@ -152,6 +152,8 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
   for (const auto& output : job.outputs) {
     if (output.name.path.empty()) continue;
     if (auto written = output.write(*answer, writer); !written) {
+      // An interrupt also ends the programs that this one started.
+      if (is_interrupted(streams)) return report_interrupt(streams);
       return tl::unexpected<Error>(written.error());
     }
   }
@@ -166,10 +168,7 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
 template <class Input, class Answer>
 int run_job(const Job<Input, Answer>& job, const Settings& settings, const ToolStreams& streams) {
   const auto status = status_of_job(job, settings, streams);
-  if (status) return *status;
-  // An interrupt also ends the programs that this one started.
-  if (is_interrupted(streams)) return report_interrupt(streams);
-  return report_failure(streams, status.error());
+  return status ? *status : report_failure(streams, status.error());
 }
 
 int run_lines(const LinesJob& job, const Settings& settings, const ToolStreams& streams);

@@ -182,7 +182,13 @@ TEST_F(DrawnFocusPlot, ShowsOnePointWithoutACurve) {
 }
 
 TEST_F(DrawnFocusPlot, NamesOnlyWhatIsInSight) {
-  const std::string whole = text_of(samples::fit());
+  RunFit with_curve = samples::fit();
+  FocusCurve curve;
+  curve.centre_steps = 5000.25;
+  curve.min_size_px = 2;
+  curve.slope_px_per_step = 0.02;
+  with_curve.fit.models[0].parameters = curve;
+  const std::string whole = text_of(with_curve);
   for (const char* part : {kKeyOfPoints, "not used, off scale", "hyperbola", "best focus",
                            "95 % interval", "critical focus zone", "off curve [px]"}) {
     EXPECT_THAT(whole, HasSubstr(part));
