@@ -32,9 +32,9 @@ FitResult with_answer(FitResult result, KnownSlopeAnswer answer) {
       std::find_if(result.models.begin(), result.models.end(),
                    [&answer](const ModelFit& m) { return m.model == answer.model.model; });
   if (same == result.models.end()) {
-    result.models.push_back(std::move(answer.model));
+    result.models.push_back(answer.model);
   } else {
-    *same = std::move(answer.model);
+    *same = answer.model;
   }
   return result;
 }
@@ -106,9 +106,9 @@ void take_combined(const CombinedAnswer& combined, const Samples& samples,
   const bool by_one_sigma = whole.best_focus_steps && !whole.interval_95_steps.bounded();
   for (ModelAnswer& a : answers) {
     if (by_one_sigma) {
-      a.fit = located(samples, a.parts, std::move(a.fit), Located::by_one_sigma);
+      a.fit = located(samples, a.parts, a.fit, Located::by_one_sigma);
     }
-    result.models.push_back(std::move(a.fit));
+    result.models.push_back(a.fit);
   }
 }
 

@@ -108,7 +108,7 @@ void add_shared_error(const Samples& samples, double sigma_steps,
     for (Component& part : answer.parts) {
       part = widened(std::move(part), sigma_steps / samples.half_range_steps);
     }
-    answer.fit = located(samples, answer.parts, std::move(answer.fit));
+    answer.fit = located(samples, answer.parts, answer.fit);
   }
 }
 
