@@ -201,7 +201,7 @@ ModelAnswer answer_shape(CurveModel model, ShapeFitters& fitters, std::size_t sh
     if (!answer.fitted) describe_shape(s, fitter.shape(), fit, answer);
   }
   normalise(answer.parts);
-  answer.fit = located(samples, answer.parts, std::move(answer.fit));
+  answer.fit = located(samples, answer.parts, answer.fit);
   return answer;
 }
 
@@ -227,7 +227,7 @@ ModelAnswer answer_parabola(const Samples& samples, const std::vector<Hypothesis
   }
   if (!opens_upwards) answer.parts.clear();  // it has no minimum
   normalise(answer.parts);
-  answer.fit = located(samples, answer.parts, std::move(answer.fit));
+  answer.fit = located(samples, answer.parts, answer.fit);
   return answer;
 }
 
