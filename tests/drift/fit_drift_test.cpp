@@ -335,7 +335,7 @@ LaggedNights lagged_nights(double slope, double error_steps) {
       DriftRun r =
           run(static_cast<int>(made.runs.size()) + 1, 5000 + slope * tube + error(random), air);
       r.sigma_steps = error_steps;
-      char time[32];
+      char time[64];
       std::snprintf(time, sizeof time, "2027-01-%02dT%02d:%02d:00", 5 + night, 18 + i / 2,
                     30 * (i % 2));
       r.time_utc = time;
