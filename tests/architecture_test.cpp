@@ -48,7 +48,7 @@ const std::vector<Module>& modules() {
         {"robust.h", {kEveryone}},
         {"root.h", {kEveryone}},
         {"small_cholesky.h", {kEveryone}}}},
-      {"optics", {"rig.h", "seeing.h"}, {"core"}, {{"kolmogorov.h", {"diagnosis"}}}},
+      {"optics", {"rig.h", "seeing.h"}, {"core"}, {{"kolmogorov.h", {"advice", "diagnosis"}}}},
       {"frame", {"frame.h"}, {"core"}, {{"read_frame.h", {"run"}}}},
       {"stars", {"stars.h"}, {"core", "numerics", "frame"}, {{"run_camera.h", {"run"}}}},
       {"curve",

@@ -185,20 +185,25 @@ class LogCommand : public Command {
 
   using Runs = std::vector<LedgerRun>;
   [[nodiscard]] Job<Paths, Runs> list_job() const {
-    return {
-        .checks_rig = false,
-        .check = [this] { return check_selection(); },
-        .find = [this] { return find(); },
-        .outputs = {{.name = {"--csv", csv_},
-                     .write =
-                         [this](const Runs& runs, const Writer& writer) {
-                           return writer.text(csv_, log_csv(runs));
-                         }}},
-        .work = [this](const Paths&, Work&) { return selected(); },
-        .json =
-            [this](const Runs& runs) { return log_json(runs, {.details = selection().details}); },
-        .text = [this](const Runs& runs, const TextOptions&) { return listed(runs); },
-        .status = [](const Runs&) { return kTrusted; }};
+    return {.checks_rig = false,
+            .check = [this] { return check_selection(); },
+            .find = [this] { return find(); },
+            .outputs = {{.name = {"--csv", csv_},
+                         .write =
+                             [this](const Runs& runs, const Writer& writer) {
+                               return writer.text(csv_, log_csv(runs));
+                             }}},
+            .work = [this](const Paths&, Work&) { return selected(); },
+            .json =
+                [this](const Runs& runs) {
+                  // A ledger may hold a hundred thousand runs: they are encoded where that is asked
+                  // for.
+                  return settings_.common.json.empty()
+                             ? Result<std::string>("")
+                             : log_json(runs, {.details = selection().details});
+                },
+            .text = [this](const Runs& runs, const TextOptions&) { return listed(runs); },
+            .status = [](const Runs&) { return kTrusted; }};
   }
 
   [[nodiscard]] Result<Runs> selected() const {

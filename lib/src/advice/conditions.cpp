@@ -7,6 +7,7 @@
 #include "advice/information.h"
 #include "advice/observed_noise.h"
 #include "curve/priors.h"
+#include "optics/kolmogorov.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -23,9 +24,9 @@ constexpr double kUsualPixelUm = 4;  // where nobody said it
 constexpr double kAiryHalfFlux = 0.534832;
 constexpr double kPixelHalfFlux = 0.398942;
 
-// Half-flux radius over full width at half maximum: 0.5685 for Kolmogorov's seeing (exp of a
-// 5/3 power in the transfer function), 0.5 for a Gaussian, which seeing_half_flux_radius_px takes.
-constexpr double kKolmogorovOverGaussian = 0.5685 / 0.5;
+// Half-flux radius over full width at half maximum is 0.5 for a Gaussian, which
+// seeing_half_flux_radius_px takes.
+constexpr double kKolmogorovOverGaussian = optics::kKolmogorovHfrOverFwhm / 0.5;
 
 struct Optics {
   double focal_ratio;

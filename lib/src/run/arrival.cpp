@@ -4,6 +4,8 @@
 #include <cmath>
 #include <vector>
 
+#include "numerics/root.h"
+
 namespace starwaist::run_detail {
 namespace {
 
@@ -50,12 +52,7 @@ std::optional<double> distance_of(const FitResult& fit, const ModelFit& model, d
     high *= 2;
     if (high > 1e12) return std::nullopt;
   }
-  double low = 0;
-  for (int i = 0; i < 60; ++i) {
-    const double middle = 0.5 * (low + high);
-    (mean_size(middle) < size_px ? low : high) = middle;
-  }
-  return 0.5 * (low + high);
+  return numerics::bisect({0, high}, 60, [&](double x) { return mean_size(x) < size_px; });
 }
 
 }  // namespace
