@@ -1,6 +1,6 @@
 // The slack of a focuser from sweeps in opposite directions.
 //
-// Module: advice. May include: core, optics, curve.
+// Module: advice.
 //
 // Model: free play of width b. The mechanism stands still after a reversal until b is used up, and
 // then follows: moving inward it is at the commanded position x, moving outward at x - b, so that

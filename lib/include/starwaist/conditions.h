@@ -1,6 +1,6 @@
 // Tonight's focus curve and noise: what plans and the next sample rest on.
 //
-// Module: advice. May include: core, optics, curve.
+// Module: advice.
 //
 // Everything rests on one prediction: the standard deviation of best focus from points at given
 // positions. It is that of the information in the points (Fisher) on the curve that a defocused

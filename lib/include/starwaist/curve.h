@@ -1,6 +1,6 @@
 // From points (position, size) to best focus, its uncertainty and a verdict.
 //
-// Module: curve. May include: core, optics. Needs no pixels.
+// Module: curve. Needs no pixels.
 #pragma once
 
 #include <optional>

@@ -1,7 +1,7 @@
 // Why a run failed: each known cause held against everything that the run shows, with its evidence
 // and its cure.
 //
-// Module: diagnosis. May include: core, optics, stars, curve, advice, field.
+// Module: diagnosis.
 //
 // A cause is weighed by the odds that it happened, from a statistic against the run's own noise and
 // from how often such a thing happens at all. Causes compete: the likeliest is accepted first, the

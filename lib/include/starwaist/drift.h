@@ -1,7 +1,7 @@
 // Best focus against temperature over many runs: slope, filter offsets, altitude, thermal lag, runs
 // that do not belong, predictions.
 //
-// Module: drift. May include: core, numerics.
+// Module: drift.
 //
 // Model, for run i: position = a + b (T - reference) + offset of its filter + c (altitude -
 // reference) + e.

@@ -1,7 +1,7 @@
 // Focus over the field (tilt, curvature) from the stars of a run, and the optics' centring from the
 // shadow in out-of-focus stars.
 //
-// Module: field. May include: core, optics, frame, stars, curve.
+// Module: field.
 #pragma once
 
 #include <functional>

@@ -1,6 +1,6 @@
 // One frame: the pixels as the file stores them and the facts its header gives.
 //
-// Module: frame. May include: core.
+// Module: frame.
 //
 // Pixel coordinates everywhere: the centre of the first pixel stored is (0, 0), x along FITS axis
 // 1, y along FITS axis 2; in TIFF and PNG files x along a row and y from the first row stored on,

@@ -1,6 +1,6 @@
 // Runs that were judged before: tables of finished runs and the answers of other commands.
 //
-// Module: intake. May include: core, frame, curve, ledger.
+// Module: intake.
 #pragma once
 
 #include <string>

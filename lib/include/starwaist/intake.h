@@ -1,6 +1,6 @@
 // What an input is: folders, frame files, tables and manifests, before anything is measured.
 //
-// Module: intake. May include: core, frame, curve, ledger.
+// Module: intake.
 #pragma once
 
 #include <map>

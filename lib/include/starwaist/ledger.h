@@ -1,6 +1,6 @@
 // The runs of many nights in one SQLite file.
 //
-// Module: ledger. May include: core.
+// Module: ledger.
 //
 // The file is in write-ahead mode; what add() returns is on the disk and survives the end of the
 // process at any moment. Several processes may add at once: they wait for each other.

@@ -1,6 +1,6 @@
 // A run while it is being taken: files as they become whole.
 //
-// Module: live. May include: core, frame, advice, intake, run.
+// Module: live.
 #pragma once
 
 #include <chrono>

@@ -1,6 +1,6 @@
 // The position to sample next, while a run is being taken.
 //
-// Module: advice. May include: core, optics, curve.
+// Module: advice.
 #pragma once
 
 #include <optional>

@@ -1,7 +1,7 @@
 // A session's sub-exposures judged: where frames are worse than they could be, since when and why,
 // what it cost, and when a refocus would have paid.
 //
-// Module: night. May include: core, numerics.
+// Module: night.
 //
 // Model: ln size = level of the frame's group + air mass + seeing + focus.
 // Air mass is a power law whose exponent is fitted, where altitudes are known or the light shows

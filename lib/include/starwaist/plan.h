@@ -1,6 +1,6 @@
 // Tonight's settings of a focus run: step, points, frames, exposure.
 //
-// Module: advice. May include: core, optics, curve.
+// Module: advice.
 #pragma once
 
 #include <optional>

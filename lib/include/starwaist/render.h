@@ -1,6 +1,6 @@
 // Synthetic frames and runs with known truth, by wave optics.
 //
-// Module: render. May include: core, optics, frame.
+// Module: render.
 //
 // A star's image is |Fourier transform of the pupil|^2, summed over the wavelengths, times the
 // transfer functions of seeing, image motion and one pixel. Defocus enters the wavefront as

@@ -1,6 +1,6 @@
 // Answers as text: JSON, CSV, tables, figures. Takes no decisions.
 //
-// Module: report. May include: all others.
+// Module: report.
 #pragma once
 
 #include <optional>

@@ -1,6 +1,6 @@
 // The telescope, camera and focuser, as far as they are known, and the optics formulas that follow.
 //
-// Module: optics. May include: core.
+// Module: optics.
 //
 // Symbols: N f-ratio, p pixel (um), lambda wavelength (um), e linear obstruction (diameter
 // fraction), dz defocus at the sensor (um), c(e) = sqrt((1 + e^2) / 2).

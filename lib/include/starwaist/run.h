@@ -1,8 +1,7 @@
 // From a folder of frames, some files or a table to measured frames and to a best focus: the one
 // place where pixels and numbers meet.
 //
-// Module: run. May include: core, numerics, optics, frame, stars, curve, drift, ledger, diagnosis,
-// intake.
+// Module: run.
 #pragma once
 
 #include <functional>

@@ -1,6 +1,6 @@
 // The profile that seeing gives a star.
 //
-// Module: optics. May include: core.
+// Module: optics.
 #pragma once
 
 #include <string>

@@ -1,6 +1,6 @@
 // A session of light frames: measured, the same stars followed, judged; and while it is taken.
 //
-// Module: session. May include: core, numerics, optics, frame, stars, ledger, night, run.
+// Module: session.
 #pragma once
 
 #include <optional>

@@ -1,7 +1,7 @@
 // Stars of one frame: where they are, how large and how round they are, and what the frame's size
 // is.
 //
-// Module: stars. May include: core, frame.
+// Module: stars.
 //
 // Sizes are those of the profile that the pixels recorded (optics, seeing and one pixel width). All
 // functions are pure.
