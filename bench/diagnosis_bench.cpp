@@ -2,7 +2,7 @@
 // cause named, and does a confidence mean what it says.
 //
 // Usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] [--table] [--no-rig]
-//                        [--only CAUSE] [--weakest] [--graded] [--show] [--keep FOLDER]
+//                        [--only CAUSE] [--weakest] [--graded] [--wide] [--show] [--keep FOLDER]
 //                        [--seed 1] [--threads 0]
 //   --causes, --healthy, --pairs  runs of each cause, healthy ones, and with two causes at once
 //   --full     100 of each cause, 300 healthy, 100 pairs
@@ -13,8 +13,9 @@
 //   --weakest  strength 1 throughout, instead of 1 to 2.5
 //   --graded   strengths of 0.2 to 2.5, evenly in the logarithm: for the calibration, which needs
 //              findings that are not certain; what is listed is then not to be held against goals
-//   --show     a line for each run in which the answer is not the truth, or not it alone, and
-//              for each that is trusted and more than a half zone off
+//   --wide     strengths of 0.5 to 3: for the intervals, which must hold whatever happened
+//   --show     a line for each run in which the answer is not the truth, or not it alone, for each
+//              whose 95 % interval misses, and for each trusted and more than a half zone off
 //   --keep     the frames stay in FOLDER, a folder a run, named by the run's seed and causes; those
 //              that are there already are judged again and not rendered
 //   --seed     another seed gives other rigs and other nights
@@ -45,7 +46,7 @@ int main(int argc, char** argv) {
     std::fprintf(stderr,
                  "usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] "
                  "[--table] [--no-rig]\n"
-                 "       [--only CAUSE] [--weakest] [--graded] [--show] [--keep FOLDER] [--seed 1] "
+                 "       [--only CAUSE] [--weakest] [--graded] [--wide] [--show] [--keep FOLDER] [--seed 1] "
                  "[--threads 0]\n");
     return 2;
   }

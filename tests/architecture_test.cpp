@@ -55,6 +55,7 @@ const std::vector<Module>& modules() {
        {"curve.h"},
        {"core", "numerics", "optics"},
        {{"curve_samples.h", {"diagnosis"}},
+        {"accounts.h", {"diagnosis"}},
         {"curve_shape.h", {"advice", "diagnosis"}},
         {"least_squares.h", {"advice"}},
         {"noise.h", {"diagnosis"}},

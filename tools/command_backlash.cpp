@@ -108,10 +108,10 @@ class BacklashCommand : public Command {
   }
 
   static Result<Sweeps> read_sweeps(const Runs& found, const RunOptions& options, const Rig& rig) {
-    auto runs = fit_runs(found, options);
+    auto runs = judge_runs(found, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     Sweeps sweeps{{}, {}, rig};
-    for (RunFit& run : *runs) {
+    for (RunAnswer& run : *runs) {
       sweeps.rig = completed(sweeps.rig, run.rig);
       sweeps.skipped.insert(sweeps.skipped.end(), run.skipped.begin(), run.skipped.end());
       sweeps.records.push_back(std::move(run.fit.points));

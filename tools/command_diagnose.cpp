@@ -30,12 +30,12 @@ struct Summary {
   int without_cause = 0;  // not trusted, and no cause found
   std::map<std::string, int> of_cause;
 
-  void add(const RunDiagnosis& diagnosis) {
+  void add(const RunAnswer& answer) {
     ++runs;
-    const bool failed = status_of(diagnosis.run.fit.verdict) != kTrusted;
+    const bool failed = status_of(answer.fit.verdict) != kTrusted;
     not_trusted += failed ? 1 : 0;
-    without_cause += failed && diagnosis.findings.empty() ? 1 : 0;
-    for (const Finding& finding : diagnosis.findings) ++of_cause[finding.cause];
+    without_cause += failed && answer.findings.empty() ? 1 : 0;
+    for (const Finding& finding : answer.findings) ++of_cause[finding.cause];
   }
   void print(const ToolStreams& streams) const {
     print_line(streams, std::to_string(not_trusted) + " of " + std::to_string(runs) +
@@ -90,24 +90,24 @@ class DiagnoseCommand : public Command {
     return kTrusted;
   }
 
-  [[nodiscard]] Job<RunInput, RunDiagnosis> one_run() const {
+  [[nodiscard]] Job<RunInput, RunAnswer> one_run() const {
     return {.find = [this] { return find_run(settings_); },
             .work = [this](const RunInput& input, Work& work) { return diagnose(input, work); },
             .json = diagnose_json,
             .text = shown,
-            .status = [](const RunDiagnosis& found) { return status_of(found.run.fit.verdict); }};
+            .status = [](const RunAnswer& found) { return status_of(found.fit.verdict); }};
   }
 
-  [[nodiscard]] Result<RunDiagnosis> diagnose(const RunInput& input, Work& work) const {
+  [[nodiscard]] Result<RunAnswer> diagnose(const RunInput& input, Work& work) const {
     use_curve_options(curve_, work.options);
-    auto diagnosis = diagnose_run(input, work.options);
-    if (diagnosis) work.skipped = diagnosis->run.skipped;
-    return diagnosis;
+    auto answer = judge_run(input, work.options);
+    if (answer) work.skipped = answer->skipped;
+    return answer;
   }
 
-  static std::string shown(RunDiagnosis diagnosis, const TextOptions& /*options*/) {
-    diagnosis.run.skipped.clear();  // already named on standard error
-    return diagnose_text(diagnosis);
+  static std::string shown(RunAnswer answer, const TextOptions& /*options*/) {
+    answer.skipped.clear();  // already named on standard error
+    return diagnose_text(answer);
   }
 
   int run_each(const ToolStreams& streams) const {
@@ -124,13 +124,12 @@ class DiagnoseCommand : public Command {
 
   Result<int> diagnose_many(Work& work, LinesOutput& lines, Summary& summary) const {
     use_curve_options(curve_, work.options);
-    const auto done =
-        diagnose_each(settings_.input.inputs, work.options,
-                      [&](const std::string& name, const RunDiagnosis& diagnosis) {
-                        summary.add(diagnosis);
-                        lines.add(diagnose_json_line(name, diagnosis),
-                                  diagnose_line(name, diagnosis), diagnosis.run.skipped);
-                      });
+    const auto done = judge_each(settings_.input.inputs, work.options,
+                                 [&](const std::string& name, const RunAnswer& answer) {
+                                   summary.add(answer);
+                                   lines.add(diagnose_json_line(name, answer),
+                                             diagnose_line(name, answer), answer.skipped);
+                                 });
     if (!done) return tl::unexpected<Error>(done.error());
     return summary.not_trusted == 0 ? kTrusted : kNotTrusted;
   }

@@ -24,25 +24,33 @@ class FieldCommand : public Command {
   }
 
   int run(const ToolStreams& streams) override {
-    return run_job(Job<RunInput, RunField>{
-                       .find = [this] { return find_run(settings_); },
-                       .work = look,
-                       .json = field_json,
-                       .text = shown,
-                       .status = [](const RunField& field) { return status_of(field.verdict); }},
+    return run_job(Job<RunInput, RunAnswer>{.find = [this] { return find_run(settings_); },
+                                            .work = look,
+                                            .json = field_json,
+                                            .text = shown,
+                                            .status = status},
                    settings_, streams);
   }
 
  private:
-  static Result<RunField> look(const RunInput& input, Work& work) {
-    auto field = field_of_run(input, work.options);
-    if (field) work.skipped = field->skipped;
-    return field;
+  static Result<RunAnswer> look(const RunInput& input, Work& work) {
+    if (input.table) {
+      return fail(ErrorCode::no_data, "a table does not say where its stars are",
+                  "Name the frames instead");
+    }
+    auto answer = judge_run(input, work.options);
+    if (answer) work.skipped = answer->skipped;
+    return answer;
   }
 
-  static std::string shown(RunField field, const TextOptions& /*options*/) {
-    field.skipped.clear();  // already named on standard error
-    return field_text(field);
+  static std::string shown(RunAnswer answer, const TextOptions& /*options*/) {
+    answer.skipped.clear();  // already named on standard error
+    return field_text(answer);
+  }
+
+  // A field whose shape is not known was not answered.
+  static int status(const RunAnswer& answer) {
+    return answer.field_focus ? status_of(answer.fit.verdict) : kNotTrusted;
   }
 };
 

@@ -41,28 +41,28 @@ class FitCommand : public Command {
   }
 
  private:
-  [[nodiscard]] Job<RunInput, RunFit> one_run() const {
+  [[nodiscard]] Job<RunInput, RunAnswer> one_run() const {
     return {.find = [this] { return find_run(settings_, {arrived_}); },
             .outputs = {{.name = {"--plot", plot_, OutputName::Kind::figure},
                          .write =
-                             [this](const RunFit& run, const Writer& writer) {
+                             [this](const RunAnswer& run, const Writer& writer) {
                                return write_focus_plot(run, plot_, writer.protected_paths);
                              }}},
             .work = [this](const RunInput& input, Work& work) { return fit(input, work); },
             .json = fit_json,
             .text = shown,
-            .status = [](const RunFit& run) { return status_of(run.fit.verdict); }};
+            .status = [](const RunAnswer& run) { return status_of(run.fit.verdict); }};
   }
 
-  [[nodiscard]] Result<RunFit> fit(const RunInput& input, Work& work) const {
+  [[nodiscard]] Result<RunAnswer> fit(const RunInput& input, Work& work) const {
     use_curve_options(curve_, work.options);
     if (!arrived_.empty()) work.options.arrived = arrived_;
-    auto run = fit_run(input, work.options);
+    auto run = judge_run(input, work.options);
     if (run) work.skipped = run->skipped;
     return run;
   }
 
-  static std::string shown(RunFit run, const TextOptions& options) {
+  static std::string shown(RunAnswer run, const TextOptions& options) {
     run.skipped.clear();  // already named on standard error
     if (!options.remarks) run.fit.notes.clear();
     return fit_table(run);
@@ -84,8 +84,8 @@ class FitCommand : public Command {
   Result<int> fit_many(Work& work, LinesOutput& lines) const {
     use_curve_options(curve_, work.options);
     int status = kTrusted;
-    const auto done = fit_each(
-        settings_.input.inputs, work.options, [&](const std::string& name, const RunFit& run) {
+    const auto done = judge_each(
+        settings_.input.inputs, work.options, [&](const std::string& name, const RunAnswer& run) {
           status = std::max(status, status_of(run.fit.verdict));
           lines.add(fit_json_line(name, run), fit_line(name, run), run.skipped);
         });

@@ -95,10 +95,10 @@ class PlanCommand : public Command {
   // Of the runs where there are any, else of the optics; completes the rig from the frames.
   Result<ObservingConditions> find_conditions(const Runs& runs, Rig& rig, Work& work) const {
     if (runs.empty()) return conditions_from_optics(rig, slope_);
-    const auto fitted = fit_runs(runs, work.options);
+    const auto fitted = judge_runs(runs, work.options);
     if (!fitted) return tl::unexpected<Error>(fitted.error());
     std::vector<FitResult> fits;
-    for (const RunFit& run : *fitted) {
+    for (const RunAnswer& run : *fitted) {
       work.skipped.insert(work.skipped.end(), run.skipped.begin(), run.skipped.end());
       rig = completed(rig, run.rig);
       fits.push_back(run.fit);

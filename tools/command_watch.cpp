@@ -145,10 +145,10 @@ class WatchCommand : public Command {
   }
 
   [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
-    const auto runs = fit_runs(find_runs({like_}, options.table).input, options);
+    const auto runs = judge_runs(find_runs({like_}, options.table).input, options);
     if (!runs) return tl::unexpected<Error>(runs.error());
     std::vector<FitResult> fits;
-    for (const RunFit& run : *runs) fits.push_back(run.fit);
+    for (const RunAnswer& run : *runs) fits.push_back(run.fit);
     return conditions_from_runs(fits, completed(options.rig, runs->front().rig));
   }
 

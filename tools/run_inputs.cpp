@@ -18,18 +18,19 @@ void add_named(const std::vector<std::string>& names, std::vector<std::string>& 
 }
 
 // A run of which nothing could be fitted stops the work with its error.
-Result<void> add_run(const FoundRun& run, const RunOptions& options, std::vector<RunFit>& answers) {
+Result<void> add_run(const FoundRun& run, const RunOptions& options,
+                     std::vector<RunAnswer>& answers) {
   if (!run.input) return tl::unexpected<Error>(run.input.error());
   const std::vector<std::string>& names = run.names;
   if (names.size() == 1 && is_table_name(names.front()) &&
       read_run_tables(names.front(), options.table)) {
     RunOptions alone = options;
     alone.each_by_itself = true;
-    return fit_each(names, alone, [&answers](const std::string&, const RunFit& answer) {
+    return judge_each(names, alone, [&answers](const std::string&, const RunAnswer& answer) {
       answers.push_back(answer);
     });
   }
-  auto answer = fit_run(*run.input, options);
+  auto answer = judge_run(*run.input, options);
   if (!answer) return tl::unexpected<Error>(answer.error());
   answers.push_back(std::move(*answer));
   return {};
@@ -37,8 +38,9 @@ Result<void> add_run(const FoundRun& run, const RunOptions& options, std::vector
 
 }  // namespace
 
-Result<std::vector<RunFit>> fit_runs(const std::vector<FoundRun>& runs, const RunOptions& options) {
-  std::vector<RunFit> answers;
+Result<std::vector<RunAnswer>> judge_runs(const std::vector<FoundRun>& runs,
+                                          const RunOptions& options) {
+  std::vector<RunAnswer> answers;
   for (const FoundRun& run : runs) {
     if (auto added = add_run(run, options, answers); !added) {
       return tl::unexpected<Error>(added.error());

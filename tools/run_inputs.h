@@ -35,8 +35,9 @@ struct FoundRun {
 Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,
                                        const TableOptions& table);
 
-// Fits each run, in the order given; a table with a column `run` gives as many as it names. A run
-// with no usable point is an answer too. Errors: those of finding the run and of fit_run.
-Result<std::vector<RunFit>> fit_runs(const std::vector<FoundRun>& runs, const RunOptions& options);
+// Judges each run, in the order given; a table with a column `run` gives as many as it names. A
+// run with no usable point is an answer too. Errors: those of finding the run and of judge_run.
+Result<std::vector<RunAnswer>> judge_runs(const std::vector<FoundRun>& runs,
+                                          const RunOptions& options);
 
 }  // namespace starwaist::tool

@@ -6,6 +6,7 @@
 #include <cstddef>
 #include <cstdio>
 #include <fstream>
+#include <limits>
 #include <optional>
 #include <random>
 #include <system_error>
@@ -58,7 +59,6 @@ RunOptions given_of(const RenderOptions& night, const Settings& settings) {
   if (settings.rig) given.rig.um_per_step = night.um_per_step;
   given.rig.seeing_arcsec = night.seeing_arcsec;
   given.rig.focus_um_per_c = night.focus_um_per_c;
-  given.field = true;
   return given;
 }
 
@@ -81,15 +81,20 @@ std::string table_of(const RunRecord& record) {
 }
 
 // By the frames, or by their numbers alone in a table beside the folder.
-Result<RunDiagnosis> diagnosed(const RecordedRun& recorded, const RunOptions& given,
-                               const Settings& settings, const fs::path& folder) {
-  if (!settings.table) return diagnosis_of(recorded);
+Result<RunAnswer> judged(const RecordedRun& recorded, const RunOptions& given,
+                         const Settings& settings, const fs::path& folder) {
+  if (!settings.table) return answer_of(recorded);
   fs::path table = folder;
   table += ".csv";
   std::ofstream(table) << table_of(recorded.record);
-  auto found = diagnose_run({table.string()}, given);
+  auto found = judge_run({table.string()}, given);
   fs::remove(table);
   return found;
+}
+
+// An end that is open holds everything on its side.
+bool holds(const Interval& interval, double value) {
+  return !(interval.low && value < *interval.low) && !(interval.high && value > *interval.high);
 }
 
 Answer failed(const Error& error) {
@@ -126,7 +131,7 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
   const RunOptions given = given_of(night, settings);
   const auto recorded = record_run({folder.string()}, given);
   if (!recorded) return failed(recorded.error());
-  const auto found = diagnosed(*recorded, given, settings, folder);
+  const auto found = judged(*recorded, given, settings, folder);
   if (!found) return failed(found.error());
   Answer answer;
   answer.made = options->scenarios;
@@ -134,11 +139,19 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
   for (const auto& finding : found->findings) {
     answer.findings.emplace_back(finding.cause, finding.confidence);
   }
-  answer.verdict = found->run.fit.verdict;
-  if (found->run.fit.best_focus_steps) {
+  const FitResult& fit = found->fit;
+  answer.verdict = fit.verdict;
+  if (fit.best_focus_steps) {
     answer.answered = true;
-    answer.error_half_zones = (*found->run.fit.best_focus_steps - truth->best_focus_steps) /
+    answer.error_half_zones = (*fit.best_focus_steps - truth->best_focus_steps) /
                               (0.5 * truth->critical_focus_zone_steps);
+    answer.in_68 = holds(fit.interval_68_steps, truth->best_focus_steps);
+    answer.in_95 = holds(fit.interval_95_steps, truth->best_focus_steps);
+    answer.half_width_half_zones =
+        fit.interval_95_steps.bounded()
+            ? (*fit.interval_95_steps.high - *fit.interval_95_steps.low) /
+                  truth->critical_focus_zone_steps
+            : std::numeric_limits<double>::infinity();
   }
   answer.done = true;
   return answer;

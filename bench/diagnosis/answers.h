@@ -20,6 +20,9 @@ struct Answer {
   Verdict verdict = Verdict::unusable;
   double error_half_zones = 0;
   bool answered = false;
+  bool in_68 = false;  // truth within the interval
+  bool in_95 = false;
+  double half_width_half_zones = 0;                      // of the 95 % interval
   std::vector<std::pair<std::string, double>> findings;  // falling confidence
   std::vector<AppliedScenario> made;
 };

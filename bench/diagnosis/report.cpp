@@ -9,6 +9,7 @@
 
 #include "starwaist/curve.h"
 #include "starwaist/render.h"
+#include "starwaist/statistics.h"
 
 namespace starwaist::bench::diagnosis {
 
@@ -22,9 +23,10 @@ void print_run(const Run& run, const Answer& answer) {
     std::printf(" %.2f (%.3g %s %s)", made.strength, made.amount, made.unit.c_str(),
                 made.meaning.c_str());
   }
-  std::printf(" [%s, seed %llu]: %s, %.2f half zones off;", answer.rig.c_str(),
+  std::printf(" [%s, seed %llu]: %s, %.2f half zones off, +- %.2f%s;", answer.rig.c_str(),
               static_cast<unsigned long long>(run.seed), enum_name(answer.verdict).c_str(),
-              answer.error_half_zones);
+              answer.error_half_zones, answer.half_width_half_zones,
+              answer.answered && !answer.in_95 ? ", missed" : "");
   for (const auto& [cause, confidence] : answer.findings) {
     std::printf(" %s %.2f", cause.c_str(), confidence);
   }
@@ -63,6 +65,19 @@ void print_causes(const Tally& tally, const std::vector<std::string>& rows) {
       "%.3f by what is first\n",
       percent(all.listed, all.runs), percent(all.first, all.runs), all.runs,
       classes > 0 ? f1_listed / classes : 0, classes > 0 ? f1_first / classes : 0);
+}
+
+void print_trust(const std::map<std::string, Trust>& trust) {
+  std::printf(
+      "\n| what happened | runs | answered | in 68 %% | in 95 %% | trusted | trusted, more than a "
+      "half zone off | half of the 95 %% interval, half zones, median |\n");
+  std::printf("|---|---:|---:|---:|---:|---:|---:|---:|\n");
+  for (const auto& [what, count] : trust) {
+    std::printf("| %s | %d | %d | %.1f | %.1f | %d | %d | %.2f |\n", what.c_str(), count.runs,
+                count.answered, percent(count.in_68, count.answered),
+                percent(count.in_95, count.answered), count.trusted, count.trusted_and_wrong,
+                count.answered > 0 ? median(count.half_widths_half_zones) : 0);
+  }
 }
 
 void print_calibration(const std::array<Bin, 3>& bins) {
@@ -116,7 +131,8 @@ void print_runs(const std::vector<Run>& runs, const std::vector<Answer>& answers
     const bool strays =
         std::any_of(answer.findings.begin(), answer.findings.end(),
                     [&](const auto& finding) { return !is_true(answer, finding.first, settings); });
-    const bool worth_seeing = !is_right(run, answer, settings) || strays || misleads(answer);
+    const bool worth_seeing = !is_right(run, answer, settings) || strays || misleads(answer) ||
+                              (answer.answered && !answer.in_95);
     if (settings.show && worth_seeing) print_run(run, answer);
   }
 }
@@ -131,6 +147,7 @@ void print_tally(const Tally& tally) {
               tally.pair_runs, percent(tally.pairs_both, tally.pair_runs));
   std::printf("trusted and more than a half zone off: %d; runs that failed: %d\n",
               tally.trusted_and_wrong, tally.failures);
+  print_trust(tally.trust);
   print_calibration(tally.bins);
   print_confusion(tally.matrix, rows);
 }

@@ -43,6 +43,7 @@ std::vector<Run> runs_of(const Settings& settings) {
   Dice dice(settings.seed);
   const auto strength = [&] {
     if (settings.weakest) return 1.0;
+    if (settings.wide) return dice.between(0.5, 3);
     return settings.graded ? dice.log_between(0.2, 2.5) : dice.between(1, 2.5);
   };
   const auto add = [&](std::vector<Scenario> truth) {

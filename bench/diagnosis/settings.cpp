@@ -30,6 +30,8 @@ std::optional<Settings> settings_from(int argc, char** argv) {
       settings.weakest = true;
     } else if (option == "--graded") {
       settings.graded = true;
+    } else if (option == "--wide") {
+      settings.wide = true;
     } else if (option == "--show") {
       settings.show = true;
     } else if (option == "--keep" && i + 1 < argc) {

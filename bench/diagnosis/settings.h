@@ -15,6 +15,7 @@ struct Settings {
   bool rig = true;
   bool weakest = false;
   bool graded = false;
+  bool wide = false;
   bool show = false;
   std::string keep;
   std::string only;

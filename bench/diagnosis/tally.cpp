@@ -36,6 +36,16 @@ void count_confidences(Tally& tally, const Answer& answer, double weight,
   }
 }
 
+void count_trust(Trust& trust, const Answer& answer) {
+  ++trust.runs;
+  trust.answered += answer.answered ? 1 : 0;
+  trust.in_68 += answer.in_68 ? 1 : 0;
+  trust.in_95 += answer.in_95 ? 1 : 0;
+  trust.trusted += answer.verdict == Verdict::trusted ? 1 : 0;
+  trust.trusted_and_wrong += misleads(answer) ? 1 : 0;
+  if (answer.answered) trust.half_widths_half_zones.push_back(answer.half_width_half_zones);
+}
+
 }  // namespace
 
 Tally tally_of(const std::vector<Run>& runs, const std::vector<Answer>& answers,
@@ -60,6 +70,8 @@ Tally tally_of(const std::vector<Run>& runs, const std::vector<Answer>& answers,
     if (run.truth.size() == 1) count_single(tally, run, answer, settings);
     count_confidences(tally, answer, is_healthy(run) ? healthy_weight : 1, settings);
     tally.trusted_and_wrong += misleads(answer) ? 1 : 0;
+    count_trust(tally.trust[run.truth.size() > 1 ? "two causes" : run.truth[0].cause], answer);
+    count_trust(tally.trust["all"], answer);
   }
   return tally;
 }

@@ -30,7 +30,19 @@ struct Bin {
   int findings = 0;
 };
 
+// How far the answers of runs with the same truth are right.
+struct Trust {
+  int runs = 0;
+  int answered = 0;
+  int in_68 = 0;
+  int in_95 = 0;
+  int trusted = 0;
+  int trusted_and_wrong = 0;
+  std::vector<double> half_widths_half_zones;
+};
+
 struct Tally {
+  std::map<std::string, Trust> trust;  // by what happened; "two causes"
   std::map<std::string, Count> counts;
   // How often which was named first (inner) of what happened (outer), in runs with one cause.
   std::map<std::string, std::map<std::string, int>> matrix;

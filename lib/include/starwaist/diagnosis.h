@@ -46,7 +46,8 @@ struct PointFacts {
 // star track (see stars.h) says which star of each frame is the same; empty for a table.
 struct RunRecord {
   FitResult fit;
-  Rig rig;  // as completed from the headers
+  FitOptions options;  // that the fit was made with
+  Rig rig;             // as completed from the headers
   std::vector<PointFacts> facts;
   std::vector<MeasuredFrame> frames;
   std::vector<StarTrack> tracks;
@@ -81,8 +82,11 @@ struct Finding {
   std::vector<EvidenceItem> evidence;
   std::string remedy;  // what to do, two sentences at most
   std::vector<std::pair<std::string, double>> settings;
+  bool decisive = false;  // the one that decides over the answer, see Diagnosis
 };
 inline constexpr double kLeastConfidence = 0.5;
+// Below this a finding is worded as a suspicion.
+inline constexpr double kSureConfidence = 0.8;
 
 template <>
 struct Fields<Finding> {
@@ -93,19 +97,18 @@ struct Fields<Finding> {
                       STARWAIST_FIELD(Finding, summary, "", "what happened, in words"),
                       STARWAIST_FIELD(Finding, evidence, "", "the figures behind it"),
                       STARWAIST_FIELD(Finding, remedy, "", "what to do"),
-                      STARWAIST_FIELD(Finding, settings, "", "settings for the next run, by name"));
+                      STARWAIST_FIELD(Finding, settings, "", "settings for the next run, by name"),
+                      STARWAIST_FIELD(Finding, decisive, "", "whether it decides over the answer"));
 };
 static_assert(describes_every_field<Finding>());
 
 // `fit` is the record's, its verdict lowered and the reason added where a finding means that best
-// focus cannot be used as it is. Findings in falling order of confidence. `decisive`: index of the
-// one that leaves least of the answer, the more confident one of two that leave as little; absent
-// where there is none.
+// focus cannot be used as it is. First stands the decisive finding: the one that leaves least of
+// the answer, the more confident one of two that leave as little; the others follow in falling
+// order of confidence.
 struct Diagnosis {
   FitResult fit;
   std::vector<Finding> findings;
-  std::optional<std::size_t> decisive;
-  [[nodiscard]] bool healthy() const { return findings.empty(); }
 };
 
 // Precondition: `facts`, and `frames` where there are any, are as many as the points.

@@ -53,7 +53,14 @@ struct FieldFocus {
   double degrees_of_freedom = 0;      // that the sigmas rest on
   double centre_focus_steps = 0;      // best focus of the field's centre
   double compromise_focus_steps = 0;  // where the field's median size is smallest
-  double core_steps = 0;              // width of one star's curve: smallest size over arm slope
+  Interval flat_steps;                // about it: the median size grows by less than 1 %
+  double edge_growth =
+      0;  // there, of a star at the worst edge or corner over its own smallest size
+  // compromise_focus_steps less what a fit to the sizes of the run's stars together gives for this
+  // shape: what a run's best focus must be moved by to be that of the median star.
+  double median_shift_steps = 0;
+  double median_shift_sigma_steps = 0;
+  double core_steps = 0;  // width of one star's curve: smallest size over arm slope
   int stars = 0;
   int frames = 0;
   std::vector<FieldZone> zones;  // those with three stars or more

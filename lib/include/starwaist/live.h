@@ -101,7 +101,8 @@ struct WatchAnswer {
   std::optional<double> best_focus_steps;
   std::optional<double> best_focus_sigma_steps;
   Interval interval_95_steps;
-  Verdict verdict = Verdict::unusable;        // of the points so far
+  Verdict verdict = Verdict::unusable;        // of the run so far
+  std::vector<std::string> reasons;           // why it is not trusted, in plain words
   std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
   bool enough = false;                        // best focus is known as well as wanted
   std::string advice;                         // in plain words
@@ -117,7 +118,8 @@ struct Fields<WatchAnswer> {
       STARWAIST_FIELD(WatchAnswer, best_focus_steps, "steps", "best focus so far"),
       STARWAIST_FIELD(WatchAnswer, best_focus_sigma_steps, "steps", "its standard error"),
       STARWAIST_FIELD(WatchAnswer, interval_95_steps, "steps", "95 % interval"),
-      STARWAIST_FIELD(WatchAnswer, verdict, "", "of the points so far"),
+      STARWAIST_FIELD(WatchAnswer, verdict, "", "of the run so far"),
+      STARWAIST_FIELD(WatchAnswer, reasons, "", "why it is not trusted"),
       STARWAIST_FIELD(WatchAnswer, next_position_steps, "steps", "where one more frame adds most"),
       STARWAIST_FIELD(WatchAnswer, enough, "", "whether best focus is known as well as wanted"),
       STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"));
@@ -132,9 +134,8 @@ struct LiveRunOptions {
   std::optional<ObservingConditions> conditions;
 };
 
-// The run so far. Each frame is measured once, when it comes in; its size then counts over the
-// stars that it shares with the others, as in match_sizes (stars that a frame does not show are not
-// searched for again: `fit` does that).
+// The run so far. Each frame is measured once, when it comes in; what is then said of the run is
+// judge_run's answer for the frames so far. Frames that lack stars of the others are read again.
 class LiveRun {
  public:
   explicit LiveRun(LiveRunOptions options);

@@ -27,9 +27,9 @@ struct MeasureJsonOptions {
   bool stars = false;
 };
 Result<std::string> measure_json(const MeasuredRun& run, const MeasureJsonOptions& options = {});
-Result<std::string> fit_json(const RunFit& run);
+Result<std::string> fit_json(const RunAnswer& answer);
 // The same on one line, with the run's name, for many runs in one file.
-Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run);
+Result<std::string> fit_json_line(const std::string& run_name, const RunAnswer& answer);
 
 // One row a frame; the headings are the JSON keys.
 std::string measure_csv(const MeasuredRun& run);
@@ -40,23 +40,23 @@ std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped);
 
 // For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.
 std::string measure_table(const MeasuredRun& run);
-std::string fit_table(const RunFit& run);
+std::string fit_table(const RunAnswer& answer);
 // One line for a list of many runs.
-std::string fit_line(const std::string& run_name, const RunFit& run);
+std::string fit_line(const std::string& run_name, const RunAnswer& answer);
 
 // starwaist/field/1, and a table for a person.
-Result<std::string> field_json(const RunField& field);
-std::string field_text(const RunField& field);
+Result<std::string> field_json(const RunAnswer& answer);
+std::string field_text(const RunAnswer& answer);
 
 // starwaist/diagnose/1, with the whole answer of the fit under `fit`.
-Result<std::string> diagnose_json(const RunDiagnosis& diagnosis);
+Result<std::string> diagnose_json(const RunAnswer& answer);
 // The same on one line, with the run's name.
-Result<std::string> diagnose_json_line(const std::string& run_name, const RunDiagnosis& diagnosis);
+Result<std::string> diagnose_json_line(const std::string& run_name, const RunAnswer& answer);
 // For people: in the first three lines whether the run can be used, what is wrong and what to do;
 // then each finding with its figures.
-std::string diagnose_text(const RunDiagnosis& diagnosis);
+std::string diagnose_text(const RunAnswer& answer);
 // One line for a list of many runs.
-std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis);
+std::string diagnose_line(const std::string& run_name, const RunAnswer& answer);
 // The page of a cause, and the list of all.
 std::string explain_text(const CausePage& page);
 std::string explain_list(const std::vector<CausePage>& pages);
@@ -90,11 +90,11 @@ Result<void> check_gnuplot();
 // The focus curve as the bytes of a picture: points with error bars, the curve, best focus with its
 // interval, the critical focus zone, rejected points marked, residuals below. Drawn by the program
 // gnuplot, found on PATH. Errors: cannot_write where gnuplot is absent or fails.
-Result<std::string> focus_plot(const RunFit& run, FigureFormat format);
+Result<std::string> focus_plot(const RunAnswer& answer, FigureFormat format);
 
 // focus_plot into a file, by write_whole_file. Errors: invalid_argument for another ending,
 // cannot_write.
-Result<void> write_focus_plot(const RunFit& run, const std::string& path,
+Result<void> write_focus_plot(const RunAnswer& answer, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
 
 // Drift: the answer as JSON with the skipped rows; in words and tables; focus against

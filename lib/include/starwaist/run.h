@@ -31,8 +31,8 @@ struct RunOptions {
   FitOptions fit;
   std::optional<std::string> arrived;  // path of a frame taken afterwards at best focus
   bool follow = false;  // measure_run: each star in every frame, also where it was not found
-  bool field = false;   // record_run: also focus over the field and the shadow in donuts
-  // fit_each: no run is answered by what the others show.
+  bool sky = false;     // measure_run: each frame's sky over the field is kept
+  // judge_each: no run is answered by what the others show.
   bool each_by_itself = false;
   int threads = 0;  // 0: all cores
   // Called after each frame with (done, total); never at the same time from two threads.
@@ -50,9 +50,8 @@ struct MeasuredRun {
 
 // Measures every frame by itself, with what manifests say of it; with `follow`, stars that a frame
 // should show and in which nothing was found are added where the other frames have them (each frame
-// is then read a second time); with `field`, its sky over the field is kept. Errors: no_data where
-// none could be measured; the message then holds the first file's own; interrupted where `stop`
-// came before the last frame.
+// is then read a second time). Errors: no_data where none could be measured; the message then holds
+// the first file's own; interrupted where `stop` came before the last frame.
 Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options);
 Result<MeasuredRun> measure_run(const std::vector<std::string>& frames, const RunOptions& options);
 
@@ -83,80 +82,62 @@ struct Fields<Arrival> {
 };
 static_assert(describes_every_field<Arrival>());
 
-struct RunFit {
-  FitResult fit;
+// The one judgement of a run. Every command, the page and the ledger show more or less of it; none
+// of them judges for itself.
+struct RunAnswer {
+  FitResult fit;  // points and curve; best focus, intervals, verdict and reasons as judged
+  std::vector<Finding> findings;           // see Diagnosis; none: no cause was found
+  std::optional<FieldFocus> field_focus;   // absent: `field_remarks` say why
+  std::optional<Collimation> collimation;  // absent where no frame shows donuts
+  std::vector<std::string> field_remarks;  // what limits the two, in plain words
   std::vector<SkippedFile> skipped;
   Rig rig;                         // as completed from the headers
   std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame
+  bool of_frames = false;          // not of a table, which knows no places of stars
+
+  [[nodiscard]] bool healthy() const { return findings.empty() && fit.verdict == Verdict::trusted; }
 };
 
 // Puts the sizes of the stars that the frames share in place of each frame's own (match_sizes).
 void use_matched_sizes(MeasuredRun& run);
 
-// The whole job: input to best focus, the same stars followed through the frames. Each of these
-// functions takes an input that was found, or names to find it by; the folder is looked into once.
-// Errors: those of find_run_input, read_run_table and measure_run.
-Result<RunFit> fit_run(const RunInput& input, const RunOptions& options);
-Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options);
-
-// A run as fitted, with all that a diagnosis looks at.
+// A run as measured and fitted, with all that its judgement looks at.
 struct RecordedRun {
   RunRecord record;
   std::vector<SkippedFile> skipped;
-  std::optional<Arrival> arrived;
+  // The frame that RunOptions::arrived names, with its size on the run's scale.
+  struct ArrivedFrame {
+    std::string file;
+    std::optional<double> position_steps;
+    MatchedSize size;
+  };
+  std::optional<ArrivedFrame> arrived;
   std::optional<std::string> telescope;  // as in RunTable
 };
-// The run without what only a diagnosis needs.
-RunFit fit_of(const RecordedRun& recorded);
 
-// As fit_run, and kept is what a diagnosis looks at; with options.field also the field's part.
+// Input to points, curve and evidence, the same stars followed through the frames. Each of these
+// functions takes an input that was found, or names to find it by; the folder is looked into once.
+// Errors: those of find_run_input, read_run_table and measure_run.
 Result<RecordedRun> record_run(const RunInput& input, const RunOptions& options);
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
-// A run and what is wrong with it. The verdict of `run.fit` is lowered where a finding asks it (see
-// diagnose).
-struct RunDiagnosis {
-  RunFit run;
-  std::vector<Finding> findings;        // in falling order of confidence; none: healthy
-  std::optional<std::size_t> decisive;  // of them, see Diagnosis
-};
-RunDiagnosis diagnosis_of(const RecordedRun& recorded);
+RunAnswer answer_of(const RecordedRun& recorded);
 
-// record_run and diagnose. Errors: those of fit_run.
-Result<RunDiagnosis> diagnose_run(const RunInput& input, const RunOptions& options);
-Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
-                                  const RunOptions& options);
-
-// Focus over the field of a run, the answer of `field`.
-struct RunField {
-  std::optional<FieldFocus> focus;         // absent: `reasons` say why
-  std::optional<Collimation> collimation;  // absent where no frame shows donuts
-  Verdict verdict = Verdict::unusable;
-  std::vector<std::string> reasons;  // why it is not trusted, in plain words
-  std::vector<SkippedFile> skipped;
-  Rig rig;  // as completed from the headers
-};
-
-// Never better than the run's own verdict; doubtful also where the stars are few or their sigma is
-// wider than the critical focus zone (half of the curve's own width where the rig is not known).
-// Errors: those of fit_run; no_data for a table, which knows no places of stars.
-Result<RunField> field_of_run(const RunInput& input, const RunOptions& options);
-Result<RunField> field_of_run(const std::vector<std::string>& inputs, const RunOptions& options);
+// record_run and answer_of.
+Result<RunAnswer> judge_run(const RunInput& input, const RunOptions& options);
+Result<RunAnswer> judge_run(const std::vector<std::string>& inputs, const RunOptions& options);
 
 // Many runs at once. Each input is a folder of run folders (each with frames or one table) or a
 // table with a column `run`; `consume` gets each run's name and answer in input order, as soon as
 // it is there. A run that cannot be read is answered too: unusable, the reason in its words.
 //
-// fit_each: a run of which its own points make nothing usable is answered by what the trusted runs
-// of the same telescope show (learn_arms), doubtful at most; every other run has the answer that it
-// has alone. Such a run, and those after it, are reported when all are read (or at an interrupt, as
+// A run of which its own points make nothing usable is answered by what the trusted runs of the
+// same telescope show (learn_arms), doubtful at most; every other run has the answer that it has
+// alone. Such a run, and those after it, are reported when all are read (or at an interrupt, as
 // they are by themselves). Of one telescope are runs with the same name of it (the tables' column
 // `telescope`) and the same rig; without a name, where the rig is not known, those of one input.
 // Errors: those of reading an input itself; no_data for a folder without run folders; interrupted.
-Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
-                      const std::function<void(const std::string&, const RunFit&)>& consume);
-Result<void> diagnose_each(
-    const std::vector<std::string>& inputs, const RunOptions& options,
-    const std::function<void(const std::string&, const RunDiagnosis&)>& consume);
+Result<void> judge_each(const std::vector<std::string>& inputs, const RunOptions& options,
+                        const std::function<void(const std::string&, const RunAnswer&)>& consume);
 
 }  // namespace starwaist

@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cmath>
 #include <string>
 
@@ -38,6 +39,11 @@ std::optional<Candidate> look(const RunView& run) {
       "Warm the dew shield or blow warm air gently over the front, without wiping cold "
       "glass; then repeat the run.";
   c.covers = {"passing_cloud", "bad_seeing"};
+  const auto last = static_cast<double>(run.count() - 1);
+  const auto begin = std::min(static_cast<double>(light->fog_from), last - 1);
+  for (std::size_t i = 0; i < run.count(); ++i) {
+    c.thickness.push_back(std::max(0.0, (static_cast<double>(i) - begin) / (last - begin)));
+  }
   return c;
 }
 

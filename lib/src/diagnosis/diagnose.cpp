@@ -2,6 +2,7 @@
 #include <cmath>
 #include <set>
 
+#include "diagnosis/accounts.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/phrases.h"
 #include "starwaist/diagnosis.h"
@@ -9,11 +10,6 @@
 namespace starwaist {
 namespace diagnosis {
 namespace {
-
-struct Accepted {
-  std::string cause;
-  Candidate candidate;
-};
 
 // The likeliest cause is accepted, the run looked at again without what it accounts for, until
 // nothing stands out.
@@ -97,19 +93,24 @@ Diagnosis diagnose(const RunRecord& record) {
   diagnosis.fit = record.fit;
   diagnosis::RunView run(record);
   std::vector<diagnosis::Accepted> accepted = diagnosis::compete(run);
+  const auto accounts = diagnosis::accounts_of(record, accepted);
+  if (!accounts.empty()) {
+    curve::answer_by_accounts(accounts, record.rig, record.options, diagnosis.fit);
+  }
   for (const auto& cause : accepted) diagnosis::lower_verdict(cause, diagnosis.fit);
   diagnosis::allow_for_jump(run, diagnosis.fit);
   const auto surer = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
     return diagnosis::confidence_of(a) > diagnosis::confidence_of(b);
   };
   std::stable_sort(accepted.begin(), accepted.end(), surer);
+  const auto decisive = std::max_element(
+      accepted.begin(), accepted.end(),
+      [](const auto& a, const auto& b) { return a.candidate.effect < b.candidate.effect; });
+  if (decisive != accepted.end()) std::rotate(accepted.begin(), decisive, decisive + 1);
   for (const auto& cause : accepted) {
     diagnosis.findings.push_back(diagnosis::finding_of(cause));
-    const std::size_t last = diagnosis.findings.size() - 1;
-    const std::size_t worst = diagnosis.decisive.value_or(last);
-    const bool worse = cause.candidate.effect > accepted[worst].candidate.effect;
-    diagnosis.decisive = worse ? last : worst;
   }
+  if (!accepted.empty()) diagnosis.findings.front().decisive = true;
   return diagnosis;
 }
 

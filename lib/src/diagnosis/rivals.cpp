@@ -284,6 +284,7 @@ struct Best {
   double log_evidence = kNone;  // of all variants
   Weighed weighed;
   Variant variant;
+  std::vector<std::pair<Variant, double>> near;  // those weighed in full, with their evidence
 };
 
 Best best_of(Weigher& weigher, const std::vector<Variant>& variants) {
@@ -301,12 +302,46 @@ Best best_of(Weigher& weigher, const std::vector<Variant>& variants) {
     const Weighed w = weigher.weigh(variants[i].places);
     const double value = w.log_evidence + variants[i].log_prior;
     best.log_evidence = log_sum(best.log_evidence, value);
+    best.near.emplace_back(variants[i], value);
     if (value <= highest) continue;
     highest = value;
     best.weighed = w;
     best.variant = variants[i];
   }
   return best;
+}
+
+// By point of the record.
+std::vector<double> moved_steps_of(const Variant& variant, const Weigher& weigher,
+                                   const RunView& run) {
+  std::vector<double> moved(run.count(), 0.0);
+  for (std::size_t k = 0; k < weigher.count(); ++k) {
+    moved[weigher.which()[k]] =
+        (variant.places[k] - weigher.commanded()[k]) * weigher.samples().half_range_steps;
+  }
+  return moved;
+}
+
+// The likeliest, as many as hold all but a fiftieth of the account.
+std::vector<Account::Variant> near_variants(const Best& best, const Weigher& weigher,
+                                            const RunView& run) {
+  constexpr double kEnough = 0.98;
+  constexpr std::size_t kMost = 16;
+  auto near = best.near;
+  std::sort(near.begin(), near.end(),
+            [](const auto& a, const auto& b) { return a.second > b.second; });
+  std::vector<Account::Variant> variants;
+  double held = 0;
+  for (const auto& [variant, evidence] : near) {
+    if (held > kEnough || variants.size() >= kMost) break;
+    const double weight = std::exp(evidence - best.log_evidence);
+    held += weight;
+    variants.push_back({weight, weigher.which()[variant.at],
+                        variant.amount * weigher.samples().half_range_steps,
+                        moved_steps_of(variant, weigher, run)});
+  }
+  for (Account::Variant& variant : variants) variant.weight /= held;
+  return variants;
 }
 
 Account account_of(const Best& best, const Weighed& healthy, double others, const Weigher& weigher,
@@ -317,11 +352,8 @@ Account account_of(const Best& best, const Weighed& healthy, double others, cons
   account.log_odds = best.log_evidence - others;
   account.amount_steps = best.variant.amount * s.half_range_steps;
   account.at = weigher.which()[best.variant.at];
-  account.moved_steps.assign(run.count(), 0.0);
-  for (std::size_t k = 0; k < weigher.count(); ++k) {
-    account.moved_steps[weigher.which()[k]] =
-        (best.variant.places[k] - weigher.commanded()[k]) * s.half_range_steps;
-  }
+  account.moved_steps = moved_steps_of(best.variant, weigher, run);
+  account.variants = near_variants(best, weigher, run);
   account.best_focus_steps = s.steps(best.weighed.best_t);
   account.shift_steps = (best.weighed.best_t - healthy.best_t) * s.half_range_steps;
   if (healthy.squares > 0) {
@@ -445,6 +477,12 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
       account_of(stop, healthy, others(slack.log_evidence, jump.log_evidence), weigher, run);
   rivals.focus_jump =
       account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run);
+
+  const double all = log_sum(
+      no_account, log_sum(slack.log_evidence, log_sum(stop.log_evidence, jump.log_evidence)));
+  rivals.probability_slack = std::exp(slack.log_evidence - all);
+  rivals.probability_no_motion = std::exp(stop.log_evidence - all);
+  rivals.probability_focus_jump = std::exp(jump.log_evidence - all);
 
   const auto [below, above] = weigher.outside(-1, 1);
   rivals.probability_below = below;

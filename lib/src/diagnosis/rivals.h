@@ -26,12 +26,24 @@ struct Account {
   double best_focus_steps = 0;      // with the account
   double misfit_share = 0;          // part of the healthy curve's excess misfit that it explains
   double shift_steps = 0;           // of best focus against the healthy curve's
+  // Amounts and frames that are nearly as likely, the likeliest included.
+  struct Variant {
+    double weight = 0;  // they sum to 1
+    std::size_t at = 0;
+    double amount_steps = 0;
+    std::vector<double> moved_steps;  // by point of the record
+  };
+  std::vector<Variant> variants;
 };
 
 struct Rivals {
   Account slack;
   Account no_motion;  // from some point on
   Account focus_jump;
+  // Of all accounts together, those without any (healthy, bad points, one size) included.
+  double probability_slack = 0;
+  double probability_no_motion = 0;
+  double probability_focus_jump = 0;
   double log_odds_outlier = -100;  // one or more bad points against none, without the accounts
 
   // Of the sizes: one constant size against the curve. Positive: flat.

@@ -2,13 +2,13 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
-#include <limits>
 #include <set>
 #include <string>
 #include <utility>
 #include <vector>
 
 #include "field/field_shape.h"
+#include "field/median_focus.h"
 #include "starwaist/field.h"
 #include "starwaist/statistics.h"
 
@@ -20,45 +20,6 @@ namespace {
 
 constexpr std::size_t kFewestFrames = 4;
 constexpr std::size_t kFewestStars = 8;
-
-// Where the median over the frame of a star's size is smallest.
-double compromise_of(const StarCurve& curve, const Eigen::Vector3d& shape,
-                     const FrameMeasurement& frame) {
-  constexpr int kSide = 15;
-  std::vector<double> offsets;
-  for (int i = 0; i < kSide; ++i) {
-    for (int j = 0; j < kSide; ++j) {
-      const ShapesAt at = shapes_at(frame, (i + 0.5) / kSide * (frame.width_px - 1),
-                                    (j + 0.5) / kSide * (frame.height_px - 1));
-      offsets.push_back(shape(0) * at[0] + shape(1) * at[1] + shape(2) * at[2]);
-    }
-  }
-  const auto [lowest, highest] = std::minmax_element(offsets.begin(), offsets.end());
-  const auto median_size = [&](double from_centre) {
-    std::vector<double> sizes;
-    for (const double offset : offsets) {
-      sizes.push_back(curve.log_size(curve.centre_steps() + from_centre - offset));
-    }
-    return median(sizes);
-  };
-  double best = 0.5 * (*lowest + *highest);
-  double reach = 0.5 * (*highest - *lowest) + 1e-9;
-  for (int zoom = 0; zoom < 4; ++zoom) {
-    constexpr int kSteps = 20;
-    double least = std::numeric_limits<double>::infinity();
-    const double middle = best;
-    for (int k = -kSteps; k <= kSteps; ++k) {
-      const double at = middle + reach * k / kSteps;
-      const double size = median_size(at);
-      if (size < least) {
-        least = size;
-        best = at;
-      }
-    }
-    reach *= 2.0 / kSteps;
-  }
-  return curve.centre_steps() + best;
-}
 
 // A curve and stars that can show a shape of the field.
 struct Given {
@@ -133,7 +94,15 @@ FieldFocus focus_of(const StarsOfField& data, const Fitted& fitted, const FrameM
   out.tilt_correlation = covariance(0, 1) / std::sqrt(covariance(0, 0) * covariance(1, 1));
   out.degrees_of_freedom = std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
   out.centre_focus_steps = curve.centre_steps();
-  out.compromise_focus_steps = compromise_of(curve, state.shape, frame);
+  const MedianFocus median = median_focus(curve, state.shape, frame);
+  out.compromise_focus_steps = median.best_focus_steps;
+  out.flat_steps = median.flat_steps;
+  out.edge_growth = median.edge_growth;
+  const Eigen::Vector3d errors(out.tilt_x_sigma_steps, out.tilt_y_sigma_steps,
+                               out.curvature_sigma_steps);
+  const MedianShift shift = median_shift(data, curve, state.shape, errors, frame);
+  out.median_shift_steps = shift.steps;
+  out.median_shift_sigma_steps = shift.sigma_steps;
   out.core_steps = curve.core_steps();
   out.stars = static_cast<int>(data.stars);
   out.frames = static_cast<int>(frame_count);

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "run/follow_stars.h"
 #include "run/record_frames.h"
 #include "starwaist/live.h"
 
@@ -23,7 +24,8 @@ Result<ObservingConditions> conditions_of(const LiveRunOptions& options, const R
 }  // namespace
 
 LiveRun::LiveRun(LiveRunOptions options) : options_(std::move(options)) {
-  options_.run.follow = false;
+  options_.run.follow = false;  // over all frames, once the newest is among them
+  options_.run.sky = true;
   so_far_.rig = options_.run.rig;
 }
 
@@ -41,7 +43,11 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
     with.frames.push_back(newest);
   }
   with.rig = completed(with.rig, taken->rig);
-  const auto recorded = run_detail::record_frames(with, options_.run, run_detail::Keep::fit);
+  MeasuredRun followed = with;
+  if (auto done = run_detail::follow_stars(followed.frames, options_.run); !done) {
+    return tl::unexpected<Error>(done.error());
+  }
+  const auto recorded = run_detail::record_frames(std::move(followed), options_.run);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
   if (!recorded->skipped.empty()) {
     const SkippedFile& without = recorded->skipped.front();
@@ -49,7 +55,8 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   so_far_ = std::move(with);
 
-  const FitResult& fit = recorded->record.fit;
+  const RunAnswer judged = answer_of(*recorded);
+  const FitResult& fit = judged.fit;
   WatchAnswer answer;
   answer.file = newest.measurement.file;
   answer.position_steps = *newest.facts.position_steps;
@@ -58,6 +65,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.best_focus_sigma_steps = fit.best_focus_sigma_steps;
   answer.interval_95_steps = fit.interval_95_steps;
   answer.verdict = fit.verdict;
+  answer.reasons = fit.reasons;
   for (const CurvePoint& point : fit.points) {
     if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;
@@ -76,10 +84,6 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.next_position_steps = next->next_position_steps;
   answer.enough = next->enough;
   answer.advice = next->reason;
-  if (!answer.best_focus_steps) {
-    answer.best_focus_steps = next->best_focus_steps;
-    answer.best_focus_sigma_steps = next->sigma_steps;
-  }
   return answer;
 }
 

@@ -9,7 +9,7 @@
 namespace starwaist::report {
 
 // `run_name`: also the key `run`, where it is not null.
-encoding::Json fit_object(const RunFit& run, encoding::Encoder& encoder,
+encoding::Json fit_object(const RunAnswer& run, encoding::Encoder& encoder,
                           const std::string* run_name = nullptr);
 
 // One of `frames`; without `stars` the keys `stars` and `defects` are left out.

@@ -19,30 +19,30 @@ void whole_where_whole(encoding::Json& settings) {
   }
 }
 
-encoding::Json object_of(const RunDiagnosis& diagnosis, encoding::Encoder& encoder,
+encoding::Json object_of(const RunAnswer& answer, encoding::Encoder& encoder,
                          const std::string* run_name) {
   encoding::Json object = {{"schema", "starwaist/diagnose/1"}};
   if (run_name != nullptr) object["run"] = *run_name;
-  object["fit"] = report::fit_object(diagnosis.run, encoder);
-  object["findings"] = encoder.encode(diagnosis.findings, "findings");
-  if (diagnosis.findings.empty()) object["findings"] = encoding::Json::array();
+  object["fit"] = report::fit_object(answer, encoder);
+  object["findings"] = encoder.encode(answer.findings, "findings");
+  if (answer.findings.empty()) object["findings"] = encoding::Json::array();
   for (auto& finding : object["findings"]) whole_where_whole(finding["settings"]);
-  object["healthy"] = diagnosis.findings.empty();
+  object["healthy"] = answer.healthy();
   return object;
 }
 
 }  // namespace
 
-Result<std::string> diagnose_json(const RunDiagnosis& diagnosis) {
+Result<std::string> diagnose_json(const RunAnswer& answer) {
   encoding::Encoder encoder;
-  const auto json = encoder.finished(object_of(diagnosis, encoder, nullptr));
+  const auto json = encoder.finished(object_of(answer, encoder, nullptr));
   if (!json) return tl::unexpected<Error>(json.error());
   return encoding::json_text(*json);
 }
 
-Result<std::string> diagnose_json_line(const std::string& run_name, const RunDiagnosis& diagnosis) {
+Result<std::string> diagnose_json_line(const std::string& run_name, const RunAnswer& answer) {
   encoding::Encoder encoder;
-  const auto json = encoder.finished(object_of(diagnosis, encoder, &run_name));
+  const auto json = encoder.finished(object_of(answer, encoder, &run_name));
   if (!json) return tl::unexpected<Error>(json.error());
   return encoding::json_line(*json);
 }

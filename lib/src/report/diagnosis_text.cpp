@@ -56,14 +56,6 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
-// The finding that decides over the answer first, then by confidence.
-std::vector<Finding> in_order(const RunDiagnosis& diagnosis) {
-  std::vector<Finding> findings = diagnosis.findings;
-  const auto first = findings.begin() + static_cast<std::ptrdiff_t>(diagnosis.decisive.value_or(0));
-  if (first != findings.end()) std::rotate(findings.begin(), first, first + 1);
-  return findings;
-}
-
 std::string problems(const std::vector<Finding>& findings) {
   std::string words;
   for (const Finding& finding : findings) {
@@ -81,9 +73,9 @@ std::string healthy_words(const FitResult& fit) {
 
 }  // namespace
 
-std::string diagnose_text(const RunDiagnosis& diagnosis) {
-  const FitResult& fit = diagnosis.run.fit;
-  const std::vector<Finding> findings = in_order(diagnosis);
+std::string diagnose_text(const RunAnswer& answer) {
+  const FitResult& fit = answer.fit;
+  const std::vector<Finding>& findings = answer.findings;
   std::string text = wrapped(use_words(fit), "");
   if (findings.empty()) {
     text += wrapped(printable(healthy_words(fit)), "");
@@ -107,15 +99,15 @@ std::string diagnose_text(const RunDiagnosis& diagnosis) {
   if (!findings.empty() && fit.verdict != Verdict::trusted && !fit.reasons.empty()) {
     text += report::section("What the curve says", fit.reasons);
   }
-  return text + report::section("Skipped", reason_lines(diagnosis.run.skipped));
+  return text + report::section("Skipped", reason_lines(answer.skipped));
 }
 
-std::string diagnose_line(const std::string& run_name, const RunDiagnosis& diagnosis) {
-  const FitResult& fit = diagnosis.run.fit;
+std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) {
+  const FitResult& fit = answer.fit;
   std::string line =
       run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);
   std::string causes;
-  for (const Finding& finding : diagnosis.findings) {
+  for (const Finding& finding : answer.findings) {
     causes +=
         (causes.empty() ? "" : ", ") + finding.cause + " " + format_fixed(finding.confidence, 2);
   }

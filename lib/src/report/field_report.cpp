@@ -6,6 +6,7 @@
 #include "core/encode.h"
 #include "report/answer_text.h"
 #include "report/text_table.h"
+#include "report/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
@@ -31,14 +32,14 @@ std::string zone_table(const std::vector<FieldZone>& zones) {
 
 }  // namespace
 
-Result<std::string> field_json(const RunField& field) {
+Result<std::string> field_json(const RunAnswer& answer) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/field/1"}};
   const auto put = [&](const char* name, const auto& value) {
     object[name] = encoder.encode(value, name);
   };
   using Number = std::optional<double>;
-  const std::optional<FieldFocus>& focus = field.focus;
+  const std::optional<FieldFocus>& focus = answer.field_focus;
   const auto of = [&](double FieldFocus::*member) {
     return focus ? Number((*focus).*member) : std::nullopt;
   };
@@ -54,24 +55,29 @@ Result<std::string> field_json(const RunField& field) {
   put("curvature_steps", of(&FieldFocus::curvature_steps));
   put("curvature_sigma_steps", of(&FieldFocus::curvature_sigma_steps));
   put("centre_focus_steps", of(&FieldFocus::centre_focus_steps));
-  put("compromise_focus_steps", of(&FieldFocus::compromise_focus_steps));
+  put("compromise_focus_steps", focus ? answer.fit.best_focus_steps : std::nullopt);
   put("stars", focus ? std::optional<int>(focus->stars) : std::nullopt);
-  put("critical_focus_zone_steps", critical_focus_zone_steps(field.rig));
-  put("collimation", field.collimation);
-  put("verdict", field.verdict);
-  put("reasons", field.reasons);
-  put("skipped", field.skipped);
+  put("collimation", answer.collimation);
+  put("best_focus_steps", answer.fit.best_focus_steps);
+  put("best_focus_sigma_steps", answer.fit.best_focus_sigma_steps);
+  put("interval_68_steps", answer.fit.interval_68_steps);
+  put("interval_95_steps", answer.fit.interval_95_steps);
+  put("critical_focus_zone_steps", answer.fit.critical_focus_zone_steps);
+  put("probability_in_zone", answer.fit.probability_in_zone);
+  put("verdict", answer.fit.verdict);
+  put("reasons", answer.fit.reasons);
+  put("notes", answer.field_remarks);
+  put("skipped", answer.skipped);
   const auto json = encoder.finished(std::move(object));
   if (!json) return tl::unexpected<Error>(json.error());
   return encoding::json_text(*json);
 }
 
-std::string field_text(const RunField& field) {
-  std::string text;
-  if (field.focus) {
-    const FieldFocus& focus = *field.focus;
-    text += "Focus for the whole field " + format_fixed(focus.compromise_focus_steps, 1) +
-            " steps: " + enum_name(field.verdict) + ".\n\n";
+std::string field_text(const RunAnswer& answer) {
+  std::string text = report::answer_line("Best focus", report::best_focus_words(answer.fit)) +
+                     report::verdict_line(answer.fit.verdict, {}) + "\n";
+  if (answer.field_focus) {
+    const FieldFocus& focus = *answer.field_focus;
     text += zone_table(focus.zones) + "\n";
     text += "Left edge to right edge      " +
             with_sigma(focus.tilt_x_steps, focus.tilt_x_sigma_steps) + " steps\n";
@@ -79,20 +85,21 @@ std::string field_text(const RunField& field) {
             with_sigma(focus.tilt_y_steps, focus.tilt_y_sigma_steps) + " steps\n";
     text += "Corners less centre          " +
             with_sigma(focus.curvature_steps, focus.curvature_sigma_steps) + " steps\n";
-    if (const auto zone = critical_focus_zone_steps(field.rig)) {
+    if (const auto& zone = answer.fit.critical_focus_zone_steps) {
       text += "Critical focus zone          " + format_fixed(*zone, 1) + " steps wide\n";
     }
   } else {
-    text += "Focus over the field cannot be told: " + enum_name(field.verdict) + ".\n";
+    text += "Focus over the field is not known.\n";
   }
-  if (field.collimation) {
-    const Collimation& seen = *field.collimation;
+  if (answer.collimation) {
+    const Collimation& seen = *answer.collimation;
     text += "Shadow in out-of-focus stars " + format_fixed(100 * seen.shadow_offset, 1) + " ± " +
             format_fixed(100 * seen.sigma, 1) + " % of their radius off centre, towards " +
             format_fixed(seen.angle_deg, 0) + " degrees (" + report::printable(seen.file) + ")\n";
   }
-  text += report::bullets(field.reasons);
-  for (const std::string& line : reason_lines(field.skipped)) {
+  text += report::bullets(answer.field_remarks);
+  text += report::why_not_trusted(answer.fit.reasons);
+  for (const std::string& line : reason_lines(answer.skipped)) {
     text += report::wrapped(report::printable(line), "  skipped: ");
   }
   return text;

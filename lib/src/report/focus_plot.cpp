@@ -319,11 +319,11 @@ report::Figure focus_figure(const FitResult& fit) {
 
 }  // namespace
 
-Result<std::string> focus_plot(const RunFit& run, FigureFormat format) {
+Result<std::string> focus_plot(const RunAnswer& run, FigureFormat format) {
   return report::drawn_figure(focus_figure(run.fit), format);
 }
 
-Result<void> write_focus_plot(const RunFit& run, const std::string& path,
+Result<void> write_focus_plot(const RunAnswer& run, const std::string& path,
                               const std::vector<std::string>& protected_paths) {
   return report::write_figure(path, protected_paths,
                               [&](FigureFormat format) { return focus_plot(run, format); });

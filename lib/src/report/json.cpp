@@ -19,7 +19,7 @@ Result<std::string> text_of(const Result<encoding::Json>& json) {
 
 }  // namespace
 
-encoding::Json report::fit_object(const RunFit& run, encoding::Encoder& encoder,
+encoding::Json report::fit_object(const RunAnswer& run, encoding::Encoder& encoder,
                                   const std::string* run_name) {
   encoding::Json object = {{"schema", "starwaist/fit/1"}};
   if (run_name != nullptr) object["run"] = *run_name;
@@ -55,12 +55,12 @@ Result<std::string> measure_json(const MeasuredRun& run, const MeasureJsonOption
   return text_of(encoder.finished(std::move(object)));
 }
 
-Result<std::string> fit_json(const RunFit& run) {
+Result<std::string> fit_json(const RunAnswer& run) {
   encoding::Encoder encoder;
   return text_of(encoder.finished(report::fit_object(run, encoder)));
 }
 
-Result<std::string> fit_json_line(const std::string& run_name, const RunFit& run) {
+Result<std::string> fit_json_line(const std::string& run_name, const RunAnswer& run) {
   encoding::Encoder encoder;
   const auto json = encoder.finished(report::fit_object(run, encoder, &run_name));
   if (!json) return tl::unexpected<Error>(json.error());

@@ -189,7 +189,7 @@ std::string arrival_words(const Arrival& arrival) {
   return words + "slack, slip or drift since, unless the seeing has worsened";
 }
 
-std::string fit_table(const RunFit& run) {
+std::string fit_table(const RunAnswer& run) {
   const FitResult& fit = run.fit;
   std::string text = answer_line("Best focus", report::best_focus_words(fit));
   text += report::verdict_line(fit.verdict, {kTrusted, kDoubtful, kUnusable});
@@ -218,7 +218,7 @@ std::string fit_table(const RunFit& run) {
   return text;
 }
 
-std::string fit_line(const std::string& run_name, const RunFit& run) {
+std::string fit_line(const std::string& run_name, const RunAnswer& run) {
   const FitResult& fit = run.fit;
   std::string line =
       run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);

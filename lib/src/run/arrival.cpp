@@ -57,18 +57,17 @@ std::optional<double> distance_of(const FitResult& fit, const ModelFit& model, d
 
 }  // namespace
 
-Arrival judge_arrival(const FitResult& fit, const FrameMeasurement& frame,
-                      const MatchedSize& size) {
+Arrival judge_arrival(const FitResult& fit, const RecordedRun::ArrivedFrame& frame) {
   Arrival arrival;
   arrival.file = frame.file;
   arrival.position_steps = frame.position_steps;
-  arrival.size_px = size.size_px;
+  arrival.size_px = frame.size.size_px;
   const ModelFit* model = chosen_model(fit);
   if (model == nullptr || !fit.best_focus_steps) return arrival;
   arrival.expected_size_px =
       curve_size_px(*model, frame.position_steps.value_or(*fit.best_focus_steps));
-  if (!arrival.expected_size_px || !size.size_px) return arrival;
-  arrival.sigma_px = std::hypot(size.sigma_px.value_or(0.0),
+  if (!arrival.expected_size_px || !frame.size.size_px) return arrival;
+  arrival.sigma_px = std::hypot(frame.size.sigma_px.value_or(0.0),
                                 relative_scatter(fit, *model) * *arrival.expected_size_px);
   arrival.agrees =
       *arrival.size_px <= *arrival.expected_size_px + kArrivalSigmas * *arrival.sigma_px;

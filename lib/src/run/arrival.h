@@ -7,8 +7,8 @@
 
 namespace starwaist::run_detail {
 
-// `frame`: the frame taken afterwards, `size` its size on the run's scale. Absent fields where the
-// run gave no best focus or the frame has no size.
-Arrival judge_arrival(const FitResult& fit, const FrameMeasurement& frame, const MatchedSize& size);
+// Held against the run as judged. Absent fields where it gave no best focus or the frame has no
+// size.
+Arrival judge_arrival(const FitResult& fit, const RecordedRun::ArrivedFrame& frame);
 
 }  // namespace starwaist::run_detail

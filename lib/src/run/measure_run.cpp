@@ -5,6 +5,7 @@
 #include "core/parallel.h"
 #include "frame/read_frame.h"
 #include "intake/manifest.h"
+#include "run/follow_stars.h"
 #include "run/matched_sizes.h"
 #include "stars/run_camera.h"
 #include "starwaist/run.h"
@@ -47,7 +48,7 @@ Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& inpu
     measure.halo_px = diffraction_halo_px(completed(options.rig, rig_of(result.facts)));
   }
   *frame = one_colour(std::move(*frame), options);
-  if (options.field) result.sky = sky_cells(*frame);
+  if (options.sky) result.sky = sky_cells(*frame);
   auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
   result.measurement = std::move(*measured);
@@ -74,21 +75,6 @@ std::vector<Result<MeasuredFrame>> measure_files(const RunInput& input, const Ru
     if (options.progress) options.progress(done, static_cast<int>(paths.size()));
   });
   return slots;
-}
-
-// Adds to each frame the stars that were not found in it. Frames that can no longer be read stay as
-// they are.
-void follow_stars(std::vector<MeasuredFrame>& frames, const RunOptions& options) {
-  const auto missing = missing_stars(frames, align_frames(frames));
-  const int threads = core::thread_count(options.threads);
-  core::parallel_for(frames.size(), threads, [&](std::size_t i) {
-    MeasuredFrame& frame = frames[i];
-    if (missing[i].empty() || !frame.model || (options.stop && options.stop())) return;
-    auto pixels = read_frame(frame.path, read_options_of(options));
-    if (!pixels) return;
-    *pixels = one_colour(std::move(*pixels), options);
-    measure_known_stars(*pixels, *frame.model, missing[i], options.measure, frame.measurement);
-  });
 }
 
 }  // namespace
@@ -126,12 +112,30 @@ Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options
         others > 0 ? " (and none of the other " + std::to_string(others) + " files)" : "";
     return fail(ErrorCode::no_data, first_error->message + more, first_error->remedy);
   }
-  if (options.follow && run.frames.size() > 1) {
-    stars::share_camera(run.frames);
-    follow_stars(run.frames, options);
-    if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
+  if (options.follow) {
+    if (auto followed = run_detail::follow_stars(run.frames, options); !followed) {
+      return tl::unexpected<Error>(followed.error());
+    }
   }
   return run;
+}
+
+Result<void> run_detail::follow_stars(std::vector<MeasuredFrame>& frames,
+                                      const RunOptions& options) {
+  if (frames.size() < 2) return {};
+  stars::share_camera(frames);
+  const auto missing = missing_stars(frames, align_frames(frames));
+  const int threads = core::thread_count(options.threads);
+  core::parallel_for(frames.size(), threads, [&](std::size_t i) {
+    MeasuredFrame& frame = frames[i];
+    if (missing[i].empty() || !frame.model || (options.stop && options.stop())) return;
+    auto pixels = read_frame(frame.path, read_options_of(options));
+    if (!pixels) return;
+    *pixels = one_colour(std::move(*pixels), options);
+    measure_known_stars(*pixels, *frame.model, missing[i], options.measure, frame.measurement);
+  });
+  if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
+  return {};
 }
 
 void run_detail::use_matched_sizes(std::span<MeasuredFrame* const> frames) {

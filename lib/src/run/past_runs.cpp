@@ -54,9 +54,7 @@ bool is_answer_name(const fs::path& path) {
 class Walk {
  public:
   Walk(const HistoryOptions& options, const std::function<Result<void>(const PastRuns&)>& consume)
-      : options_(options), consume_(consume) {
-    options_.run.field = true;  // the verdict of a diagnosis counts the field's causes too
-  }
+      : options_(options), consume_(consume) {}
 
   Result<void> go(const std::vector<std::string>& inputs) {
     std::vector<std::string> frames;
@@ -135,10 +133,10 @@ class Walk {
   // With the verdict and the causes that a diagnosis finds.
   Result<void> judged(const RecordedRun& recorded, const RunFacts& facts,
                       const std::string& source) {
-    const RunDiagnosis diagnosis = diagnosis_of(recorded);
+    const RunAnswer answer = answer_of(recorded);
     PastRuns past;
-    past.runs.push_back(run_of_fit(diagnosis.run.fit, facts, source, options_.rig));
-    for (const Finding& finding : diagnosis.findings) {
+    past.runs.push_back(run_of_fit(answer.fit, facts, source, options_.rig));
+    for (const Finding& finding : answer.findings) {
       past.runs.back().findings.push_back(finding.cause);
     }
     past.skipped = recorded.skipped;

@@ -119,36 +119,38 @@ std::string telescope_of(const std::string& input, const RecordedRun& run) {
 class Together {
  public:
   Together(const RunOptions& options,
-           const std::function<void(const std::string&, const RunFit&)>& consume)
+           const std::function<void(const std::string&, const RunAnswer&)>& consume)
       : options_(options), consume_(consume) {}
 
   void add(const std::string& input, const std::string& name, const RecordedRun& run) {
     const std::string telescope = telescope_of(input, run);
-    if (const auto arms = arms_of(run.record.fit)) arms_[telescope].push_back(*arms);
+    RunAnswer answer = answer_of(run);
+    if (const auto arms = arms_of(answer.fit)) arms_[telescope].push_back(*arms);
     const bool waits = wants_help(run.record.fit);
     if (held_.empty() && !waits) {
-      consume_(name, fit_of(run));
-    } else {
-      held_.push_back({name, fit_of(run), telescope, waits});
+      consume_(name, answer);
+      return;
     }
+    held_.push_back({name, std::move(answer), telescope, {}});
+    if (waits) held_.back().alone = run;
   }
 
-  void tell_what_is_held(bool with_help) {
+  void hand_out_held(bool with_help) {
     for (; !held_.empty(); held_.pop_front()) {
       Held& run = held_.front();
-      if (with_help && run.waits) {
-        if (const auto arms = learn_arms(arms_[run.telescope])) help(*arms, run.run);
+      if (with_help && run.alone) {
+        if (const auto arms = learn_arms(arms_[run.telescope])) help(*arms, run);
       }
-      consume_(run.name, run.run);
+      consume_(run.name, run.answer);
     }
   }
 
  private:
   struct Held {
     std::string name;
-    RunFit run;
+    RunAnswer answer;
     std::string telescope;
-    bool waits;
+    std::optional<RecordedRun> alone;  // where it wants help
   };
 
   static bool wants_help(const FitResult& fit) {
@@ -158,8 +160,9 @@ class Together {
   }
 
   // Fits the run's points once more. What is noted beside the fit is kept.
-  void help(const KnownArms& arms, RunFit& run) const {
-    std::vector<CurvePoint> points = run.fit.points;
+  void help(const KnownArms& arms, Held& held) const {
+    RunRecord& record = held.alone->record;
+    std::vector<CurvePoint> points = record.fit.points;
     for (CurvePoint& p : points) {
       if (!p.size_px) continue;
       p.used = true;  // a run's measured points all go into its fit
@@ -167,48 +170,40 @@ class Together {
     }
     FitOptions fit = options_.fit;
     fit.size = arms.size;
-    const auto alone = fit_curve(points, run.rig, fit);
+    const auto alone = fit_curve(points, record.rig, fit);
     fit.known_arms = arms;
-    auto helped = fit_curve(points, run.rig, fit);
+    auto helped = fit_curve(points, record.rig, fit);
     if (!alone || !helped) return;
     const auto beside = static_cast<std::ptrdiff_t>(alone->notes.size());
-    helped->notes.insert(helped->notes.end(), run.fit.notes.begin() + beside, run.fit.notes.end());
-    run.fit = std::move(*helped);
+    helped->notes.insert(helped->notes.end(), record.fit.notes.begin() + beside,
+                         record.fit.notes.end());
+    record.fit = std::move(*helped);
+    record.options = fit;
+    held.answer = answer_of(*held.alone);
   }
 
   const RunOptions& options_;
-  const std::function<void(const std::string&, const RunFit&)>& consume_;
+  const std::function<void(const std::string&, const RunAnswer&)>& consume_;
   std::map<std::string, std::vector<ArmsOfRun>> arms_;  // by telescope
   std::deque<Held> held_;
 };
 
 }  // namespace
 
-Result<void> fit_each(const std::vector<std::string>& inputs, const RunOptions& options,
-                      const std::function<void(const std::string&, const RunFit&)>& consume) {
+Result<void> judge_each(const std::vector<std::string>& inputs, const RunOptions& options,
+                        const std::function<void(const std::string&, const RunAnswer&)>& consume) {
   if (options.each_by_itself) {
     return record_each(inputs, options,
                        [&](const std::string&, const std::string& name, const RecordedRun& run) {
-                         consume(name, fit_of(run));
+                         consume(name, answer_of(run));
                        });
   }
   Together together(options, consume);
   auto done = record_each(inputs, options,
                           [&](const std::string& input, const std::string& name,
                               const RecordedRun& run) { together.add(input, name, run); });
-  together.tell_what_is_held(done.has_value());
+  together.hand_out_held(done.has_value());
   return done;
-}
-
-Result<void> diagnose_each(
-    const std::vector<std::string>& inputs, const RunOptions& options,
-    const std::function<void(const std::string&, const RunDiagnosis&)>& consume) {
-  RunOptions closer = options;
-  closer.field = true;
-  return record_each(inputs, closer,
-                     [&](const std::string&, const std::string& name, const RecordedRun& run) {
-                       consume(name, diagnosis_of(run));
-                     });
 }
 
 }  // namespace starwaist

@@ -2,7 +2,6 @@
 #include <cmath>
 #include <set>
 
-#include "run/arrival.h"
 #include "run/point_facts.h"
 #include "run/record_frames.h"
 #include "run/record_table.h"
@@ -70,8 +69,8 @@ std::string no_position_reason(const FrameReadOptions& read) {
   return where + ". Check --position-key and --position-from-name against the file";
 }
 
-// Holds the frame taken afterwards, where the options name one, against the fit; both are sizes of
-// the same stars. What manifests say of that frame is in `input`.
+// Measures the frame taken afterwards, where the options name one; its size is that of the run's
+// stars. What manifests say of that frame is in `input`.
 Result<void> add_arrival(const RunInput& input, const RunOptions& options, RecordedRun& answer) {
   if (!options.arrived) return {};
   RunInput one;
@@ -82,10 +81,10 @@ Result<void> add_arrival(const RunInput& input, const RunOptions& options, Recor
   const FrameMeasurement& frame = arrived->frames.front().measurement;
   FrameGroup frames(answer.record.frames);
   frames.add(frame);
-  const FitResult& fit = answer.record.fit;
-  const SizeMeasure measure = fit.size_measure;
-  answer.arrived = run_detail::judge_arrival(
-      fit, frame, match_sizes(frames, align_frames(frames, measure), measure).back());
+  const SizeMeasure measure = answer.record.fit.size_measure;
+  answer.arrived =
+      RecordedRun::ArrivedFrame{frame.file, frame.position_steps,
+                                match_sizes(frames, align_frames(frames, measure), measure).back()};
   return {};
 }
 
@@ -147,18 +146,21 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
 }
 
 // The curve through the frames' sizes, with what the choice of stars leaves open.
-Result<FitResult> fit_frames(const FrameGroup& frames, const Alignment& alignment,
-                             const std::vector<MatchedSize>& sizes, const Rig& rig,
-                             const FitOptions& options) {
+Result<void> fit_frames(const FrameGroup& frames, const Alignment& alignment,
+                        const std::vector<MatchedSize>& sizes, RunRecord& record) {
   std::vector<CurvePoint> points;
   for (std::size_t i = 0; i < frames.size(); ++i) points.push_back(point_of(frames[i], sizes[i]));
-  auto fit = fit_curve(points, rig, options);
-  if (!fit) return fit;
-  const auto shared = error_of_choice(frames, alignment, *fit, options.size);
-  if (!shared) return fit;
-  FitOptions with_shared = options;
-  with_shared.shared_sigma_steps = shared;
-  return fit_curve(points, rig, with_shared);
+  const auto fit = [&]() -> Result<void> {
+    auto fitted = fit_curve(points, record.rig, record.options);
+    if (!fitted) return tl::unexpected<Error>(fitted.error());
+    record.fit = std::move(*fitted);
+    return {};
+  };
+  if (auto done = fit(); !done) return done;
+  const auto shared = error_of_choice(frames, alignment, record.fit, record.options.size);
+  if (!shared) return {};
+  record.options.shared_sigma_steps = shared;
+  return fit();
 }
 
 void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
@@ -175,8 +177,7 @@ void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
 
 }  // namespace
 
-Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions& options,
-                                              Keep keep) {
+Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions& options) {
   RecordedRun answer;
   RunRecord& record = answer.record;
   if (auto taken = take_frames(std::move(run), options, answer); !taken) {
@@ -185,16 +186,16 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
   const FrameGroup frames(record.frames);
   const Alignment alignment = align_frames(frames, options.fit.size);
   const std::vector<MatchedSize> sizes = match_sizes(frames, alignment, options.fit.size);
-  auto fit = fit_frames(frames, alignment, sizes, record.rig, options.fit);
-  if (!fit) return tl::unexpected<Error>(fit.error());
-  record.fit = std::move(*fit);
+  record.options = options.fit;
+  if (auto done = fit_frames(frames, alignment, sizes, record); !done) {
+    return tl::unexpected<Error>(done.error());
+  }
   add_notes(sizes, record);
-  if (keep == Keep::fit) return answer;
   // Tracks are by half-flux radii whatever the fit goes by.
   const bool by_hfr = options.fit.size == SizeMeasure::hfr;
   record.tracks = star_tracks(frames, by_hfr ? alignment : align_frames(frames));
   record.facts = run_detail::facts_of_frames(frames, record.tracks);
-  if (options.field) add_field(options, record);
+  add_field(options, record);
   return answer;
 }
 
@@ -205,6 +206,7 @@ Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& o
   if (!fit) return tl::unexpected<Error>(fit.error());
   RecordedRun answer;
   answer.record.fit = std::move(*fit);
+  answer.record.options = fit_options;
   if (auto added = add_arrival({}, options, answer); !added) {
     return tl::unexpected<Error>(added.error());
   }
@@ -216,22 +218,18 @@ Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& o
   return answer;
 }
 
-RunFit fit_of(const RecordedRun& recorded) {
-  return {recorded.record.fit, recorded.skipped, recorded.record.rig, recorded.arrived};
-}
-
-Result<RecordedRun> run_detail::record_input(const RunInput& input, const RunOptions& options,
-                                             Keep keep) {
+Result<RecordedRun> record_run(const RunInput& input, const RunOptions& options) {
   if (input.table) {
     auto table = read_run_table(*input.table, options.table);
     if (!table) return tl::unexpected<Error>(table.error());
     return run_detail::record_table(std::move(*table), options);
   }
-  RunOptions following = options;
-  following.follow = true;
-  auto run = measure_run(input, following);
+  RunOptions closer = options;
+  closer.follow = true;
+  closer.sky = true;
+  auto run = measure_run(input, closer);
   if (!run) return tl::unexpected<Error>(run.error());
-  auto recorded = run_detail::record_frames(std::move(*run), options, keep);
+  auto recorded = run_detail::record_frames(std::move(*run), options);
   if (!recorded) return recorded;
   if (auto added = add_arrival(input, options, *recorded); !added) {
     return tl::unexpected<Error>(added.error());
@@ -239,43 +237,9 @@ Result<RecordedRun> run_detail::record_input(const RunInput& input, const RunOpt
   return recorded;
 }
 
-Result<RecordedRun> record_run(const RunInput& input, const RunOptions& options) {
-  return run_detail::record_input(input, options, run_detail::Keep::evidence);
-}
-
 Result<RecordedRun> record_run(const std::vector<std::string>& inputs, const RunOptions& options) {
   return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
     return record_run(input, options);
-  });
-}
-
-Result<RunFit> fit_run(const RunInput& input, const RunOptions& options) {
-  return run_detail::record_input(input, options, run_detail::Keep::fit).map(fit_of);
-}
-
-Result<RunFit> fit_run(const std::vector<std::string>& inputs, const RunOptions& options) {
-  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
-    return fit_run(input, options);
-  });
-}
-
-RunDiagnosis diagnosis_of(const RecordedRun& recorded) {
-  Diagnosis found = diagnose(recorded.record);
-  RunDiagnosis answer{fit_of(recorded), std::move(found.findings), found.decisive};
-  answer.run.fit = std::move(found.fit);
-  return answer;
-}
-
-Result<RunDiagnosis> diagnose_run(const RunInput& input, const RunOptions& options) {
-  RunOptions closer = options;
-  closer.field = true;
-  return record_run(input, closer).map(diagnosis_of);
-}
-
-Result<RunDiagnosis> diagnose_run(const std::vector<std::string>& inputs,
-                                  const RunOptions& options) {
-  return find_run_input(inputs, options.table).and_then([&options](const RunInput& input) {
-    return diagnose_run(input, options);
   });
 }
 

@@ -1,0 +1,143 @@
+#include "curve/accounts.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <utility>
+
+#include "curve/fit_models.h"
+#include "curve/focus_mixture.h"
+#include "curve/located.h"
+#include "curve/run_points.h"
+#include "curve/verdict.h"
+#include "curve/verdict_facts.h"
+
+namespace starwaist::curve {
+namespace {
+
+// What the points of one account say, on the scale of another run's samples.
+struct Told {
+  double weight = 0;
+  double log_evidence = 0;
+  int group = 0;
+  std::vector<Component> parts;  // weights sum to 1
+};
+
+Component rescaled(Component part, const Samples& from, const Samples& to, double shift_steps) {
+  const double factor = from.half_range_steps / to.half_range_steps;
+  const auto place = [&](double t) { return to.scaled_position(from.steps(t) + shift_steps); };
+  part.centre = place(part.centre);
+  part.scale *= factor;
+  for (Knot& knot : part.knots) knot.t = place(knot.t);
+  return part;
+}
+
+// Where the sizes were changed, they are likelier or less likely by the change of scale.
+double log_scale_of(const RunPoints& run) {
+  double sum = 0;
+  for (const double y : run.samples.y) sum += std::log(y * run.samples.size_unit_px);
+  return sum;
+}
+
+Told told_by(const RunAccount& account, const Samples& scale, const Rig& rig,
+             const FitOptions& options) {
+  Told told{account.weight, 0, account.group, {}};
+  const auto run = collect_points(account.points);
+  if (!run || run->too_few()) return told;
+  const FittedModels fitted = fit_models(*run, rig, options);
+  double heaviest = 0;
+  for (const ModelAnswer& answer : fitted.answers) {
+    const double weight = answer.fit.weight.value_or(0.0);
+    if (weight > heaviest) {
+      heaviest = weight;
+      told.log_evidence = answer.log_evidence + log_scale_of(*run);
+    }
+    for (const Component& part : answer.parts) {
+      if (!(part.weight * weight > 0)) continue;
+      Component moved = rescaled(part, run->samples, scale, account.shift_steps);
+      moved.weight *= weight;
+      told.parts.push_back(widened(std::move(moved), account.sigma_steps / scale.half_range_steps));
+    }
+  }
+  normalise(told.parts);
+  return told;
+}
+
+// See RunAccount::group.
+void share_within_groups(std::vector<Told>& all) {
+  std::map<int, std::pair<double, double>> groups;  // highest evidence; sum of weights
+  for (const Told& told : all) {
+    if (told.group == 0 || told.parts.empty()) continue;
+    auto [place, fresh] = groups.try_emplace(told.group, told.log_evidence, 0.0);
+    place->second.first = std::max(place->second.first, told.log_evidence);
+    place->second.second += told.weight;
+  }
+  std::map<int, double> totals;
+  for (Told& told : all) {
+    if (told.group == 0 || told.parts.empty()) continue;
+    told.weight *= std::exp(told.log_evidence - groups[told.group].first);
+    totals[told.group] += told.weight;
+  }
+  for (Told& told : all) {
+    if (told.group == 0 || told.parts.empty()) continue;
+    told.weight *= groups[told.group].second / totals[told.group];
+  }
+}
+
+std::vector<Component> parts_of(std::vector<Told> all) {
+  share_within_groups(all);
+  std::vector<Component> parts;
+  for (Told& told : all) {
+    for (Component& part : told.parts) {
+      part.weight *= told.weight;
+      if (part.weight > 0) parts.push_back(std::move(part));
+    }
+  }
+  if (!normalise(parts)) parts.clear();
+  return parts;
+}
+
+}  // namespace
+
+std::vector<CurvePoint> all_measured(std::vector<CurvePoint> points) {
+  for (CurvePoint& point : points) {
+    point.used = point.size_px.has_value();
+    point.reason.reset();
+  }
+  return points;
+}
+
+void answer_by_accounts(std::span<const RunAccount> accounts, const Rig& rig,
+                        const FitOptions& options, FitResult& fit) {
+  const auto run = collect_points(all_measured(fit.points));
+  if (!run || run->too_few()) return;
+  const Samples& samples = run->samples;
+  std::vector<Told> all;
+  for (const RunAccount& account : accounts) {
+    all.push_back(told_by(account, samples, rig, options));
+  }
+  const std::vector<Component> parts = parts_of(std::move(all));
+  if (parts.empty()) return;
+  const ModelFit whole = located(samples, parts, {}, Located::by_one_sigma);
+  fit.interval_68_steps = whole.interval_68_steps;
+  fit.interval_95_steps = whole.interval_95_steps;
+  fit.best_focus_steps = whole.best_focus_steps;
+  fit.best_focus_sigma_steps = whole.best_focus_sigma_steps;
+  if (points_nowhere(samples, whole)) {
+    fit.best_focus_steps.reset();
+    fit.best_focus_sigma_steps.reset();
+  }
+  fit.probability_in_zone.reset();
+  if (fit.best_focus_steps && fit.critical_focus_zone_steps) {
+    fit.probability_in_zone =
+        mixture_within(parts, samples.scaled_position(*fit.best_focus_steps),
+                       0.5 * *fit.critical_focus_zone_steps / samples.half_range_steps);
+  }
+  std::vector<bool> used;
+  for (const std::size_t i : run->point_of_sample) used.push_back(fit.points[i].used);
+  const Judgement judgement = judge(facts_of(*run, used, fit, rig));
+  fit.verdict = judgement.verdict;
+  fit.reasons = judgement.reasons;
+}
+
+}  // namespace starwaist::curve

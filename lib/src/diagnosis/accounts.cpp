@@ -1,0 +1,172 @@
+#include "diagnosis/accounts.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <string>
+
+#include "diagnosis/phrases.h"
+
+namespace starwaist::diagnosis {
+namespace {
+
+using curve::RunAccount;
+
+// Below this an account, or all of them together, changes nothing that could be seen.
+constexpr double kLeastWeight = 0.002;
+
+double chance_of(const Accepted& accepted) { return probability_of(accepted.candidate.log_odds); }
+
+// The same points with some of them at other places, or not counted.
+struct Changes {
+  std::vector<CurvePoint> points;
+
+  void move(const std::vector<double>& steps) {
+    for (std::size_t i = 0; i < steps.size(); ++i) points[i].position_steps += steps[i];
+  }
+  void leave_out(const std::vector<std::size_t>& which) {
+    for (const std::size_t i : which) points[i].used = false;
+  }
+};
+
+std::vector<std::size_t> spoiled_by(std::span<const Accepted> accepted) {
+  std::vector<std::size_t> spoiled;
+  for (const Accepted& cause : accepted) {
+    const auto& more = cause.candidate.spoiled;
+    spoiled.insert(spoiled.end(), more.begin(), more.end());
+  }
+  return spoiled;
+}
+
+// The least certain of the causes that spoiled points.
+double chance_of_spoiled(std::span<const Accepted> accepted) {
+  double chance = 1;
+  for (const Accepted& cause : accepted) {
+    if (!cause.candidate.spoiled.empty()) chance = std::min(chance, chance_of(cause));
+  }
+  return chance;
+}
+
+// Of best focus at the middle of the run against that at its beginning, where the focus jumped
+// before point `at`: both, where that is the middle.
+struct MiddleShift {
+  double share;
+  double steps;
+};
+std::vector<MiddleShift> middle_of_jump(std::size_t at, double amount_steps, std::size_t count) {
+  if (2 * at == count) return {{0.5, 0}, {0.5, -amount_steps}};
+  return {{1, 2 * at < count ? -amount_steps : 0.0}};
+}
+
+// Sizes as they would have been without the fog, which widens the star in focus by `growth` at its
+// thickest. In focus the seeing's width counts, far out the blur of the optics does: what the fog
+// adds, it adds in quadrature to the size in focus.
+std::vector<CurvePoint> without_fog(std::vector<CurvePoint> points, const RunView& run,
+                                    const std::vector<double>& thickness, double growth) {
+  std::size_t smallest = 0;
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    if (!points[i].size_px) continue;
+    if (!points[smallest].size_px || *points[i].size_px < *points[smallest].size_px) smallest = i;
+  }
+  if (!points[smallest].size_px) return points;
+  const double in_focus =
+      (run.curve() ? std::min(run.curve()->smallest_px, *points[smallest].size_px)
+                   : *points[smallest].size_px) /
+      (1 + growth * thickness[smallest]);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    if (!points[i].size_px) continue;
+    const double size = *points[i].size_px;
+    const double grown = 1 + growth * thickness[i];
+    const double added = in_focus * in_focus * (grown * grown - 1);
+    constexpr double kLeastPart = 0.1;  // of the square that is left
+    points[i].size_px = std::sqrt(std::max(size * size - added, kLeastPart * size * size));
+  }
+  return points;
+}
+
+// Replaces the accounts whose focuser did what it should by such with and without the fog's growth.
+void add_fog(const RunView& run, const Accepted& fog, std::vector<RunAccount>& accounts) {
+  constexpr int kGroup = 1;
+  constexpr std::array kGrowths{0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0};
+  std::vector<RunAccount> all;
+  const double chance = chance_of(fog);
+  for (const RunAccount& account : accounts) {
+    RunAccount clear = account;
+    clear.weight *= 1 - chance;
+    all.push_back(clear);
+    for (const double growth : kGrowths) {
+      RunAccount foggy = account;
+      foggy.weight *= chance / kGrowths.size();
+      foggy.points = without_fog(account.points, run, fog.candidate.thickness, growth);
+      foggy.group = kGroup;
+      all.push_back(std::move(foggy));
+    }
+  }
+  accounts = std::move(all);
+}
+
+void add_moved(const Account& account, double probability, bool is_jump, const Changes& base,
+               std::vector<RunAccount>& accounts) {
+  if (probability < kLeastWeight) return;
+  for (const Account::Variant& variant : account.variants) {
+    Changes changes = base;
+    changes.move(variant.moved_steps);
+    const auto shifts = is_jump
+                            ? middle_of_jump(variant.at, variant.amount_steps, base.points.size())
+                            : std::vector<MiddleShift>{{1, 0}};
+    for (const MiddleShift& shift : shifts) {
+      RunAccount& made = accounts.emplace_back();
+      made.weight = probability * variant.weight * shift.share;
+      made.points = changes.points;
+      made.shift_steps = shift.steps;
+    }
+  }
+}
+
+const Accepted* found(std::span<const Accepted> accepted, const std::string& cause) {
+  const auto place = std::find_if(accepted.begin(), accepted.end(),
+                                  [&](const Accepted& one) { return one.cause == cause; });
+  return place == accepted.end() ? nullptr : &*place;
+}
+
+}  // namespace
+
+std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Accepted> accepted) {
+  if (record.options.known_arms || record.options.model) return {};
+  const std::vector<std::size_t> spoiled = spoiled_by(accepted);
+  const RunView run = RunView(record).with(spoiled, {});
+  if (!run.rivals()) return {};
+  const Rivals& rivals = *run.rivals();
+  Changes base{curve::all_measured(record.fit.points)};
+  const Accepted* thermal = found(accepted, "thermal_drift");
+  if (thermal != nullptr) base.move(thermal->candidate.moved_steps);
+
+  std::vector<RunAccount> accounts;
+  const double moved =
+      rivals.probability_slack + rivals.probability_no_motion + rivals.probability_focus_jump;
+  Changes without = base;
+  without.leave_out(spoiled);
+  const double chance = spoiled.empty() ? 0 : chance_of_spoiled(accepted);
+  accounts.push_back({(1 - moved) * (1 - chance), base.points});
+  if (chance > 0) accounts.push_back({(1 - moved) * chance, without.points});
+  const Accepted* fog = found(accepted, "fogging");
+  if (fog != nullptr && fog->candidate.thickness.size() == base.points.size()) {
+    add_fog(run, *fog, accounts);
+  }
+  add_moved(rivals.slack, rivals.probability_slack, false, without, accounts);
+  add_moved(rivals.no_motion, rivals.probability_no_motion, false, without, accounts);
+  add_moved(rivals.focus_jump, rivals.probability_focus_jump, true, without, accounts);
+  const bool plain = accounts.size() == 1 && thermal == nullptr;
+  if (plain && !record.field_focus) return {};
+  if (record.field_focus) {
+    for (RunAccount& account : accounts) {
+      account.shift_steps += record.field_focus->median_shift_steps;
+      account.sigma_steps =
+          std::hypot(account.sigma_steps, record.field_focus->median_shift_sigma_steps);
+    }
+  }
+  return accounts;
+}
+
+}  // namespace starwaist::diagnosis

@@ -1,0 +1,61 @@
+#include <algorithm>
+
+#include "run/arrival.h"
+#include "starwaist/numbers.h"
+#include "starwaist/run.h"
+
+namespace starwaist {
+namespace {
+
+// Why the field's shape is not known, or only roughly.
+std::vector<std::string> remarks_on_field(const RunRecord& record) {
+  if (record.frames.empty()) return {};
+  if (!record.field_focus) {
+    const auto why = focus_over_field(record.frames, record.tracks, record.fit, record.rig);
+    return why ? std::vector<std::string>() : std::vector<std::string>{why.error().text()};
+  }
+  std::vector<std::string> remarks;
+  const FieldFocus& field = *record.field_focus;
+  constexpr int kFewStars = 20;  // in three by three zones two each
+  if (field.stars < kFewStars) {
+    remarks.push_back("only " + std::to_string(field.stars) + " stars show the field's shape");
+  }
+  const double allowed = critical_focus_zone_steps(record.rig).value_or(0.5 * field.core_steps);
+  const double widest =
+      std::max({field.tilt_x_sigma_steps, field.tilt_y_sigma_steps, field.curvature_sigma_steps});
+  if (widest > allowed) {
+    remarks.push_back("tilt and curvature are known to " + format_fixed(widest, 1) +
+                      " steps only: take more frames or a richer field");
+  }
+  return remarks;
+}
+
+}  // namespace
+
+RunAnswer answer_of(const RecordedRun& recorded) {
+  const RunRecord& record = recorded.record;
+  Diagnosis diagnosis = diagnose(record);
+  RunAnswer answer;
+  answer.fit = std::move(diagnosis.fit);
+  answer.findings = std::move(diagnosis.findings);
+  answer.field_focus = record.field_focus;
+  answer.collimation = record.collimation;
+  answer.field_remarks = remarks_on_field(record);
+  answer.skipped = recorded.skipped;
+  answer.rig = record.rig;
+  if (recorded.arrived) {
+    answer.arrived = run_detail::judge_arrival(answer.fit, *recorded.arrived);
+  }
+  answer.of_frames = !record.frames.empty();
+  return answer;
+}
+
+Result<RunAnswer> judge_run(const RunInput& input, const RunOptions& options) {
+  return record_run(input, options).map(answer_of);
+}
+
+Result<RunAnswer> judge_run(const std::vector<std::string>& inputs, const RunOptions& options) {
+  return record_run(inputs, options).map(answer_of);
+}
+
+}  // namespace starwaist
