@@ -13,9 +13,8 @@
 
 namespace starwaist::samples {
 
-inline RunDiagnosis diagnosis() {
-  RunDiagnosis made;
-  made.run = fit();
+inline RunAnswer diagnosis() {
+  RunAnswer made = fit();
   Finding sky;
   sky.cause = "background_change";
   sky.confidence = 0.98;
@@ -31,17 +30,16 @@ inline RunDiagnosis diagnosis() {
   slack.evidence = {{"dead travel", 41.5, "steps"}};
   slack.remedy = "Take the slack up.";
   slack.settings = {{"takeup_steps", 90}, {"step_steps", 37.5}};
-  made.findings = {sky, slack};
-  made.decisive = 1;
+  slack.decisive = true;
+  made.findings = {slack, sky};
   return made;
 }
 
-inline RunDiagnosis healthy_diagnosis() {
-  RunDiagnosis made;
-  made.run = fit();
-  made.run.fit.verdict = Verdict::trusted;
-  made.run.fit.reasons.clear();
-  made.run.skipped.clear();
+inline RunAnswer healthy_diagnosis() {
+  RunAnswer made = fit();
+  made.fit.verdict = Verdict::trusted;
+  made.fit.reasons.clear();
+  made.skipped.clear();
   return made;
 }
 
@@ -241,8 +239,8 @@ inline BacklashResult no_backlash() {
   return r;
 }
 
-inline RunField field() {
-  RunField made;
+inline RunAnswer field() {
+  RunAnswer made = fit();
   FieldFocus focus;
   focus.tilt_x_steps = 14.25;
   focus.tilt_y_steps = -3;
@@ -252,10 +250,12 @@ inline RunField field() {
   focus.curvature_sigma_steps = 2;
   focus.centre_focus_steps = 5031;
   focus.compromise_focus_steps = 5040.25;
+  focus.flat_steps = {5028.5, 5051};
+  focus.edge_growth = 0.125;
   focus.stars = 140;
   focus.frames = 9;
   focus.zones = {{0, 0, 5021, 4, 14}, {1, 1, 5031.5, 1.5, 40}, {2, 2, 5049, 4, 12}};
-  made.focus = focus;
+  made.field_focus = focus;
   Collimation seen;
   seen.shadow_offset = 0.0625;
   seen.sigma = 0.0125;
@@ -266,17 +266,15 @@ inline RunField field() {
   seen.file = "far.fits";
   seen.position_steps = 5400;
   made.collimation = seen;
-  made.verdict = Verdict::doubtful;
-  made.reasons = {"the run has only 9 frames"};
-  made.skipped = {{"bad.fits", "not a FITS file; leave it out"}};
-  made.rig = fit().rig;
+  made.field_remarks = {"only 19 stars show the field's shape"};
   return made;
 }
 
-inline RunField no_field() {
-  RunField made;
-  made.verdict = Verdict::unusable;
-  made.reasons = {"no star is in three frames"};
+inline RunAnswer no_field() {
+  RunAnswer made;
+  made.fit.verdict = Verdict::unusable;
+  made.fit.reasons = {"the sizes show no minimum"};
+  made.field_remarks = {"no star is in three frames"};
   return made;
 }
 

@@ -130,7 +130,7 @@ TEST_F(FocusPlot, HostileNamesAreOnlyText) {
       "back\\slash\\n 100%d", "{/Bold x}_2^3", "<b>&amp;</b>",
       "line\nbreak",          "EOD",           std::string(300, 'n')};
   for (const auto& name : names) {
-    RunFit run = samples::fit();
+    RunAnswer run = samples::fit();
     run.fit.points[3].file = name;
     run.fit.reasons = {name};
     ASSERT_TRUE(write_focus_plot(run, path("a.svg"))) << name;
@@ -147,7 +147,7 @@ TEST_F(FocusPlot, HostileNamesAreOnlyText) {
 // The texts of the picture, joined; a picture that is none or not well-formed fails the test.
 class DrawnFocusPlot : public Files {
  protected:
-  [[nodiscard]] std::string text_of(const RunFit& run) const {
+  [[nodiscard]] std::string text_of(const RunAnswer& run) const {
     const auto picture = focus_plot(run, FigureFormat::svg);
     EXPECT_TRUE(picture) << (picture ? "" : picture.error().text());
     if (!picture) return {};
@@ -159,7 +159,7 @@ class DrawnFocusPlot : public Files {
 constexpr const char* kKeyOfPoints = "measured, ± one sigma";
 
 TEST_F(DrawnFocusPlot, SaysThatNoPointHasASize) {
-  RunFit empty;
+  RunAnswer empty;
   empty.fit.verdict = Verdict::unusable;
   const std::string text = text_of(empty);
   EXPECT_THAT(text, HasSubstr("Best focus not found – unusable"));
@@ -168,7 +168,7 @@ TEST_F(DrawnFocusPlot, SaysThatNoPointHasASize) {
 }
 
 TEST_F(DrawnFocusPlot, ShowsOnePointWithoutACurve) {
-  RunFit one;
+  RunAnswer one;
   one.fit.points = {samples::point("lonely.fits", 0, 0.5)};
   const std::string used = text_of(one);
   EXPECT_THAT(used, HasSubstr(kKeyOfPoints));
@@ -182,7 +182,7 @@ TEST_F(DrawnFocusPlot, ShowsOnePointWithoutACurve) {
 }
 
 TEST_F(DrawnFocusPlot, NamesOnlyWhatIsInSight) {
-  RunFit with_curve = samples::fit();
+  RunAnswer with_curve = samples::fit();
   FocusCurve curve;
   curve.centre_steps = 5000.25;
   curve.min_size_px = 2;
@@ -193,10 +193,10 @@ TEST_F(DrawnFocusPlot, NamesOnlyWhatIsInSight) {
                            "95 % interval", "critical focus zone", "off curve [px]"}) {
     EXPECT_THAT(whole, HasSubstr(part));
   }
-  RunFit open = samples::fit();
+  RunAnswer open = samples::fit();
   open.fit.interval_95_steps = {4990.0, std::nullopt};
   EXPECT_THAT(text_of(open), HasSubstr("95 % interval above 4990.0 steps"));
-  RunFit far = samples::fit();
+  RunAnswer far = samples::fit();
   for (auto& p : far.fit.points) p.position_steps = 1e12 + 1e-3 * p.position_steps;
   far.fit.best_focus_steps = -1e300;
   const std::string text = text_of(far);

@@ -20,8 +20,8 @@ inline CurvePoint point(const std::string& file, double position, double size) {
 }
 
 // Nine points of a hyperbola, best focus 5000; row 4 is rejected.
-inline RunFit fit() {
-  RunFit run;
+inline RunAnswer fit() {
+  RunAnswer run;
   for (int i = 0; i < 9; ++i) {
     const double position = 4840 + 40 * i;
     run.fit.points.push_back(point("frame_0" + std::to_string(i) + ".fits", position,

@@ -26,14 +26,14 @@ constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
 TEST(FitJson, RefusesNumbersThatAreNotFinite) {
   for (const double bad : {kNan, kInfinity, -kInfinity}) {
-    RunFit run = samples::fit();
+    RunAnswer run = samples::fit();
     run.fit.models[0].interval_95_steps.high = bad;
     const auto json = fit_json(run);
     ASSERT_FALSE(json);
     EXPECT_EQ(json.error().code, ErrorCode::numerical);
     EXPECT_THAT(json.error().text(), HasSubstr("models[0].interval_95_steps[1]"));
   }
-  RunFit run = samples::fit();
+  RunAnswer run = samples::fit();
   run.fit.points[2].position_steps = kNan;
   EXPECT_FALSE(fit_json(run));
   run = samples::fit();
@@ -92,7 +92,7 @@ TEST(TruthJson, HoldsEveryFieldOfTheTruth) {
 }
 
 TEST(Json, AbsentIsNullAndAnOpenEndToo) {
-  RunFit run = samples::fit();
+  RunAnswer run = samples::fit();
   run.fit.best_focus_steps.reset();
   run.fit.interval_95_steps.high.reset();
   const Json fit = Json::parse(fit_json(run).value());
@@ -102,7 +102,7 @@ TEST(Json, AbsentIsNullAndAnOpenEndToo) {
 }
 
 TEST(Json, MendsBytesThatAreNoUtf8) {
-  RunFit run = samples::fit();
+  RunAnswer run = samples::fit();
   run.skipped[0].file =
       "a\xff"
       "b\x01.fits";
@@ -125,7 +125,7 @@ TEST(MeasureCsv, HasAsManyCellsInEachRowAsHeadings) {
 }
 
 TEST(Tables, FitInEightyColumnsEvenWithLongNames) {
-  RunFit run = samples::fit();
+  RunAnswer run = samples::fit();
   for (auto& p : run.fit.points) p.file = std::string(300, 'x') + ".fits";
   run.fit.points[3].used = true;  // its name would stand as one long word under Not used
   MeasuredRun measured = samples::measurement();
@@ -139,7 +139,7 @@ TEST(Tables, FitInEightyColumnsEvenWithLongNames) {
 }
 
 TEST(FitTable, SaysWhatTheZoneNeeds) {
-  RunFit run = samples::fit();
+  RunAnswer run = samples::fit();
   run.fit.critical_focus_zone_steps.reset();
   run.fit.probability_in_zone.reset();
   run.rig = Rig{};
@@ -178,13 +178,9 @@ TEST(PositionDecimals, FollowThePositions) {
 
 // The first lines are for somebody who reads no further.
 TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
-  RunDiagnosis diagnosis = samples::diagnosis();
-  const std::string decided = diagnose_text(diagnosis);
-  EXPECT_LT(decided.find(diagnosis.findings[1].remedy), decided.find(diagnosis.findings[0].remedy));
-  diagnosis.decisive.reset();
-  const std::string by_confidence = diagnose_text(diagnosis);
-  EXPECT_LT(by_confidence.find(diagnosis.findings[0].remedy),
-            by_confidence.find(diagnosis.findings[1].remedy));
+  const RunAnswer answer = samples::diagnosis();
+  const std::string text = diagnose_text(answer);
+  EXPECT_LT(text.find(answer.findings[0].remedy), text.find(answer.findings[1].remedy));
 }
 
 TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {

@@ -38,7 +38,6 @@ TEST(RecordRun, FramesThatShareANameKeepWhatIsTheirOwn) {
     alike.push_back((own / "frame.fits.fz").string());
   }
   RunOptions options = demo_options();
-  options.field = true;
   const auto named = record_run(*demo, options);
   const auto unnamed = record_run(alike, options);
   ASSERT_TRUE(named && unnamed);
@@ -57,7 +56,7 @@ TEST(RecordRun, FramesThatShareANameKeepWhatIsTheirOwn) {
   EXPECT_EQ(b.collimation->shadow_offset, a.collimation->shadow_offset);
 }
 
-TEST(FitRun, ReadsTheInputThatWasFoundAndNoOther) {
+TEST(JudgeRun, ReadsTheInputThatWasFoundAndNoOther) {
   const TemporaryFolder folder;
   const std::vector<std::string> demo = find_run_input({kDemo})->frames;
   for (const std::string& frame : demo) {
@@ -66,7 +65,7 @@ TEST(FitRun, ReadsTheInputThatWasFoundAndNoOther) {
   const auto found = find_run_input({folder.path().string()});
   ASSERT_TRUE(found.has_value());
   fs::copy_file(demo.front(), folder.in("came_later.fits.fz"));
-  const auto run = fit_run(*found, demo_options());
+  const auto run = judge_run(*found, demo_options());
   ASSERT_TRUE(run.has_value()) << run.error().text();
   EXPECT_THAT(run->fit.points, SizeIs(demo.size()));
 }

@@ -56,6 +56,8 @@ Result<std::string> field_json(const RunAnswer& answer) {
   put("curvature_sigma_steps", of(&FieldFocus::curvature_sigma_steps));
   put("centre_focus_steps", of(&FieldFocus::centre_focus_steps));
   put("compromise_focus_steps", focus ? answer.fit.best_focus_steps : std::nullopt);
+  put("flat_steps", focus ? focus->flat_steps : Interval());
+  put("edge_growth_percent", focus ? Number(100 * focus->edge_growth) : std::nullopt);
   put("stars", focus ? std::optional<int>(focus->stars) : std::nullopt);
   put("collimation", answer.collimation);
   put("best_focus_steps", answer.fit.best_focus_steps);
@@ -85,6 +87,10 @@ std::string field_text(const RunAnswer& answer) {
             with_sigma(focus.tilt_y_steps, focus.tilt_y_sigma_steps) + " steps\n";
     text += "Corners less centre          " +
             with_sigma(focus.curvature_steps, focus.curvature_sigma_steps) + " steps\n";
+    text += "Stars grow by less than 1 %  from " + format_fixed(*focus.flat_steps.low, 0) + " to " +
+            format_fixed(*focus.flat_steps.high, 0) + " steps\n";
+    text +=
+        "Lost at the worst edge       " + format_fixed(100 * focus.edge_growth, 0) + " % of size\n";
     if (const auto& zone = answer.fit.critical_focus_zone_steps) {
       text += "Critical focus zone          " + format_fixed(*zone, 1) + " steps wide\n";
     }

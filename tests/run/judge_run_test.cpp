@@ -35,8 +35,8 @@ RunOptions demo_rig() {
 
 const std::string kDemo = STARWAIST_SOURCE_DIR "/demo-frames";
 
-TEST(FitRun, DemoRunIsTrustedAndHoldsTheTruth) {
-  const auto run = fit_run({kDemo}, demo_rig());
+TEST(JudgeRun, DemoRunIsTrustedAndHoldsTheTruth) {
+  const auto run = judge_run({kDemo}, demo_rig());
   ASSERT_TRUE(run.has_value()) << run.error().text();
   EXPECT_EQ(run->fit.verdict, Verdict::trusted);
   std::ifstream in(kDemo + "/truth.json");
@@ -45,14 +45,14 @@ TEST(FitRun, DemoRunIsTrustedAndHoldsTheTruth) {
   EXPECT_EQ(run->fit.points.size(), 11U);
 }
 
-TEST(FitRun, AnyThreadCountAndOrderOfInputsGivesTheSameBytes) {
+TEST(JudgeRun, AnyThreadCountAndOrderOfInputsGivesTheSameBytes) {
   RunOptions options = demo_rig();
   options.threads = 1;
-  const auto one = fit_run({kDemo}, options);
+  const auto one = judge_run({kDemo}, options);
   options.threads = 2;
   auto files = find_run_input({kDemo})->frames;
   std::reverse(files.begin(), files.end());
-  const auto two = fit_run(files, options);
+  const auto two = judge_run(files, options);
   ASSERT_TRUE(one && two);
   EXPECT_EQ(*fit_json(*one), *fit_json(*two));
 }
@@ -60,24 +60,24 @@ TEST(FitRun, AnyThreadCountAndOrderOfInputsGivesTheSameBytes) {
 TEST_F(Inputs, BadFramesAmongGoodOnesAreNamedAndSkipped) {
   auto files = find_run_input({kDemo})->frames;
   files.push_back(write("bad.fits", "no frame"));
-  const auto run = fit_run(files, demo_rig());
+  const auto run = judge_run(files, demo_rig());
   ASSERT_TRUE(run.has_value());
   ASSERT_EQ(run->skipped.size(), 1U);
   EXPECT_EQ(run->skipped[0].file, "bad.fits");
   EXPECT_EQ(run->fit.verdict, Verdict::trusted);
-  EXPECT_FALSE(fit_run({files.back()}, demo_rig()).has_value());
+  EXPECT_FALSE(judge_run({files.back()}, demo_rig()).has_value());
 }
 
 // The demo run without one of its frames, which then plays the frame taken afterwards.
-RunFit demo_run_without(const std::string& name, RunOptions options) {
+RunAnswer demo_run_without(const std::string& name, RunOptions options) {
   auto files = find_run_input({kDemo})->frames;
   std::erase_if(files, [&](const std::string& f) { return fs::path(f).filename() == name; });
   options.arrived = kDemo + "/" + name;
-  return fit_run(files, options).value();
+  return judge_run(files, options).value();
 }
 
-TEST(FitRun, AFrameTakenAtBestFocusHasThePromisedSize) {
-  const RunFit run = demo_run_without("frame_05.fits.fz", demo_rig());
+TEST(JudgeRun, AFrameTakenAtBestFocusHasThePromisedSize) {
+  const RunAnswer run = demo_run_without("frame_05.fits.fz", demo_rig());
   ASSERT_TRUE(run.arrived && run.arrived->agrees);
   EXPECT_TRUE(*run.arrived->agrees) << *run.arrived->size_px << *run.arrived->expected_size_px;
   EXPECT_EQ(run.fit.points.size(), 10U);
@@ -97,15 +97,15 @@ TEST_F(Inputs, AFrameThatDidNotArriveIsTold) {
   }
   fs::copy_file(found[9], folder_.in("at_5231.fits.fz"));
   options.arrived = folder_.in("at_5231.fits.fz");
-  const auto run = fit_run(files, options);
+  const auto run = judge_run(files, options);
   ASSERT_TRUE(run && run->arrived && run->arrived->agrees) << run.error().text();
   EXPECT_FALSE(*run->arrived->agrees);
   // Frame 9 was taken at 5294, 63 steps from best focus; the curve is even to a few per cent there.
   EXPECT_NEAR(*run->arrived->off_by_steps, 63, 3);
 }
 
-TEST(FitRun, TableOfTheSamePointsGivesTheSameAnswer) {
-  const auto run = fit_run({kDemo}, demo_rig());
+TEST(JudgeRun, TableOfTheSamePointsGivesTheSameAnswer) {
+  const auto run = judge_run({kDemo}, demo_rig());
   ASSERT_TRUE(run.has_value());
   const auto fit = fit_curve(run->fit.points, run->rig);
   ASSERT_TRUE(fit.has_value());

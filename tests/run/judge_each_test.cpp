@@ -22,10 +22,10 @@ using testing::HasSubstr;
 
 struct Told {
   std::string name;
-  RunFit run;
+  RunAnswer run;
 };
 
-class FitEach : public testing::Test {
+class JudgeEach : public testing::Test {
  protected:
   // Rows "<before>position,size" of a hyperbola of 2 px and `slope` px a step with 1.5 % noise.
   std::string rows(const std::string& before, double best, const std::vector<double>& from_best,
@@ -44,9 +44,10 @@ class FitEach : public testing::Test {
   static std::vector<Told> answers(const std::vector<std::string>& inputs,
                                    const RunOptions& options = {}) {
     std::vector<Told> told;
-    const auto done = fit_each(inputs, options, [&](const std::string& name, const RunFit& run) {
-      told.push_back({name, run});
-    });
+    const auto done =
+        judge_each(inputs, options, [&](const std::string& name, const RunAnswer& run) {
+          told.push_back({name, run});
+        });
     EXPECT_TRUE(done || done.error().code == ErrorCode::interrupted);
     return told;
   }
@@ -62,7 +63,7 @@ class FitEach : public testing::Test {
   std::mt19937_64 random_{17};
 };
 
-TEST_F(FitEach, ARunOfTwoPointsIsAnsweredByTheOthersAndTheyAreAsAlone) {
+TEST_F(JudgeEach, ARunOfTwoPointsIsAnsweredByTheOthersAndTheyAreAsAlone) {
   std::string text = "run,position,fwhm\n" + rows("short,", 4000, {150, 250});
   for (int i = 0; i < 10; ++i) {
     text += good("night" + std::to_string(i) + ",", 5000 + 10 * i);
@@ -90,20 +91,20 @@ TEST_F(FitEach, ARunOfTwoPointsIsAnsweredByTheOthersAndTheyAreAsAlone) {
   }
 }
 
-TEST_F(FitEach, RunsBeforeTheFirstThatWaitsAreToldAtOnce) {
+TEST_F(JudgeEach, RunsBeforeTheFirstThatWaitsAreToldAtOnce) {
   std::string text = "run,position,fwhm\n" + good("a,", 5000) + good("b,", 5000) +
                      rows("short,", 5000, {150, 250}) + good("c,", 5000);
   std::vector<std::string> told;
   std::vector<std::size_t> told_when_done;  // by runs read
   RunOptions options;
   options.progress = [&](int, int) { told_when_done.push_back(told.size()); };
-  ASSERT_TRUE(fit_each({folder_.write("nights.csv", text)}, options,
-                       [&](const std::string& name, const RunFit&) { told.push_back(name); }));
+  ASSERT_TRUE(judge_each({folder_.write("nights.csv", text)}, options,
+                         [&](const std::string& name, const RunAnswer&) { told.push_back(name); }));
   EXPECT_THAT(told, testing::ElementsAre("a", "b", "short", "c"));
   EXPECT_THAT(told_when_done, testing::ElementsAre(1U, 2U, 2U, 2U));
 }
 
-TEST_F(FitEach, AnInterruptHandsOutWhatIsHeldAsItIs) {
+TEST_F(JudgeEach, AnInterruptHandsOutWhatIsHeldAsItIs) {
   std::string text = "run,position,fwhm\n" + rows("short,", 5000, {150, 250});
   for (int i = 0; i < 12; ++i) text += good("night" + std::to_string(i) + ",", 5000);
   int done = 0;
@@ -116,7 +117,7 @@ TEST_F(FitEach, AnInterruptHandsOutWhatIsHeldAsItIs) {
   EXPECT_EQ(told[0].run.fit.verdict, Verdict::unusable);
 }
 
-TEST_F(FitEach, TelescopesAreToldApartByTheirColumn) {
+TEST_F(JudgeEach, TelescopesAreToldApartByTheirColumn) {
   // Two telescopes of different arms, eight runs and a short one each.
   std::string text = "run,telescope,position,fwhm\n";
   for (const auto& [name, slope] : {std::pair{"east", 0.02}, std::pair{"west", 0.05}}) {
@@ -147,7 +148,7 @@ TEST_F(FitEach, TelescopesAreToldApartByTheirColumn) {
   EXPECT_EQ(of(mixed, "east-short").run.fit.reasons.size(), 1U);
 }
 
-TEST_F(FitEach, FoldersOfTablesTellEachOtherToo) {
+TEST_F(JudgeEach, FoldersOfTablesTellEachOtherToo) {
   for (int i = 0; i < 9; ++i) {
     const std::string run = "nights/run" + std::to_string(i);
     fs::create_directories(folder_.in(run));
@@ -164,7 +165,7 @@ TEST_F(FitEach, FoldersOfTablesTellEachOtherToo) {
   EXPECT_EQ(told[9].run.skipped.size(), 1U);
 }
 
-TEST_F(FitEach, FoldersOfOneKnownRigBelongTogether) {
+TEST_F(JudgeEach, FoldersOfOneKnownRigBelongTogether) {
   for (const std::string night : {"first", "second"}) {
     for (int i = 0; i < 5; ++i) {
       const std::string run = night + "/run" + std::to_string(i);
@@ -188,7 +189,7 @@ TEST_F(FitEach, FoldersOfOneKnownRigBelongTogether) {
   EXPECT_TRUE(told[5].run.fit.probability_in_zone);
 }
 
-TEST_F(FitEach, TheTelescopeOfATableIsRead) {
+TEST_F(JudgeEach, TheTelescopeOfATableIsRead) {
   const auto tables = read_run_tables(folder_.write(
       "t.csv",
       "run,Telescope,position,hfr\na,east,1,2\na,east,2,3\nb,,1,2\nc,west,1,2\nc,east,2,2\n"));
