@@ -147,6 +147,32 @@ void widen_far_from_points(const FitResult& fit, std::vector<RunAccount>& accoun
   for (RunAccount& account : accounts) account.sigma_steps = kOfDistance * far;
 }
 
+// Where something happened, it leaves more in the sizes than the accounts take out (frames that are
+// clipped, dimmed or trailed scatter by more than their errors), and an assumed drift is not known
+// exactly. Set on runs of bench/diagnosis_bench; no source.
+void widen_by_causes(const FitResult& fit, std::vector<RunAccount>& accounts) {
+  constexpr double kOfSigma = 0.5;
+  const double left = kOfSigma * fit.best_focus_sigma_steps.value_or(0);
+  for (RunAccount& account : accounts) account.sigma_steps = std::hypot(account.sigma_steps, left);
+}
+
+// By how far the focus had drifted when the sweep passed best focus, where that is only assumed.
+void widen_by_drift(const FitResult& fit, const Accepted& thermal,
+                    std::vector<RunAccount>& accounts) {
+  const std::vector<double>& moved = thermal.candidate.perhaps_moved_steps;
+  if (moved.empty() || !fit.best_focus_steps) return;
+  std::size_t nearest = 0;
+  for (std::size_t i = 1; i < moved.size(); ++i) {
+    const auto away = [&](std::size_t k) {
+      return std::abs(fit.points[k].position_steps - *fit.best_focus_steps);
+    };
+    if (away(i) < away(nearest)) nearest = i;
+  }
+  for (RunAccount& account : accounts) {
+    account.sigma_steps = std::hypot(account.sigma_steps, moved[nearest]);
+  }
+}
+
 const Accepted* found(std::span<const Accepted> accepted, const std::string& cause) {
   const auto place = std::find_if(accepted.begin(), accepted.end(),
                                   [&](const Accepted& one) { return one.cause == cause; });
@@ -158,12 +184,14 @@ const Accepted* found(std::span<const Accepted> accepted, const std::string& cau
 std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Accepted> accepted) {
   if (record.options.known_arms || record.options.model) return {};
   const std::vector<std::size_t> spoiled = spoiled_by(accepted);
-  const RunView run = RunView(record).with(spoiled, {});
+  const Accepted* thermal = found(accepted, "thermal_drift");
+  const std::vector<double> drifted =
+      thermal != nullptr ? thermal->candidate.moved_steps : std::vector<double>();
+  const RunView run = RunView(record).with(spoiled, drifted);
   if (!run.rivals()) return {};
   const Rivals& rivals = *run.rivals();
   Changes base{curve::all_measured(record.fit.points)};
-  const Accepted* thermal = found(accepted, "thermal_drift");
-  if (thermal != nullptr) base.move(thermal->candidate.moved_steps);
+  base.move(drifted);
 
   std::vector<RunAccount> accounts;
   const double moved =
@@ -178,6 +206,8 @@ std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Acc
   add_moved(rivals.focus_jump, rivals.probability_focus_jump, true, without, accounts);
   if (const Accepted* fog = found(accepted, "fogging")) add_fog(run, *fog, accounts);
   widen_far_from_points(record.fit, accounts);
+  if (!accepted.empty()) widen_by_causes(record.fit, accounts);
+  if (thermal != nullptr) widen_by_drift(record.fit, *thermal, accounts);
   const bool plain = accounts.size() == 1 && thermal == nullptr;
   if (plain && !record.field_focus && accounts.front().sigma_steps == 0) return {};
   if (record.field_focus) {
