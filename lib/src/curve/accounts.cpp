@@ -56,7 +56,10 @@ Told told_by(const RunAccount& account, const Samples& scale, const Rig& rig,
       if (!(part.weight * weight > 0)) continue;
       Component moved = rescaled(part, run->samples, scale, account.shift_steps);
       moved.weight *= weight;
-      told.parts.push_back(widened(std::move(moved), account.sigma_steps / scale.half_range_steps));
+      moved = widened(std::move(moved), account.sigma_steps / scale.half_range_steps);
+      if (moved.sound() && std::isfinite(moved.cdf(moved.centre))) {
+        told.parts.push_back(std::move(moved));
+      }
     }
   }
   normalise(told.parts);
