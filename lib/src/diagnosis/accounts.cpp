@@ -150,9 +150,11 @@ void widen_far_from_points(const FitResult& fit, std::vector<RunAccount>& accoun
 // Where something happened, it leaves more in the sizes than the accounts take out (frames that are
 // clipped, dimmed or trailed scatter by more than their errors), and an assumed drift is not known
 // exactly. Set on runs of bench/diagnosis_bench; no source.
-void widen_by_causes(const FitResult& fit, std::vector<RunAccount>& accounts) {
+void widen_by_causes(const FitResult& fit, double moved, std::vector<RunAccount>& accounts) {
   constexpr double kOfSigma = 0.5;
-  const double left = kOfSigma * fit.best_focus_sigma_steps.value_or(0);
+  constexpr double kOfSigmaWhereMoved = 0.9;  // amount and frame are each taken at their best
+  const double share = kOfSigma + (kOfSigmaWhereMoved - kOfSigma) * moved;
+  const double left = share * fit.best_focus_sigma_steps.value_or(0);
   for (RunAccount& account : accounts) account.sigma_steps = std::hypot(account.sigma_steps, left);
 }
 
@@ -171,6 +173,13 @@ void widen_by_drift(const FitResult& fit, const Accepted& thermal,
   for (RunAccount& account : accounts) {
     account.sigma_steps = std::hypot(account.sigma_steps, moved[nearest]);
   }
+}
+
+// Jumps too small to be found are more frequent than the odds of one that is found count with. No
+// source; held against bench/diagnosis_bench.
+double with_small_jumps(double probability) {
+  constexpr double kFactor = 2;
+  return kFactor * probability / (1 + (kFactor - 1) * probability);
 }
 
 const Accepted* found(std::span<const Accepted> accepted, const std::string& cause) {
@@ -194,8 +203,9 @@ std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Acc
   base.move(drifted);
 
   std::vector<RunAccount> accounts;
+  const double jumped = with_small_jumps(rivals.probability_focus_jump);
   const double moved =
-      rivals.probability_slack + rivals.probability_no_motion + rivals.probability_focus_jump;
+      std::min(1.0, rivals.probability_slack + rivals.probability_no_motion + jumped);
   Changes without = base;
   without.leave_out(spoiled);
   const double chance = spoiled.empty() ? 0 : chance_of_spoiled(accepted);
@@ -203,10 +213,10 @@ std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Acc
   if (chance > 0) accounts.push_back({(1 - moved) * chance, without.points});
   add_moved(rivals.slack, rivals.probability_slack, false, without, accounts);
   add_moved(rivals.no_motion, rivals.probability_no_motion, false, without, accounts);
-  add_moved(rivals.focus_jump, rivals.probability_focus_jump, true, without, accounts);
+  add_moved(rivals.focus_jump, jumped, true, without, accounts);
   if (const Accepted* fog = found(accepted, "fogging")) add_fog(run, *fog, accounts);
   widen_far_from_points(record.fit, accounts);
-  if (!accepted.empty()) widen_by_causes(record.fit, accounts);
+  if (!accepted.empty()) widen_by_causes(record.fit, moved, accounts);
   if (thermal != nullptr) widen_by_drift(record.fit, *thermal, accounts);
   const bool plain = accounts.size() == 1 && thermal == nullptr;
   if (plain && !record.field_focus && accounts.front().sigma_steps == 0) return {};
