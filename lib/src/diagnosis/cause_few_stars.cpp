@@ -99,6 +99,7 @@ std::optional<Candidate> look(const RunView& run) {
     seconds = " (" + format_short(kLonger * *exposure) + " s)";
     c.settings = {{"exposure_s", kLonger * *exposure}};
   }
+  c.changes = Remedy::exposure;
   c.remedy = "Expose " + format_short(kLonger) + " times as long" + seconds +
              ", or use the clear filter, bin, or point at a richer field.";
   // Sizes that are hardly sizes come before whatever their scatter or their light looks like.
