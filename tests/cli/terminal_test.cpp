@@ -114,7 +114,7 @@ TEST_F(OneLine, OfDriftAndBacklash) {
       "position,temperature,sigma\n5100,0,2\n5081,2,2\n5058,4,2\n5041,6,2\n5020,8,2\n4999,10,2\n");
   const Answer drift = call({"drift", in("focus.csv"), "--short"});
   expect_short(drift.out);
-  EXPECT_THAT(drift.out, AllOf(StartsWith("-10 ± "), HasSubstr("steps/°C")));
+  EXPECT_THAT(drift.out, AllOf(StartsWith("-10.1 ± "), HasSubstr("steps/°C")));
   const Answer backlash = call({"backlash", in("good.csv"), "--short"});
   EXPECT_THAT(backlash.out, StartsWith("do not use these sweeps"));
 }

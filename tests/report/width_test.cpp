@@ -118,6 +118,11 @@ TEST(Texts, UseTheRoomThatAWideScreenHas) {
   }));
 }
 
+TEST(Wrapped, KeepsAFigureTogether) {
+  EXPECT_EQ(report::wrapped("best focus 5031 ± 2 steps", "", 17), "best focus\n5031 ± 2 steps\n");
+  EXPECT_EQ(report::wrapped("about 24 % more", "", 8), "about\n24 %\nmore\n");
+}
+
 TEST(AlignedTable, LetsTheLeastNeededColumnsLeaveFirst) {
   const std::vector<report::Column> columns = {{"Kept", ""},
                                                {"First", "", report::Align::right, 2},
@@ -133,7 +138,7 @@ TEST(AlignedTable, ShortensAColumnBeforeOneLeaves) {
   const std::vector<report::Column> columns = {{"A", "", report::Align::right, 1},
                                                {"Name", "", report::Align::left, 0, 9}};
   EXPECT_EQ(report::aligned_table(columns, {{"1", "abcdefghijkl"}}, 14),
-            "  A  Name\n  1  abcdef...\n" + std::string());
+            "  A  Name\n  1  abc...jkl\n");
 }
 
 TEST(AlignedTable, WritesSentencesWhereNoColumnCanLeave) {

@@ -76,7 +76,7 @@ std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) 
 
 std::string explain_text(const CausePage& page, const TextOptions& options) {
   const std::size_t width = options.width;
-  std::string text = report::capital(page.title) + " (" + page.cause + ")\n";
+  std::string text = wrapped(report::capital(page.title) + " (" + page.cause + ")", "", width);
   const auto section = [&](const char* heading, const std::string& words) {
     if (!words.empty()) text += std::string("\n") + heading + "\n" + wrapped(words, "  ", width);
   };

@@ -59,11 +59,11 @@ std::string frames_table(const SessionAnswer& answer, std::size_t width) {
                     fixed_or_empty(f.eccentricity, 2), fixed_or_empty(f.temperature_c, 1),
                     a.cause.value_or("")});
   }
-  constexpr std::size_t kLeastName = 10;
-  return report::dashed_table({{"File", "", Align::left, 0, kLeastName},
-                               {"UTC", "", Align::right, 1},
+  constexpr std::size_t kLeastName = 13;
+  return report::dashed_table({{"File", "", Align::left, 2, kLeastName},
+                               {"UTC", ""},
                                {"Filter", "", Align::left, 4},
-                               {"Size", "px", Align::right, 2},
+                               {"Size", "px", Align::right, 1},
                                {"Loss", "%"},
                                {"Light", "%", Align::right, 3},
                                {"Ecc", "", Align::right, 6},

@@ -61,13 +61,13 @@ std::string action_words(const FitResult& fit, const ToldFindings& told) {
     case Verdict::trusted:
       break;
     case Verdict::doubtful:
-      return "check it with a better run; 'starwaist plan' proposes one.";
+      return "Check it with a better run; 'starwaist plan' proposes one.";
     case Verdict::unusable:
-      return "take another run; 'starwaist plan' proposes one.";
+      return "Take another run; 'starwaist plan' proposes one.";
   }
   if (!fit.approach) return {};
-  return *fit.approach == Direction::outward ? "go there from smaller positions, as the run did."
-                                             : "go there from larger positions, as the run did.";
+  return *fit.approach == Direction::outward ? "Go there from smaller positions, as the run did."
+                                             : "Go there from larger positions, as the run did.";
 }
 
 }  // namespace

@@ -49,7 +49,7 @@ std::string alternatives_table(const FocusPlan& plan, std::size_t width) {
                                 {"±", "steps"},
                                 {"In zone", "", report::Align::right, 1},
                                 {"Time", "min", report::Align::right, 2},
-                                {"Edge", "x smallest", report::Align::right, 4},
+                                {"Edge", "x best", report::Align::right, 4},
                                 {"", "", report::Align::left}},
                                rows, width);
 }

@@ -25,7 +25,7 @@ using report::wrapped;
 
 // Of a column of file names: no wider, and not shortened to less than this on a narrow screen.
 constexpr std::size_t kFileWidth = 22;
-constexpr std::size_t kLeastFileWidth = 10;
+constexpr std::size_t kLeastFileWidth = 13;
 
 std::string zone_words(const FitResult& fit) {
   std::string text =

@@ -36,6 +36,23 @@ std::string padded(const std::string& text, std::size_t width, Align align) {
   return align == Align::left ? text + blanks : blanks + text;
 }
 
+// Where the next piece that no line break may go through ends: a word, but "24 %" and "5031 ± 2"
+// stay together.
+std::size_t piece_end(std::string_view text) {
+  constexpr std::string_view kPlusMinus = "±";
+  std::size_t end = std::min(text.find(' '), text.size());
+  while (end < text.size()) {
+    const std::string_view after = text.substr(end + 1);
+    const bool glued = after.substr(0, 1) == "%" ||
+                       after.substr(0, kPlusMinus.size()) == kPlusMinus ||
+                       (end >= kPlusMinus.size() &&
+                        text.substr(end - kPlusMinus.size(), kPlusMinus.size()) == kPlusMinus);
+    if (!glued || end == 0) break;
+    end = std::min(text.find(' ', end + 1), text.size());
+  }
+  return end;
+}
+
 // Of wrapped and labelled: `hanging` blanks before every line but the first.
 std::string broken_at_blanks(std::string_view text, std::string_view first_indent,
                              std::size_t hanging, std::size_t width) {
@@ -44,7 +61,7 @@ std::string broken_at_blanks(std::string_view text, std::string_view first_inden
   std::size_t used = screen_width(first_indent);
   bool line_empty = true;
   while (!text.empty()) {
-    const std::size_t end = std::min(text.find(' '), text.size());
+    const std::size_t end = piece_end(text);
     const std::string_view word = text.substr(0, end);
     text.remove_prefix(std::min(end + 1, text.size()));
     if (word.empty()) continue;
