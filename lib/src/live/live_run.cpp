@@ -55,8 +55,8 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   so_far_ = std::move(with);
 
-  const RunAnswer judged = answer_of(*recorded);
-  const FitResult& fit = judged.fit;
+  judged_ = answer_of(*recorded);
+  const FitResult& fit = judged_.fit;
   WatchAnswer answer;
   answer.file = newest.measurement.file;
   answer.position_steps = *newest.facts.position_steps;
