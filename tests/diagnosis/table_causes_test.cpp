@@ -245,7 +245,7 @@ TEST(Diagnose, AnInwardSweepIsAdvisedFromItsUpperEndDown) {
   const double points = setting(*finding, "points").value_or(0);
   EXPECT_LT(start, 5000);
   EXPECT_GT(start + (points - 1) * step, 5000);
-  EXPECT_NE(finding->remedy.find(" down to "), std::string::npos);
+  EXPECT_NE(finding->remedy.text.find(" down to "), std::string::npos);
 }
 
 TEST(Diagnose, TheFindingThatSpoilsTheAnswerIsTheDecisiveOne) {
@@ -412,7 +412,7 @@ TEST(Diagnose, FindingsComeInFallingOrderAboveTheLimit) {
       EXPECT_LE(finding.confidence, last);
       EXPECT_GE(finding.share, 0);
       EXPECT_LE(finding.share, 1);
-      EXPECT_FALSE(finding.remedy.empty());
+      EXPECT_FALSE(finding.remedy.text.empty());
       EXPECT_FALSE(finding.evidence.empty());
       last = finding.confidence;
     }

@@ -180,7 +180,7 @@ TEST(PositionDecimals, FollowThePositions) {
 TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
   const RunAnswer answer = samples::diagnosis();
   const std::string text = diagnose_text(answer);
-  EXPECT_LT(text.find(answer.findings[0].remedy), text.find(answer.findings[1].remedy));
+  EXPECT_LT(text.find(answer.findings[0].remedy.text), text.find(answer.findings[1].remedy.text));
 }
 
 TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {

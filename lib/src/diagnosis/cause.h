@@ -15,6 +15,7 @@
 
 #include "diagnosis/run_view.h"
 #include "numerics/log_sum.h"
+#include "starwaist/codes.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist::diagnosis {
@@ -35,7 +36,7 @@ struct Candidate {
   Effect effect = Effect::harmless;
   std::string summary;
   std::vector<EvidenceItem> evidence;
-  std::string remedy;
+  Statement remedy;
   std::vector<std::pair<std::string, double>> settings;
 
   // What the other causes see of the run once this one is accepted (see RunView).

@@ -63,7 +63,7 @@ void lower_verdict(const Accepted& accepted, FitResult& fit) {
   if (fit.verdict == Verdict::unusable) return;
   if (fit.verdict == lowered && !fit.reasons.empty()) return;
   fit.verdict = lowered;
-  fit.reasons.push_back(accepted.candidate.summary);
+  fit.reasons.push_back({accepted.cause, accepted.candidate.summary});
 }
 
 // A jump that is too improbable to be listed may still be too probable for an answer to be relied
@@ -79,10 +79,12 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
     return;
   }
   fit.verdict = Verdict::doubtful;
-  fit.reasons.push_back("a jump of the focus by about " + steps_words(std::abs(jump.amount_steps)) +
-                        " between " + run.point(jump.at - 1).file + " and " +
-                        run.point(jump.at).file + " would explain the sizes too (chance " +
-                        percent(chance) + "); repeat the run to tell");
+  fit.reasons.push_back({codes::focus_may_have_jumped,
+                         "a jump of the focus by about " +
+                             steps_words(std::abs(jump.amount_steps)) + " between " +
+                             run.point(jump.at - 1).file + " and " + run.point(jump.at).file +
+                             " would explain the sizes too (chance " + percent(chance) +
+                             "); repeat the run to tell"});
 }
 
 }  // namespace

@@ -3,6 +3,7 @@
 
 #include "run/follow_stars.h"
 #include "run/record_frames.h"
+#include "starwaist/codes.h"
 #include "starwaist/live.h"
 
 namespace starwaist {
@@ -73,12 +74,14 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   const auto conditions = conditions_of(options_, recorded->record);
   if (!conditions) {
-    answer.advice = "The next position cannot be told yet: " + conditions.error().text();
+    answer.advice = {codes::next_not_yet_known,
+                     "The next position cannot be told yet: " + conditions.error().text()};
     return answer;
   }
   const auto next = next_sample(fit.points, *conditions, recorded->record.rig, options_.next);
   if (!next) {
-    answer.advice = "The next position cannot be told: " + next.error().text();
+    answer.advice = {codes::next_not_known,
+                     "The next position cannot be told: " + next.error().text()};
     return answer;
   }
   answer.next_position_steps = next->next_position_steps;

@@ -65,9 +65,9 @@ std::string backlash_text(const BacklashResult& r) {
     text += answer_line("Left over", format_short(*r.remaining_steps) +
                                          " steps of slack in the run taken with take-up");
   }
-  text += report::why_not_trusted(r.reasons);
+  text += report::why_not_trusted(texts_of(r.reasons));
   if (!r.sweeps.empty()) text += "\n" + sweeps_table(r);
-  return text + section("Notes", r.notes);
+  return text + section("Notes", texts_of(r.notes));
 }
 
 }  // namespace starwaist

@@ -68,7 +68,7 @@ std::string problems(const std::vector<Finding>& findings) {
 std::string healthy_words(const FitResult& fit) {
   if (fit.verdict == Verdict::trusted) return "Nothing is wrong with this run.";
   if (fit.reasons.empty()) return "No cause was found.";
-  return "No single cause is plain. " + capital(fit.reasons.front()) + ".";
+  return "No single cause is plain. " + capital(fit.reasons.front().text) + ".";
 }
 
 }  // namespace
@@ -81,7 +81,7 @@ std::string diagnose_text(const RunAnswer& answer) {
     text += wrapped(printable(healthy_words(fit)), "");
   } else {
     text += wrapped(printable(problems(findings)), "");
-    text += wrapped(printable(findings.front().remedy), "What to do: ");
+    text += wrapped(printable(findings.front().remedy.text), "What to do: ");
   }
   for (const Finding& finding : findings) {
     text +=
@@ -90,14 +90,14 @@ std::string diagnose_text(const RunAnswer& answer) {
     for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
     text += report::bullets(figures);
     if (&finding != &findings.front()) {
-      text += wrapped(printable(finding.remedy), "  What to do: ");
+      text += wrapped(printable(finding.remedy.text), "  What to do: ");
     }
     const std::string settings = settings_words(finding);
     if (!settings.empty()) text += wrapped(settings, "  For the next run: ");
     text += "  More: starwaist diagnose --explain " + finding.cause + "\n";
   }
   if (!findings.empty() && fit.verdict != Verdict::trusted && !fit.reasons.empty()) {
-    text += report::section("What the curve says", fit.reasons);
+    text += report::section("What the curve says", texts_of(fit.reasons));
   }
   return text + report::section("Skipped", reason_lines(answer.skipped));
 }

@@ -146,11 +146,11 @@ std::string drift_table(const DriftFit& fit) {
     }
     text += answer_line("Lag", line);
   }
-  text += report::why_not_trusted(r.reasons);
+  text += report::why_not_trusted(texts_of(r.reasons));
   if (!r.filters.empty()) text += "\n" + filter_table(r);
   if (!r.predictions.empty()) text += "\n" + prediction_table(r);
   text += report::section("Not used", rejection_lines(r.rejected));
-  return text + report::section("Notes", r.notes);
+  return text + report::section("Notes", texts_of(r.notes));
 }
 
 }  // namespace starwaist

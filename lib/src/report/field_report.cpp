@@ -36,7 +36,7 @@ Result<std::string> field_json(const RunAnswer& answer) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/field/1"}};
   const auto put = [&](const char* name, const auto& value) {
-    object[name] = encoder.encode(value, name);
+    encoder.put(name, value, name, object);
   };
   using Number = std::optional<double>;
   const std::optional<FieldFocus>& focus = answer.field_focus;
@@ -103,8 +103,8 @@ std::string field_text(const RunAnswer& answer) {
             format_fixed(100 * seen.sigma, 1) + " % of their radius off centre, towards " +
             format_fixed(seen.angle_deg, 0) + " degrees (" + report::printable(seen.file) + ")\n";
   }
-  text += report::bullets(answer.field_remarks);
-  text += report::why_not_trusted(answer.fit.reasons);
+  text += report::bullets(texts_of(answer.field_remarks));
+  text += report::why_not_trusted(texts_of(answer.fit.reasons));
   for (const std::string& line : reason_lines(answer.skipped)) {
     text += report::wrapped(report::printable(line), "  skipped: ");
   }

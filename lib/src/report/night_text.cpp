@@ -95,9 +95,9 @@ std::string night_text(const SessionAnswer& answer) {
                                 hours_words(r.focus_lost_s));
   }
   text += report::verdict_line(r.verdict, {"", kNotTrusted, kNotTrusted});
-  text += report::why_not_trusted(r.reasons);
+  text += report::why_not_trusted(texts_of(r.reasons));
   text += report::section("Skipped", reason_lines(answer.skipped));
-  text += report::section("Notes", r.notes);
+  text += report::section("Notes", texts_of(r.notes));
   return text + "\n" + frames_table(answer);
 }
 
@@ -110,7 +110,7 @@ std::string night_watch_text(const NightWatchAnswer& answer) {
             format_fixed(*answer.best_size_px, 2) + " px";
   }
   if (answer.temperature_c) line += ", " + format_fixed(*answer.temperature_c, 1) + " °C";
-  return line + "\n" + report::wrapped(printable(answer.advice), answer.refocus ? "! " : "  ");
+  return line + "\n" + report::wrapped(printable(answer.advice.text), answer.refocus ? "! " : "  ");
 }
 
 }  // namespace starwaist

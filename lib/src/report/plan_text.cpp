@@ -92,7 +92,7 @@ std::string plan_text(const FocusPlan& plan) {
     text += answer_line("Positions", positions);
   }
   if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan);
-  return text + section("Notes", plan.notes);
+  return text + section("Notes", texts_of(plan.notes));
 }
 
 std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,

@@ -165,7 +165,7 @@ std::string measure_table(const MeasuredRun& run) {
   std::vector<std::string> remarks;
   for (const MeasuredFrame& frame : run.frames) {
     for (const auto& remark : frame.measurement.remarks) {
-      remarks.push_back(frame.measurement.file + ": " + remark);
+      remarks.push_back(frame.measurement.file + ": " + remark.text);
     }
   }
   return text + section("Remarks", remarks) + section("Skipped", reason_lines(run.skipped));
@@ -209,11 +209,11 @@ std::string fit_table(const RunAnswer& run) {
                                                  : "from larger positions, as the run did"));
   }
   if (run.arrived) text += answer_line("Arrived", arrival_words(*run.arrived));
-  text += report::why_not_trusted(fit.reasons);
+  text += report::why_not_trusted(texts_of(fit.reasons));
   if (!fit.points.empty()) text += "\n" + points_table(fit);
   text += section("Not used", rejection_lines(fit));
   if (!fit.models.empty()) text += "\n" + models_table(fit);
-  text += section("Notes", fit.notes);
+  text += section("Notes", texts_of(fit.notes));
   text += section("Skipped", reason_lines(run.skipped));
   return text;
 }
@@ -222,7 +222,7 @@ std::string fit_line(const std::string& run_name, const RunAnswer& run) {
   const FitResult& fit = run.fit;
   std::string line =
       run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);
-  if (!fit.reasons.empty()) line += " (" + fit.reasons.front() + ")";
+  if (!fit.reasons.empty()) line += " (" + fit.reasons.front().text + ")";
   return report::printable(line) + "\n";
 }
 

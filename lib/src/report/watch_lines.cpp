@@ -34,7 +34,7 @@ std::string watch_text(const WatchAnswer& answer) {
   } else if (answer.next_position_steps) {
     line += "; next frame at " + format_fixed(*answer.next_position_steps, 0);
   }
-  return line + "\n" + report::wrapped(report::printable(answer.advice), "  ");
+  return line + "\n" + report::wrapped(report::printable(answer.advice.text), "  ");
 }
 
 }  // namespace starwaist
