@@ -12,6 +12,7 @@
 #include "starwaist/field.h"
 #include "starwaist/ledger.h"
 #include "starwaist/live.h"
+#include "starwaist/move.h"
 #include "starwaist/night.h"
 #include "starwaist/plan.h"
 #include "starwaist/render.h"
@@ -61,6 +62,7 @@ inline Json measure() {
 
 inline Json fit() {
   Json object = answer_of<FitResult>("fit");
+  add_value<std::optional<Move>>(object, "move", "where to go for best focus");
   add_skipped(object);
   add_rig(object);
   add_value<std::optional<Arrival>>(object, "arrived", "frame taken at best focus, by --arrived");

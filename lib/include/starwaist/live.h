@@ -104,6 +104,8 @@ struct WatchAnswer {
   Interval interval_95_steps;
   Verdict verdict = Verdict::unusable;        // of the run so far
   std::vector<Statement> reasons;             // why it is not trusted, in plain words
+  std::optional<Direction> approach;          // absent where positions go both ways
+  std::optional<Move> move;                   // to best focus; absent where it is not known
   std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
   bool enough = false;                        // best focus is known as well as wanted
   Statement advice;                           // in plain words
@@ -121,6 +123,8 @@ struct Fields<WatchAnswer> {
       STARWAIST_FIELD(WatchAnswer, interval_95_steps, "steps", "95 % interval"),
       STARWAIST_FIELD(WatchAnswer, verdict, "", "of the run so far"),
       STARWAIST_FIELD(WatchAnswer, reasons, "", "why it is not trusted"),
+      STARWAIST_FIELD(WatchAnswer, approach, "", "direction of the sweep"),
+      STARWAIST_FIELD(WatchAnswer, move, "", "where to go for best focus, see fit"),
       STARWAIST_FIELD(WatchAnswer, next_position_steps, "steps", "where one more frame adds most"),
       STARWAIST_FIELD(WatchAnswer, enough, "", "whether best focus is known as well as wanted"),
       STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"));

@@ -31,6 +31,7 @@ struct Rig {
   std::optional<double> saturation_adu;
   std::optional<double> min_position_steps;
   std::optional<double> max_position_steps;
+  std::optional<double> takeup_steps;  // how far past a target to go, so that slack is taken up
 
   // f_number, or focal length over aperture; absent where neither is known.
   [[nodiscard]] std::optional<double> focal_ratio() const;
@@ -60,7 +61,10 @@ struct Fields<Rig> {
       STARWAIST_FIELD(Rig, read_noise_e, "e", "read noise in electrons", kNotNegative),
       STARWAIST_FIELD(Rig, saturation_adu, "adu", "level of a full pixel", kPositive),
       STARWAIST_FIELD(Rig, min_position_steps, "steps", "focuser's lower limit"),
-      STARWAIST_FIELD(Rig, max_position_steps, "steps", "focuser's upper limit"));
+      STARWAIST_FIELD(Rig, max_position_steps, "steps", "focuser's upper limit"),
+      STARWAIST_FIELD(Rig, takeup_steps, "steps",
+                      "how far to go past a target before the last move, for the slack",
+                      kNotNegative));
 };
 static_assert(describes_every_field<Rig>());
 

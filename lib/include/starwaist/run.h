@@ -18,6 +18,7 @@
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
 #include "starwaist/intake.h"
+#include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/stars.h"
 #include "starwaist/statement.h"
@@ -94,6 +95,7 @@ struct RunAnswer {
   std::vector<SkippedFile> skipped;
   Rig rig;                         // as completed from the headers
   std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame
+  std::optional<Move> move;        // to best focus; absent where the run cannot be used
   bool of_frames = false;          // not of a table, which knows no places of stars
 
   [[nodiscard]] bool healthy() const { return findings.empty() && fit.verdict == Verdict::trusted; }

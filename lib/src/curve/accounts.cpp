@@ -39,6 +39,14 @@ double log_scale_of(const RunPoints& run) {
   return sum;
 }
 
+// A standard error beyond every place that is looked at: the part knows nothing, and is open.
+void open_where_it_knows_nothing(Component& part) {
+  if (part.scale < kFarthestMinimum) return;
+  part.knots = {{part.centre - 1, -0.01}, {part.centre + 1, 0.01}};
+  part.open_low = part.open_high = true;
+  part.centre = std::clamp(part.centre, -kFarthestMinimum, kFarthestMinimum);
+}
+
 Told told_by(const RunAccount& account, const Samples& scale, const Rig& rig,
              const FitOptions& options) {
   Told told{account.weight, 0, account.group, {}};
@@ -56,7 +64,11 @@ Told told_by(const RunAccount& account, const Samples& scale, const Rig& rig,
       if (!(part.weight * weight > 0)) continue;
       Component moved = rescaled(part, run->samples, scale, account.shift_steps);
       moved.weight *= weight;
-      told.parts.push_back(widened(std::move(moved), account.sigma_steps / scale.half_range_steps));
+      open_where_it_knows_nothing(moved);
+      moved = widened(std::move(moved), account.sigma_steps / scale.half_range_steps);
+      if (moved.sound() && std::isfinite(moved.cdf(moved.centre))) {
+        told.parts.push_back(std::move(moved));
+      }
     }
   }
   normalise(told.parts);

@@ -219,14 +219,18 @@ Component shape_component(ShapeFitter& fitter, const Samples& samples, const Sha
 
 double degrees_of_sum(double degrees, double ratio) {
   constexpr double kMost = 60;  // as good as a normal distribution
-  return std::floor(std::min(degrees * ratio * ratio + 1e-6, kMost));
+  // A ratio below one is rounding: there is no distribution without a degree of freedom.
+  return std::max(1.0, std::floor(std::min(degrees * ratio * ratio + 1e-6, kMost)));
 }
 
 Component widened(Component part, double sigma) {
   if (!(part.scale > 0) || !(sigma > 0)) return part;
   const double ratio = std::hypot(part.scale, sigma) / part.scale;
   part.scale *= ratio;
-  for (Knot& knot : part.knots) knot.t = part.centre + ratio * (knot.t - part.centre);
+  for (Knot& knot : part.knots) {
+    const double away = knot.t - part.centre;
+    knot.t = part.centre + std::copysign(std::hypot(away, sigma * knot.root), away);
+  }
   part.degrees_of_freedom = degrees_of_sum(part.degrees_of_freedom, ratio * ratio);
   return part;
 }

@@ -53,8 +53,9 @@ Component parabola_component(const ParabolaFit& fit, double variance, double deg
 // Degrees of freedom of a variance that is `ratio` times its part with `degrees`, the rest of it
 // known (Satterthwaite 1946, from memory); whole so that Student's closed form serves.
 double degrees_of_sum(double degrees, double ratio);
-// With an independent normal error of that standard deviation (in t) added: scaled about its
-// centre, with the degrees of freedom of the sum.
+// With an independent normal error of that standard deviation (in t) added: every place of a root r
+// moves away from the centre as r standard errors added in quadrature do, with the degrees of
+// freedom of the sum.
 Component widened(Component part, double sigma);
 
 // Student's quantile; those that knots are laid at are looked up.

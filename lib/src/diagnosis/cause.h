@@ -44,6 +44,8 @@ struct Candidate {
   std::vector<std::size_t> spoiled;  // points that no other cause is to judge by
   // By point, empty for none: where the focus was, less the commanded position.
   std::vector<double> moved_steps;
+  // The same where it is only assumed: not taken out, and counted as an error of best focus.
+  std::vector<double> perhaps_moved_steps;
   // By point, empty for none: how far fog on the optics had come, 0 to 1.
   std::vector<double> thickness;
 };

@@ -112,11 +112,11 @@ std::optional<Candidate> look(const RunView& run) {
   c.remedy = {codes::cool_and_shorten,
               "Let the telescope cool down and make the run shorter; the answer belongs to the "
               "middle of the run, so correct it by the temperature since."};
-  if (told && rig.um_per_step) {
-    c.moved_steps.assign(run.count(), 0.0);
+  if (rig.um_per_step) {
+    std::vector<double>& moved = told ? c.moved_steps : c.perhaps_moved_steps;
     for (std::size_t i = 0; i < run.count(); ++i) {
       const double after = line->slope_c * (static_cast<double>(i) - line->middle_frame);
-      c.moved_steps[i] = -um_per_c * after / *rig.um_per_step;
+      moved.push_back(-um_per_c * after / *rig.um_per_step);
     }
   }
   return c;

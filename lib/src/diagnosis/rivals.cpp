@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
+#include <map>
 #include <set>
 
 #include "curve/priors.h"
@@ -261,6 +263,13 @@ std::vector<double> with_play(const std::vector<double>& commanded, double width
   return places;
 }
 
+double first_move_of(const std::vector<double>& places) {
+  for (std::size_t i = 1; i < places.size(); ++i) {
+    if (places[i] != places[i - 1]) return places[i] - places[i - 1];
+  }
+  return 0;
+}
+
 // The first place after the moves turned back; 0 where they never do.
 std::size_t first_turn(const std::vector<double>& places) {
   double way = 0;
@@ -322,30 +331,98 @@ std::vector<double> moved_steps_of(const Variant& variant, const Weigher& weighe
   return moved;
 }
 
-// The likeliest, as many as hold all but a fiftieth of the account.
-std::vector<Account::Variant> near_variants(const Best& best, const Weigher& weigher,
-                                            const RunView& run) {
+// The same account with another amount.
+using WithAmount = std::function<Variant(const Variant&, double)>;
+
+// An amount's likeliest value and its standard error, both of its logarithm.
+struct AmountFound {
+  double log_amount = 0;
+  double sigma = 0;
+};
+
+// From a start on the grid of amounts: parabolas through three evidences, closer each time.
+AmountFound find_amount(Weigher& weigher, const Variant& start, const WithAmount& with_amount) {
+  const double sign = start.amount < 0 ? -1 : 1;
+  const auto evidence = [&](double log_amount) {
+    return weigher.weigh(with_amount(start, sign * std::exp(log_amount)).places).log_evidence;
+  };
+  AmountFound found{std::log(std::abs(start.amount)), 0.05};
+  constexpr double kFirstStep = 0.12;  // half of the grid's
+  constexpr double kLeastSigma = 1e-3;
+  constexpr int kRounds = 4;
+  double step = kFirstStep;
+  double middle = evidence(found.log_amount);
+  for (int round = 0; round < kRounds; ++round) {
+    const double low = evidence(found.log_amount - step);
+    const double high = evidence(found.log_amount + step);
+    const double bend = low - 2 * middle + high;
+    const double move =
+        bend < 0 ? std::clamp(0.5 * (low - high) / bend, -1.0, 1.0) : (high > low ? 1.0 : -1.0);
+    if (bend < 0) found.sigma = std::clamp(step / std::sqrt(-bend), kLeastSigma, 0.25);
+    const double next = found.log_amount + move * step;
+    const double there = evidence(next);
+    if (there > middle) {
+      found.log_amount = next;
+      middle = there;
+    }
+    step = std::max(0.5 * found.sigma, step / 3);
+  }
+  return found;
+}
+
+// The likeliest frames, as many as hold all but a fiftieth of the account; of each the amounts
+// within two standard errors.
+std::vector<Account::Variant> near_variants(const Best& best, Weigher& weigher, const RunView& run,
+                                            const WithAmount& with_amount) {
+  struct Group {
+    Variant top;
+    double evidence = kNone;  // of `top`
+    double sum = kNone;
+  };
+  std::map<std::pair<std::size_t, bool>, Group> groups;
+  for (const auto& [variant, evidence] : best.near) {
+    Group& group = groups[{variant.at, variant.amount < 0}];
+    group.sum = log_sum(group.sum, evidence);
+    if (evidence <= group.evidence) continue;
+    group.evidence = evidence;
+    group.top = variant;
+  }
+  std::vector<Group> all;
+  for (auto& [key, group] : groups) all.push_back(std::move(group));
+  std::sort(all.begin(), all.end(), [](const Group& a, const Group& b) { return a.sum > b.sum; });
   constexpr double kEnough = 0.98;
-  constexpr std::size_t kMost = 16;
-  auto near = best.near;
-  std::sort(near.begin(), near.end(),
-            [](const auto& a, const auto& b) { return a.second > b.second; });
+  constexpr std::size_t kMost = 6;
+  constexpr std::array kErrors{-1.8, -0.9, 0.0, 0.9, 1.8};
   std::vector<Account::Variant> variants;
   double held = 0;
-  for (const auto& [variant, evidence] : near) {
-    if (held > kEnough || variants.size() >= kMost) break;
-    const double weight = std::exp(evidence - best.log_evidence);
+  double total = 0;
+  for (std::size_t k = 0; k < std::min(kMost, all.size()) && held < kEnough; ++k) {
+    const double weight = std::exp(all[k].sum - best.log_evidence);
     held += weight;
-    variants.push_back({weight, weigher.which()[variant.at],
-                        variant.amount * weigher.samples().half_range_steps,
-                        moved_steps_of(variant, weigher, run)});
+    const auto add = [&](const Variant& variant, double share) {
+      variants.push_back({weight * share, weigher.which()[variant.at],
+                          variant.amount * weigher.samples().half_range_steps,
+                          moved_steps_of(variant, weigher, run)});
+      total += weight * share;
+    };
+    if (!with_amount) {
+      add(all[k].top, 1);
+      continue;
+    }
+    const AmountFound found = find_amount(weigher, all[k].top, with_amount);
+    const double sign = all[k].top.amount < 0 ? -1 : 1;
+    for (const double error : kErrors) {
+      const double amount = sign * std::exp(found.log_amount + error * found.sigma);
+      add(with_amount(all[k].top, amount), std::exp(-0.5 * error * error));
+    }
   }
-  for (Account::Variant& variant : variants) variant.weight /= held;
+  for (Account::Variant& variant : variants) variant.weight /= total;
   return variants;
 }
 
-Account account_of(const Best& best, const Weighed& healthy, double others, const Weigher& weigher,
-                   const RunView& run) {
+// `with_amount`: empty for an account that has none.
+Account account_of(const Best& best, const Weighed& healthy, double others, Weigher& weigher,
+                   const RunView& run, const WithAmount& with_amount) {
   Account account;
   if (best.variant.places.empty() || !(best.log_evidence > kNone)) return account;
   const Samples& s = weigher.samples();
@@ -353,12 +430,27 @@ Account account_of(const Best& best, const Weighed& healthy, double others, cons
   account.amount_steps = best.variant.amount * s.half_range_steps;
   account.at = weigher.which()[best.variant.at];
   account.moved_steps = moved_steps_of(best.variant, weigher, run);
-  account.variants = near_variants(best, weigher, run);
   account.best_focus_steps = s.steps(best.weighed.best_t);
   account.shift_steps = (best.weighed.best_t - healthy.best_t) * s.half_range_steps;
   if (healthy.squares > 0) {
     account.misfit_share = std::clamp(1 - best.weighed.squares / healthy.squares, 0.0, 1.0);
   }
+  constexpr double kNegligible = -6;  // its amounts are not looked at more closely
+  if (account.log_odds < kNegligible) return account;
+  account.variants = near_variants(best, weigher, run, with_amount);
+  const auto top =
+      std::max_element(account.variants.begin(), account.variants.end(),
+                       [](const auto& a, const auto& b) { return a.weight < b.weight; });
+  account.amount_steps = top->amount_steps;
+  account.at = top->at;
+  account.moved_steps = top->moved_steps;
+  std::vector<double> places = weigher.commanded();
+  for (std::size_t k = 0; k < places.size(); ++k) {
+    places[k] += top->moved_steps[weigher.which()[k]] / s.half_range_steps;
+  }
+  const double refined = weigher.weigh(places).best_t;
+  account.best_focus_steps = s.steps(refined);
+  account.shift_steps = (refined - healthy.best_t) * s.half_range_steps;
   return account;
 }
 
@@ -400,8 +492,7 @@ double amount_of(int i) {
 
 // Where the focus was in a run with free play, for places `t` as commanded.
 std::vector<Variant> slack_variants(const std::vector<double>& t) {
-  double first_move = 0;
-  for (std::size_t i = 1; i < t.size() && first_move == 0; ++i) first_move = t[i] - t[i - 1];
+  const double first_move = first_move_of(t);
   std::vector<Variant> variants;
   const std::size_t turn = first_turn(t);
   const int starts = turn > 0 ? 2 : 1;  // without a turn a play that is taken up does not show
@@ -428,6 +519,11 @@ std::vector<Variant> stop_variants(const std::vector<double>& t) {
   return variants;
 }
 
+std::vector<double> with_jump(std::vector<double> places, std::size_t at, double shift) {
+  for (std::size_t j = at; j < places.size(); ++j) places[j] += shift;
+  return places;
+}
+
 // The same in a run in which the focus jumped.
 std::vector<Variant> jump_variants(const std::vector<double>& t) {
   const std::size_t n = t.size();
@@ -435,10 +531,8 @@ std::vector<Variant> jump_variants(const std::vector<double>& t) {
   for (std::size_t k = 2; k + 1 < n; ++k) {  // the first place after it
     for (int i = 0; i < 2 * kAmounts; ++i) {
       const double shift = i < kAmounts ? amount_of(i) : -amount_of(i - kAmounts);
-      std::vector<double> places = t;
-      for (std::size_t j = k; j < n; ++j) places[j] += shift;
       variants.push_back(
-          {places,
+          {with_jump(t, k, shift),
            std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + log_all_good(n),
            shift, k});
     }
@@ -471,12 +565,23 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   const double no_account =
       log_sum(log_sum(good, outliers), may_be_flat ? flat.log_evidence + log_all_good(n) : kNone);
   const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
-  rivals.slack =
-      account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run);
+  const auto with_slack = [&t](Variant variant, double amount) {
+    const bool taken_up = variant.at > 0;
+    variant.places = with_play(t, amount, first_move_of(t) > 0, taken_up);
+    variant.amount = amount;
+    return variant;
+  };
+  const auto with_shift = [&t](Variant variant, double amount) {
+    variant.places = with_jump(t, variant.at, amount);
+    variant.amount = amount;
+    return variant;
+  };
+  rivals.slack = account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher,
+                            run, with_slack);
   rivals.no_motion =
-      account_of(stop, healthy, others(slack.log_evidence, jump.log_evidence), weigher, run);
-  rivals.focus_jump =
-      account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run);
+      account_of(stop, healthy, others(slack.log_evidence, jump.log_evidence), weigher, run, {});
+  rivals.focus_jump = account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence),
+                                 weigher, run, with_shift);
 
   const double all = log_sum(
       no_account, log_sum(slack.log_evidence, log_sum(stop.log_evidence, jump.log_evidence)));

@@ -73,7 +73,7 @@ Fitted fit_sharper(const Given& given, const Rig& rig) {
   return fitted;
 }
 
-FieldFocus focus_of(const StarsOfField& data, const Fitted& fitted, const FrameMeasurement& frame) {
+FieldFocus focus_of(const StarsOfField& data, const Fitted& fitted) {
   const auto& [curve, state] = fitted;
   FieldFocus out;
   const auto frame_count = static_cast<double>(data.position_steps.size());
@@ -94,13 +94,13 @@ FieldFocus focus_of(const StarsOfField& data, const Fitted& fitted, const FrameM
   out.tilt_correlation = covariance(0, 1) / std::sqrt(covariance(0, 0) * covariance(1, 1));
   out.degrees_of_freedom = std::min(degrees, static_cast<double>(data.stars) - 2 * kShapes);
   out.centre_focus_steps = curve.centre_steps();
-  const MedianFocus median = median_focus(curve, state.shape, frame);
+  const MedianFocus median = median_focus(data, curve, state.shape);
   out.compromise_focus_steps = median.best_focus_steps;
   out.flat_steps = median.flat_steps;
   out.edge_growth = median.edge_growth;
   const Eigen::Vector3d errors(out.tilt_x_sigma_steps, out.tilt_y_sigma_steps,
                                out.curvature_sigma_steps);
-  const MedianShift shift = median_shift(data, curve, state.shape, errors, frame);
+  const MedianShift shift = median_shift(data, curve, state.shape, errors);
   out.median_shift_steps = shift.steps;
   out.median_shift_sigma_steps = shift.sigma_steps;
   out.core_steps = curve.core_steps();
@@ -116,7 +116,7 @@ Result<FieldFocus> focus_over_field(const FrameGroup& frames, std::span<const St
                                     const FitResult& fit, const Rig& rig) {
   const auto given = given_of(frames, tracks, fit);
   if (!given) return tl::unexpected(given.error());
-  FieldFocus out = focus_of(given->stars, fit_sharper(*given, rig), frames[0]);
+  FieldFocus out = focus_of(given->stars, fit_sharper(*given, rig));
   if (!std::isfinite(out.tilt_x_sigma_steps + out.tilt_y_sigma_steps + out.curvature_sigma_steps +
                      out.tilt_x_steps + out.tilt_y_steps + out.curvature_steps)) {
     return fail(ErrorCode::numerical, "focus over the field: the stars determine no shape",

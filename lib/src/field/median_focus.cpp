@@ -14,18 +14,10 @@
 namespace starwaist::over_field {
 namespace {
 
-constexpr int kSide = 15;  // places across the frame, each way
-
-// Best focus at places all over the frame, less that of its centre.
-std::vector<double> offsets_of(const Eigen::Vector3d& shape, const FrameMeasurement& frame) {
-  std::vector<double> offsets;
-  for (int i = 0; i < kSide; ++i) {
-    for (int j = 0; j < kSide; ++j) {
-      const ShapesAt at = shapes_at(frame, (i + 0.5) / kSide * (frame.width_px - 1),
-                                    (j + 0.5) / kSide * (frame.height_px - 1));
-      offsets.push_back(shape(0) * at[0] + shape(1) * at[1] + shape(2) * at[2]);
-    }
-  }
+// Best focus of each star, less that of the field's centre.
+std::vector<double> offsets_of(const StarsOfField& data, const Eigen::Vector3d& shape) {
+  std::vector<double> offsets(data.stars, 0.0);
+  for (const StarInFrame& row : data.rows) offsets[row.star] = offset_of(row, shape);
   return offsets;
 }
 
@@ -39,14 +31,25 @@ double median_log_size(const StarCurve& curve, const std::vector<double>& offset
   return median(sizes);
 }
 
-// From the centre's best focus.
+// How far from `from`, in steps of one side (-1, 1), the median size keeps below `limit`.
+double reach_below(const StarCurve& curve, const std::vector<double>& offsets, double from,
+                   double side, double limit) {
+  const auto ends = std::minmax_element(offsets.begin(), offsets.end());
+  const double reach = 3 * curve.core_steps() + *ends.second - *ends.first;
+  return numerics::bisect({0, reach}, 40, [&](double away) {
+    return median_log_size(curve, offsets, from + side * away) < limit;
+  });
+}
+
+// From the centre's best focus. Over a tilted field the median hardly changes between two places
+// half a tilt apart: the middle of where it is as good as least.
 double best_of_median(const StarCurve& curve, const std::vector<double>& offsets) {
   const auto ends = std::minmax_element(offsets.begin(), offsets.end());
   double best = 0.5 * (*ends.first + *ends.second);
+  double least = median_log_size(curve, offsets, best);
   double reach = 0.5 * (*ends.second - *ends.first) + 1e-9;
-  for (int zoom = 0; zoom < 4; ++zoom) {
+  for (int zoom = 0; zoom < 3; ++zoom) {
     constexpr int kSteps = 20;
-    double least = std::numeric_limits<double>::infinity();
     const double middle = best;
     for (int k = -kSteps; k <= kSteps; ++k) {
       const double at = middle + reach * k / kSteps;
@@ -58,7 +61,10 @@ double best_of_median(const StarCurve& curve, const std::vector<double>& offsets
     }
     reach *= 2.0 / kSteps;
   }
-  return best;
+  constexpr double kAsGood = 0.001;
+  const double limit = least + kAsGood;
+  return best + 0.5 * (reach_below(curve, offsets, best, 1, limit) -
+                       reach_below(curve, offsets, best, -1, limit));
 }
 
 // Best focus that a fit to the stars' mean sizes gives, from the centre's; the centre's own where
@@ -67,8 +73,7 @@ double best_of_mean(const StarsOfField& data, const StarCurve& curve,
                     const Eigen::Vector3d& shape) {
   std::vector<double> sums(data.position_steps.size(), 0.0);
   std::vector<int> counts(sums.size(), 0);
-  std::vector<double> own(data.stars, 0.0);
-  for (const StarInFrame& row : data.rows) own[row.star] = offset_of(row, shape);
+  const std::vector<double> own = offsets_of(data, shape);
   for (std::size_t i = 0; i < sums.size(); ++i) {
     for (const double offset : own) {
       sums[i] += curve.log_size(data.position_steps[i] - offset);
@@ -93,8 +98,7 @@ double best_of_mean(const StarsOfField& data, const StarCurve& curve,
 double error_of_places(const StarsOfField& data, const StarCurve& curve,
                        const Eigen::Vector3d& shape) {
   constexpr std::size_t kHalves = 12;
-  std::vector<double> own(data.stars, 0.0);
-  for (const StarInFrame& row : data.rows) own[row.star] = offset_of(row, shape);
+  const std::vector<double> own = offsets_of(data, shape);
   std::vector<double> bests;
   std::uint32_t state = 1;  // the same halves each time
   for (std::size_t k = 0; k < kHalves; ++k) {
@@ -113,50 +117,45 @@ double error_of_places(const StarsOfField& data, const StarCurve& curve,
   return std::sqrt(squares / static_cast<double>(kHalves - 1));
 }
 
-double shift_of(const StarsOfField& data, const StarCurve& curve, const Eigen::Vector3d& shape,
-                const FrameMeasurement& frame) {
-  return best_of_median(curve, offsets_of(shape, frame)) - best_of_mean(data, curve, shape);
+double shift_of(const StarsOfField& data, const StarCurve& curve, const Eigen::Vector3d& shape) {
+  return best_of_median(curve, offsets_of(data, shape)) - best_of_mean(data, curve, shape);
 }
 
 }  // namespace
 
-MedianFocus median_focus(const StarCurve& curve, const Eigen::Vector3d& shape,
-                         const FrameMeasurement& frame) {
+MedianFocus median_focus(const StarsOfField& data, const StarCurve& curve,
+                         const Eigen::Vector3d& shape) {
   constexpr double kGrowth = 0.01;
-  const std::vector<double> offsets = offsets_of(shape, frame);
+  const std::vector<double> offsets = offsets_of(data, shape);
   const double best = best_of_median(curve, offsets);
   MedianFocus focus;
   focus.best_focus_steps = curve.centre_steps() + best;
   const double limit = median_log_size(curve, offsets, best) + std::log1p(kGrowth);
-  const double reach = 3 * curve.core_steps() +
-                       2 * std::max(std::abs(*std::max_element(offsets.begin(), offsets.end())),
-                                    std::abs(*std::min_element(offsets.begin(), offsets.end())));
-  const auto grown_at = [&](double side) {
-    return numerics::bisect({0, reach}, 40, [&](double away) {
-      return median_log_size(curve, offsets, best + side * away) < limit;
-    });
-  };
-  focus.flat_steps = {focus.best_focus_steps - grown_at(-1), focus.best_focus_steps + grown_at(1)};
+  focus.flat_steps = {focus.best_focus_steps - reach_below(curve, offsets, best, -1, limit),
+                      focus.best_focus_steps + reach_below(curve, offsets, best, 1, limit)};
   const double smallest = curve.log_size(curve.centre_steps());
   double largest = smallest;
-  for (const double offset : offsets) {
-    largest = std::max(largest, curve.log_size(curve.centre_steps() + best - offset));
+  for (const double x : {-0.5, 0.0, 0.5}) {
+    for (const double y : {-0.5, 0.0, 0.5}) {
+      // As the shapes are defined: r^2 over that of the corner.
+      const double offset = shape(0) * x + shape(1) * y + shape(2) * 2 * (x * x + y * y);
+      largest = std::max(largest, curve.log_size(curve.centre_steps() + best - offset));
+    }
   }
   focus.edge_growth = std::expm1(largest - smallest);
   return focus;
 }
 
 MedianShift median_shift(const StarsOfField& data, const StarCurve& curve,
-                         const Eigen::Vector3d& shape, const Eigen::Vector3d& errors,
-                         const FrameMeasurement& frame) {
+                         const Eigen::Vector3d& shape, const Eigen::Vector3d& errors) {
   MedianShift shift;
-  shift.steps = shift_of(data, curve, shape, frame);
+  shift.steps = shift_of(data, curve, shape);
   shift.sigma_steps = error_of_places(data, curve, shape);
   for (Eigen::Index k = 0; k < kShapes; ++k) {
     Eigen::Vector3d off = Eigen::Vector3d::Zero();
     off(k) = errors(k);
-    const double change = 0.5 * (shift_of(data, curve, shape + off, frame) -
-                                 shift_of(data, curve, shape - off, frame));
+    const double change =
+        0.5 * (shift_of(data, curve, shape + off) - shift_of(data, curve, shape - off));
     shift.sigma_steps = std::hypot(shift.sigma_steps, change);
   }
   return shift;

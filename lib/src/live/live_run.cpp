@@ -67,6 +67,8 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.interval_95_steps = fit.interval_95_steps;
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
+  answer.approach = fit.approach;
+  answer.move = judged.move;
   for (const CurvePoint& point : fit.points) {
     if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;

@@ -24,6 +24,7 @@ encoding::Json report::fit_object(const RunAnswer& run, encoding::Encoder& encod
   encoding::Json object = {{"schema", "starwaist/fit/1"}};
   if (run_name != nullptr) object["run"] = *run_name;
   object.update(encoder.encode(run.fit, ""));
+  object["move"] = encoder.encode(run.move, "move");
   object["skipped"] = encoder.encode(run.skipped, "skipped");
   object["rig"] = rig_json(run.rig, encoder);
   object["arrived"] = encoder.encode(run.arrived, "arrived");

@@ -47,6 +47,9 @@ RunAnswer answer_of(const RecordedRun& recorded) {
   answer.field_remarks = remarks_on_field(record);
   answer.skipped = recorded.skipped;
   answer.rig = record.rig;
+  if (answer.fit.best_focus_steps && answer.fit.verdict != Verdict::unusable) {
+    answer.move = move_to(*answer.fit.best_focus_steps, answer.fit.approach, record.rig);
+  }
   if (recorded.arrived) {
     answer.arrived = run_detail::judge_arrival(answer.fit, *recorded.arrived);
   }
