@@ -223,7 +223,7 @@ int main(int argc, char** argv) {
       std::printf("  noise-free %+.4f", error_of(*true_fit, truth->best_focus_steps, half_zone));
     }
     std::printf("\n");
-    for (const std::string& reason : fit->reasons) std::printf("      %s\n", reason.c_str());
+    for (const auto& reason : fit->reasons) std::printf("      %s\n", reason.text.c_str());
     if (show_frames) {
       for (std::size_t i = 0; i < sizes.size(); ++i) {
         const double true_px = truth->frames[i].hfr_px;

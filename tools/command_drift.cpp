@@ -26,7 +26,7 @@ using Paths = std::vector<std::string>;
 struct History {
   std::vector<DriftRun> runs;
   std::vector<SkippedFile> skipped;
-  std::vector<std::string> notes;
+  std::vector<Statement> notes;
 };
 
 struct DriftAnswer {

@@ -1,5 +1,6 @@
 // starwaist plan: tonight's settings of a focus run.
 #include "job.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/plan.h"
 #include "starwaist/report.h"
@@ -111,7 +112,8 @@ class PlanCommand : public Command {
     auto optics = conditions_from_optics(rig, slope_);
     if (!optics) return conditions;
     optics->notes.insert(optics->notes.begin(),
-                         conditions.error().message + "; the plan rests on the optics alone");
+                         {codes::planned_by_optics,
+                          conditions.error().message + "; the plan rests on the optics alone"});
     return optics;
   }
 

@@ -148,7 +148,7 @@ TEST(MeasureBacklash, RecoversSlackWithoutNoise) {
     EXPECT_EQ(r->sweeps[1].direction, Direction::outward);
     EXPECT_NEAR(*r->sweeps[0].best_focus_steps, 5030, 5);
     EXPECT_NEAR(*r->sweeps[1].best_focus_steps, 5030 + slack, 5);
-    EXPECT_EQ(r->verdict, Verdict::trusted) << testing::PrintToString(r->reasons);
+    EXPECT_EQ(r->verdict, Verdict::trusted) << testing::PrintToString(texts_of(r->reasons));
   }
 }
 
@@ -164,8 +164,8 @@ TEST(MeasureBacklash, SeparatesDriftFromSlack) {
       measure_backlash(take({.slack = 50, .noise = 0.01, .drift_per_frame = 2, .count = 2}), rig());
   ASSERT_TRUE(two);
   EXPECT_FALSE(two->drift_identified);
-  auto said = two->notes;
-  said.insert(said.end(), two->reasons.begin(), two->reasons.end());
+  auto said = texts_of(two->notes);
+  for (const std::string& reason : texts_of(two->reasons)) said.push_back(reason);
   EXPECT_THAT(said, Contains(HasSubstr("two sweeps cannot tell slack from a drift")));
 }
 
@@ -295,7 +295,7 @@ TEST(MeasureBacklash, SaysWhenNoSlackIsFoundAndWhenSweepsDisagreeTheWrongWay) {
   const auto none = measure_backlash(take({.slack = 0, .noise = 0.01}), rig());
   ASSERT_TRUE(none);
   EXPECT_FALSE(none->slack_found);
-  EXPECT_THAT(none->notes, Contains(HasSubstr("already taken with take-up")));
+  EXPECT_THAT(texts_of(none->notes), Contains(HasSubstr("already taken with take-up")));
   auto swapped = take({.slack = 60, .noise = 0.005});
   for (auto& record : swapped) std::reverse(record.begin(), record.end());
   const auto wrong = measure_backlash(swapped, rig());
@@ -344,7 +344,7 @@ TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
   const auto r = measure_backlash(take({.slack = 60, .noise = 0.01}), tight);
   ASSERT_TRUE(r);
   EXPECT_EQ(r->verdict, Verdict::doubtful);
-  EXPECT_THAT(r->reasons, Contains(HasSubstr("beyond the focuser's limits")));
+  EXPECT_THAT(texts_of(r->reasons), Contains(HasSubstr("beyond the focuser's limits")));
 }
 
 // Inward the take-up would begin at 5030 + 90; outward it begins at 5090 - 90.
@@ -356,14 +356,14 @@ TEST(MeasureBacklash, TheFinalDirectionAvoidsALimitUnlessItWasAsked) {
   ASSERT_TRUE(r);
   EXPECT_EQ(r->final_direction, Direction::outward);
   EXPECT_EQ(r->verdict, Verdict::trusted);
-  EXPECT_THAT(r->notes, Contains(HasSubstr("beyond the focuser's limits")));
+  EXPECT_THAT(texts_of(r->notes), Contains(HasSubstr("beyond the focuser's limits")));
   BacklashOptions options;
   options.final_direction = Direction::inward;
   const auto asked = measure_backlash(records, limited, options);
   ASSERT_TRUE(asked);
   EXPECT_EQ(asked->final_direction, Direction::inward);
   EXPECT_EQ(asked->verdict, Verdict::doubtful);
-  EXPECT_THAT(asked->reasons, Contains(HasSubstr("approach from the other side")));
+  EXPECT_THAT(texts_of(asked->reasons), Contains(HasSubstr("approach from the other side")));
 }
 
 TEST(VerifyTakeup, ReportsWhetherSlackIsLeft) {

@@ -38,7 +38,8 @@ TEST(ConditionsFromOptics, SaysWhatItAssumesAndWhatIsMissing) {
   rig.um_per_step = 2;
   const auto conditions = conditions_from_optics(rig);
   ASSERT_TRUE(conditions);
-  EXPECT_THAT(conditions->notes, testing::Contains(HasSubstr("focal length is not known")));
+  EXPECT_THAT(texts_of(conditions->notes),
+              testing::Contains(HasSubstr("focal length is not known")));
   rig.f_number.reset();
   EXPECT_EQ(conditions_from_optics(rig).error().code, ErrorCode::invalid_argument);
   rig = plain_rig();

@@ -39,7 +39,7 @@ TEST(NextSample, BracketsAndEndsFromAnywhere) {
       advice = next_sample(points, conditions, plain_rig(), options);
       ASSERT_TRUE(advice);
     }
-    EXPECT_TRUE(advice->enough) << start << " " << advice->reason;
+    EXPECT_TRUE(advice->enough) << start << " " << advice->reason.text;
     EXPECT_LE(bracketing, 5) << start;
     EXPECT_LE(points.size(), 12U) << start;
     // The curve is a hyperbola, the adviser's that of a blurred star: up to 5 % apart.
@@ -113,7 +113,7 @@ TEST(NextSample, RespectsLimitsAndRefusesNonsense) {
   }
   ASSERT_TRUE(advice);
   EXPECT_FALSE(advice->enough);
-  EXPECT_THAT(advice->reason, HasSubstr("limit"));
+  EXPECT_THAT(advice->reason.text, HasSubstr("limit"));
   CurvePoint bad;
   bad.size_px = -1;
   EXPECT_FALSE(next_sample(std::vector{bad}, plain_conditions(), rig));

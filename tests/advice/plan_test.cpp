@@ -183,7 +183,7 @@ TEST(PlanRun, StaysWithinTheLimits) {
     EXPECT_GE(p, 4951);
     EXPECT_LE(p, 5600);
   }
-  EXPECT_THAT(plan->notes, testing::Contains(HasSubstr("limits push the sweep")));
+  EXPECT_THAT(texts_of(plan->notes), testing::Contains(HasSubstr("limits push the sweep")));
   rig.max_position_steps = 4990;
   EXPECT_FALSE(plan_run(conditions, rig));  // best focus beyond the limit
   conditions.best_focus_steps.reset();
@@ -197,7 +197,7 @@ TEST(PlanRun, SaysThatTheFocuserIsTooCoarse) {
   rig.um_per_step = 12;  // the zone is 8.8 um: 0.733 steps; seven to one makes 5.1
   const auto plan = plan_run(*conditions_from_optics(rig), rig);
   ASSERT_TRUE(plan);
-  EXPECT_THAT(plan->notes,
+  EXPECT_THAT(texts_of(plan->notes),
               testing::Contains(testing::AllOf(HasSubstr("coarse"), HasSubstr("7 : 1"))));
 }
 

@@ -186,7 +186,7 @@ TEST(FitCurve, SaysThatAParabolaLeans) {
   EXPECT_EQ(*result->chosen, CurveModel::parabola);
   EXPECT_EQ(*result->best_focus_steps, *model(*result, CurveModel::parabola).best_focus_steps);
   ASSERT_FALSE(result->notes.empty());
-  EXPECT_THAT(result->notes.front(), HasSubstr("pulled"));
+  EXPECT_THAT(result->notes.front().text, HasSubstr("pulled"));
   EXPECT_GE(result->models.size(), 2U);
 }
 

@@ -28,7 +28,8 @@ TEST(FitCurve, SaysThatEverySizeIsTheSame) {
   EXPECT_EQ(fit->verdict, Verdict::unusable);
   EXPECT_FALSE(fit->best_focus_steps.has_value());
   ASSERT_EQ(fit->reasons.size(), 1U);
-  EXPECT_NE(fit->reasons[0].find("every size is 2"), std::string::npos) << fit->reasons[0];
+  EXPECT_NE(fit->reasons[0].text.find("every size is 2"), std::string::npos)
+      << fit->reasons[0].text;
 }
 
 TEST(FitCurve, SaysThatSizesPeakInsideTheRange) {
@@ -38,7 +39,8 @@ TEST(FitCurve, SaysThatSizesPeakInsideTheRange) {
   ASSERT_TRUE(fit.has_value());
   EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), 1U);
-  EXPECT_NE(fit->reasons[0].find("largest inside the range"), std::string::npos) << fit->reasons[0];
+  EXPECT_NE(fit->reasons[0].text.find("largest inside the range"), std::string::npos)
+      << fit->reasons[0].text;
 }
 
 TEST(FitCurve, TrustsAGoodRun) {
@@ -157,7 +159,7 @@ TEST(FitCurve, SaysThatTheSigmasAreNotThoseOfTheScatter) {
     const auto fit = fit_curve(points, {});
     std::string all;
     if (fit) {
-      for (const std::string& note : fit->notes) all += note + "\n";
+      for (const auto& note : fit->notes) all += note.text + "\n";
     }
     return all;
   };

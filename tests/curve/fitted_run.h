@@ -22,7 +22,7 @@ inline const ModelFit& model(const FitResult& result, CurveModel wanted) {
 
 inline std::string all_reasons(const FitResult& result) {
   std::string text;
-  for (const std::string& reason : result.reasons) text += reason + "\n";
+  for (const auto& reason : result.reasons) text += reason.text + "\n";
   return text;
 }
 

@@ -43,7 +43,7 @@ TEST(FewPoints, TwoRingsOnBothSidesGiveTheCrossingOfTheArms) {
   EXPECT_TRUE(result->interval_95_steps.contains(32.143));
   EXPECT_EQ(result->verdict, Verdict::doubtful);
   ASSERT_EQ(result->reasons.size(), 1U);
-  EXPECT_THAT(result->reasons[0], HasSubstr("only 2 usable points"));
+  EXPECT_THAT(result->reasons[0].text, HasSubstr("only 2 usable points"));
   ASSERT_TRUE(result->probability_in_zone);
   EXPECT_GT(*result->probability_in_zone, 0);
 }
@@ -64,10 +64,10 @@ TEST(FewPoints, OneRingNamesBothPlaces) {
   EXPECT_FALSE(result->best_focus_steps);
   EXPECT_EQ(result->verdict, Verdict::unusable);
   ASSERT_EQ(result->reasons.size(), 1U);
-  EXPECT_THAT(result->reasons[0], HasSubstr(" or at "));
+  EXPECT_THAT(result->reasons[0].text, HasSubstr(" or at "));
   // A ring of 8 px is some 8 / 0.02 = 400 steps from focus, less where the seeing has a part in it.
-  EXPECT_THAT(result->reasons[0], HasSubstr("best focus may lie at 6"));
-  EXPECT_THAT(result->reasons[0], HasSubstr("or at 13"));
+  EXPECT_THAT(result->reasons[0].text, HasSubstr("best focus may lie at 6"));
+  EXPECT_THAT(result->reasons[0].text, HasSubstr("or at 13"));
 }
 
 TEST(FewPoints, RepeatsAtOnePlaceAreOneRing) {
@@ -161,7 +161,7 @@ TEST(KnownArms, TwoPointsOnOneSideGiveTheCurvesMinimum) {
   EXPECT_EQ(fit->verdict, Verdict::doubtful);
   EXPECT_EQ(fit->chosen, CurveModel::blur);
   ASSERT_EQ(fit->reasons.size(), 1U);
-  EXPECT_THAT(fit->reasons[0],
+  EXPECT_THAT(fit->reasons[0].text,
               HasSubstr("only 2 usable points: the slope of the arms (0.02000 +- 0.00080 px per "
                         "step) and the size in focus (2.00 +- 0.30 px) are those of 40 other runs, "
                         "and nothing in this run checks them"));
@@ -192,9 +192,9 @@ TEST(KnownArms, OneRingNamesBothPlaces) {
   EXPECT_FALSE(fit->best_focus_steps);
   EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), 2U);
-  EXPECT_THAT(fit->reasons[0], HasSubstr("only 1 usable point"));
-  EXPECT_THAT(fit->reasons[1], HasSubstr("of 40 other runs best focus may lie at "));
-  EXPECT_THAT(fit->reasons[1], HasSubstr(" or at "));
+  EXPECT_THAT(fit->reasons[0].text, HasSubstr("only 1 usable point"));
+  EXPECT_THAT(fit->reasons[1].text, HasSubstr("of 40 other runs best focus may lie at "));
+  EXPECT_THAT(fit->reasons[1].text, HasSubstr(" or at "));
 }
 
 TEST(KnownArms, ABadPointAmongThoseOfOneSideIsNamed) {
@@ -211,7 +211,7 @@ TEST(KnownArms, ABadPointAmongThoseOfOneSideIsNamed) {
   EXPECT_FALSE(fit->points[1].used);
   ASSERT_TRUE(fit->points[1].reason);
   EXPECT_THAT(*fit->points[1].reason, HasSubstr("above the curve"));
-  EXPECT_THAT(fit->reasons[0], HasSubstr("by itself this run gives no best focus"));
+  EXPECT_THAT(fit->reasons[0].text, HasSubstr("by itself this run gives no best focus"));
 }
 
 TEST(KnownArms, PointsThatContradictThemStayRefused) {
@@ -227,7 +227,7 @@ TEST(KnownArms, PointsThatContradictThemStayRefused) {
   EXPECT_EQ(fit->verdict, Verdict::unusable);
   ASSERT_EQ(fit->reasons.size(), alone->reasons.size() + 1);
   EXPECT_EQ(fit->reasons.front(), alone->reasons.front());
-  EXPECT_THAT(fit->reasons.back(), HasSubstr("of 40 other runs"));
+  EXPECT_THAT(fit->reasons.back().text, HasSubstr("of 40 other runs"));
   // Two sizes whose rise is a fifth of the arms'.
   const auto shallow =
       fit_curve(std::vector{point(5200, 6), point(5400, 6.8)}, {}, widths(usual_arms()));

@@ -125,7 +125,7 @@ TEST(Judge, NamesEachBrokenRule) {
     const Judgement judgement = judge(facts);
     EXPECT_EQ(judgement.verdict, rule.verdict) << rule.word;
     ASSERT_EQ(judgement.reasons.size(), 1U) << rule.word;
-    EXPECT_THAT(judgement.reasons.front(), HasSubstr(rule.word));
+    EXPECT_THAT(judgement.reasons.front().text, HasSubstr(rule.word));
   }
 }
 

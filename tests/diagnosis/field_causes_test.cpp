@@ -52,7 +52,7 @@ double confidence_of(const RunRecord& record, const std::string& cause) {
   const auto candidate = look(record, cause);
   if (!candidate) return 0.0;
   EXPECT_FALSE(candidate->summary.empty());
-  EXPECT_FALSE(candidate->remedy.empty());
+  EXPECT_FALSE(candidate->remedy.text.empty());
   EXPECT_FALSE(candidate->evidence.empty());
   return diagnosis::probability_of(candidate->log_odds);
 }

@@ -413,7 +413,7 @@ TEST(Diagnose, FindingsComeInFallingOrderAboveTheLimit) {
       EXPECT_LE(finding.confidence, last);
       EXPECT_GE(finding.share, 0);
       EXPECT_LE(finding.share, 1);
-      EXPECT_FALSE(finding.remedy.empty());
+      EXPECT_FALSE(finding.remedy.text.empty());
       EXPECT_FALSE(finding.evidence.empty());
       last = finding.confidence;
     }

@@ -184,7 +184,7 @@ TEST(FitDrift, SaysHowOftenToRefocus) {
   EXPECT_GT(*r.next_in_zone_probability, 0.99);
   // One night that only cools: the clock could be the cause.
   ASSERT_FALSE(r.notes.empty());
-  EXPECT_THAT(r.notes.front(), HasSubstr("of one night"));
+  EXPECT_THAT(r.notes.front().text, HasSubstr("of one night"));
   EXPECT_EQ(r.verdict, Verdict::trusted);
 }
 
@@ -383,7 +383,8 @@ TEST(FitDrift, ARunWithoutASigmaCountsAsTheMiddleOne) {
   const DriftResult one_less = fitted(runs);
   EXPECT_EQ(*one_less.slope_steps_per_c, *all.slope_steps_per_c);
   EXPECT_EQ(*one_less.slope_interval_95.high, *all.slope_interval_95.high);
-  EXPECT_THAT(one_less.notes, testing::Contains(HasSubstr("1 runs do not say how sure they are")));
+  EXPECT_THAT(texts_of(one_less.notes),
+              testing::Contains(HasSubstr("1 runs do not say how sure they are")));
 }
 
 TEST(FitDrift, ASlopeThatLeavesTheZoneOpenIsDoubtful) {
@@ -397,7 +398,8 @@ TEST(FitDrift, ASlopeThatLeavesTheZoneOpenIsDoubtful) {
   options.half_zone_steps = 7;
   const DriftResult narrow = fitted(runs, options);
   EXPECT_EQ(narrow.verdict, Verdict::doubtful);
-  EXPECT_THAT(narrow.reasons, testing::ElementsAre(HasSubstr("more than half the focus zone")));
+  EXPECT_THAT(texts_of(narrow.reasons),
+              testing::ElementsAre(HasSubstr("more than half the focus zone")));
   options.half_zone_steps = 13;
   EXPECT_EQ(fitted(runs, options).verdict, Verdict::trusted);
 }

@@ -19,6 +19,9 @@ endfunction()
 file(REMOVE_RECURSE ${WORK})
 set(prefix ${WORK}/prefix)
 must(${CMAKE_COMMAND} --install ${BUILD} --prefix ${prefix})
+if(NOT EXISTS ${prefix}/share/starwaist/schema/fit.json)
+  message(FATAL_ERROR "the schemas of the answers were not installed")
+endif()
 
 must(${CMAKE_COMMAND} -S ${SOURCE}/stranger -B ${WORK}/by_cmake -G ${GENERATOR}
   -DCMAKE_CXX_COMPILER=${CXX} -DCMAKE_CXX_FLAGS=${FLAGS} -DCMAKE_PREFIX_PATH=${prefix})

@@ -21,14 +21,14 @@ inline RunAnswer diagnosis() {
   sky.share = 0.25;
   sky.summary = "The sky brightened by 40 %.";
   sky.evidence = {{"sky of the first frame", 812, "ADU"}, {"frames", 9, ""}};
-  sky.remedy = "Find the lamp.";
+  sky.remedy = {"switch_off_light", "Find the lamp."};
   Finding slack;
   slack.cause = "slack";
   slack.confidence = 0.7;
   slack.share = 0.5;
   slack.summary = "The first moves may not have moved the focus.";
   slack.evidence = {{"dead travel", 41.5, "steps"}};
-  slack.remedy = "Take the slack up.";
+  slack.remedy = {"take_up_slack", "Take the slack up."};
   slack.settings = {{"takeup_steps", 90}, {"step_steps", 37.5}};
   slack.decisive = true;
   made.findings = {slack, sky};
@@ -98,8 +98,9 @@ inline DriftFit drift() {
   for (int row = 7; row < 10; ++row) r.rejected.push_back({row, "no temperature"});
   r.predictions = {{2, "Ha", 5118.5, {5110.5, 5126.5}, 0.75}, {-5, "U", std::nullopt, {}, {}}};
   r.verdict = Verdict::doubtful;
-  r.reasons = {"temperature and time went together, so that the slope may be a drift with time"};
-  r.notes = {"2 runs carry no time"};
+  r.reasons = {{"temperature_went_with_time",
+                "temperature and time went together, so that the slope may be a drift with time"}};
+  r.notes = {{"some_times_unknown", "2 runs carry no time"}};
   return fit;
 }
 
@@ -107,7 +108,7 @@ inline DriftFit no_drift() {
   DriftFit fit;
   fit.result.runs = 1;
   fit.result.predictions = {{2, std::nullopt, std::nullopt, {}, {}}};
-  fit.result.reasons = {"one run gives no slope"};
+  fit.result.reasons = {{"few_runs_for_slope", "one run gives no slope"}};
   return fit;
 }
 
@@ -172,8 +173,8 @@ inline SessionAnswer night() {
   r.refocus_rule.basis = RefocusBasis::zone;
   r.refocus_rule.summary = "Refocus every 0.8 degrees or 40 minutes.";
   r.verdict = Verdict::doubtful;
-  r.reasons = {"only 3 frames"};
-  r.notes = {"1 frame has no filter"};
+  r.reasons = {{"few_frames_with_size", "only 3 frames"}};
+  r.notes = {{"filter_unknown", "1 frame has no filter"}};
   answer.skipped = {{"focus_run_1.fits", "part of a focus run"}};
   return answer;
 }
@@ -216,7 +217,7 @@ inline FocusPlan plan() {
   made.alternatives = {{9, 60, 2, 3, 3.125, 0.995, 4.25, 3, true},
                        {7, 80, 1, 3, 4.0, 0.9, 2.5, 3, true},
                        {5, 110, 1, 3, 5.5, 0.75, 1.75, 2.75, false}};
-  made.notes = {"the seeing is taken as 3 arc seconds"};
+  made.notes = {{"seeing_assumed", "the seeing is taken as 3 arc seconds"}};
   return made;
 }
 
@@ -244,7 +245,8 @@ inline BacklashResult backlash() {
   r.takeup_steps = 75;
   r.final_direction = Direction::inward;
   r.verdict = Verdict::doubtful;
-  r.reasons = {"two sweeps cannot tell slack from a drift of best focus between them"};
+  r.reasons = {{"drift_not_separable",
+                "two sweeps cannot tell slack from a drift of best focus between them"}};
   r.sweeps = {{Direction::outward, 9, 5057, 2, 45}, {Direction::inward, 9, {}, {}, {}}};
   r.slack_found = true;
   r.drift_steps = 4.5;
@@ -253,7 +255,7 @@ inline BacklashResult backlash() {
   r.rejected_points = 1;
   r.remaining_steps = 2;
   r.remaining_interval_95_steps = Interval{-1, 5};
-  r.notes = {"1 point does not fit the others"};
+  r.notes = {{"some_points_off", "1 point does not fit the others"}};
   return r;
 }
 
@@ -295,15 +297,15 @@ inline RunAnswer field() {
   seen.file = "far.fits";
   seen.position_steps = 5400;
   made.collimation = seen;
-  made.field_remarks = {"only 19 stars show the field's shape"};
+  made.field_remarks = {{"few_stars_show_field", "only 19 stars show the field's shape"}};
   return made;
 }
 
 inline RunAnswer no_field() {
   RunAnswer made;
   made.fit.verdict = Verdict::unusable;
-  made.fit.reasons = {"the sizes show no minimum"};
-  made.field_remarks = {"no star is in three frames"};
+  made.fit.reasons = {{"minimum_not_bounded", "the sizes show no minimum"}};
+  made.field_remarks = {{"field_not_known", "no star is in three frames"}};
   return made;
 }
 
@@ -318,7 +320,8 @@ inline WatchAnswer watch() {
   answer.interval_95_steps = {4988.5, 5018};
   answer.verdict = Verdict::doubtful;
   answer.next_position_steps = 5080;
-  answer.advice = "Best focus is enclosed; one frame farther out makes it sure.";
+  answer.advice = {"enclose_best_focus",
+                   "Best focus is enclosed; one frame farther out makes it sure."};
   return answer;
 }
 
@@ -327,7 +330,7 @@ inline WatchAnswer first_watch() {
   answer.file = "frame_00.fits";
   answer.position_steps = 4840;
   answer.frames = 1;
-  answer.advice = "Take more frames.";
+  answer.advice = {"next_not_yet_known", "Take more frames."};
   return answer;
 }
 
@@ -345,7 +348,7 @@ inline NightWatchAnswer night_watch() {
   answer.light_percent = 98;
   answer.cause = "thermal_drift";
   answer.refocus = true;
-  answer.advice = "Refocus now: the tube cooled by 1 degree.";
+  answer.advice = {"refocus_now", "Refocus now: the tube cooled by 1 degree."};
   return answer;
 }
 
@@ -353,7 +356,7 @@ inline NightWatchAnswer first_night_watch() {
   NightWatchAnswer answer;
   answer.file = "light_01.fits";
   answer.frames = 1;
-  answer.advice = "Too few frames to judge by.";
+  answer.advice = {"few_frames_yet", "Too few frames to judge by."};
   return answer;
 }
 

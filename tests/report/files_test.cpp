@@ -132,7 +132,7 @@ TEST_F(FocusPlot, HostileNamesAreOnlyText) {
   for (const auto& name : names) {
     RunAnswer run = samples::fit();
     run.fit.points[3].file = name;
-    run.fit.reasons = {name};
+    run.fit.reasons = {{"a_reason", name}};
     ASSERT_TRUE(write_focus_plot(run, path("a.svg"))) << name;
     const std::string text = svg_text(path("a.svg"));
     std::string shown = name;

@@ -7,9 +7,11 @@
 #include <iterator>
 #include <optional>
 #include <string>
+#include <type_traits>
 #include <vector>
 
 #include "starwaist/backlash.h"
+#include "starwaist/codes.h"
 #include "starwaist/diagnosis.h"
 #include "starwaist/drift.h"
 #include "starwaist/field.h"
@@ -37,6 +39,17 @@ struct Inner<std::vector<Value>> {
   static constexpr const char* mark = "[]";
 };
 
+// Of a member that says something in words: its codes stand beside them.
+template <class Member>
+void add_codes_row(const std::string& prefix, const std::string& name, std::string& page) {
+  if constexpr (std::is_same_v<Member, Statement>) {
+    page += "| `" + prefix + code_key(name) + "` |  | code of `" + name + "` |\n";
+  } else if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
+    page +=
+        "| `" + prefix + codes_key(name) + "[]` |  | codes of `" + name + "`, in their order |\n";
+  }
+}
+
 // One row a field; those of a struct inside follow under its own name.
 template <class Struct>
 void add_rows(const std::string& prefix, std::string& page) {
@@ -48,6 +61,7 @@ void add_rows(const std::string& prefix, std::string& page) {
           const std::string name = prefix + std::string(f.name) + Inner<Member>::mark;
           page +=
               "| `" + name + "` | " + std::string(f.unit) + " | " + std::string(f.meaning) + " |\n";
+          add_codes_row<Member>(prefix, std::string(f.name), page);
           if constexpr (Described<Value>) add_rows<Value>(name + ".", page);
         };
         (add(field), ...);
@@ -61,6 +75,20 @@ std::string section(const std::string& title, const std::string& note) {
   if (!note.empty()) page += note + "\n\n";
   page += "| field | unit | meaning |\n| --- | --- | --- |\n";
   add_rows<Struct>("", page);
+  return page + "\n";
+}
+
+std::string codes_section() {
+  std::string page =
+      "### Codes\n\n"
+      "A reason, note, remedy or advice says the same whenever its code is the same, whatever its "
+      "numbers and words. A reason that a cause gives has the cause's name as its code. Codes may "
+      "be added; none changes its meaning.\n\n"
+      "| code | in | what is said |\n| --- | --- | --- |\n";
+  for (const codes::Entry& entry : codes::kAll) {
+    page += "| `" + std::string(entry.code) + "` | " + std::string(entry.kind) + " | " +
+            std::string(entry.meaning) + " |\n";
+  }
   return page + "\n";
 }
 
@@ -79,7 +107,8 @@ std::string reference() {
       "Beside it `tilt_x_steps`, `tilt_y_steps`, `tilt_sigma_steps` (the larger of "
       "`tilt_x_sigma_steps` and `tilt_y_sigma_steps`), `curvature_steps`, `curvature_sigma_steps`, "
       "`centre_focus_steps`, `compromise_focus_steps`, `stars`, `critical_focus_zone_steps`, "
-      "`verdict`, `reasons`.");
+      "`flat_steps`, `edge_growth_percent`, `verdict`, `reasons`, `reason_codes`, `notes`, "
+      "`note_codes`.");
   page += section<Collimation>("field: `collimation`", "`null` where no frame shows rings.");
   page += section<DriftResult>("drift", "");
   page += section<NightFrameAnswer>("night: `frames[]`", "Behind the fields of measure.");
@@ -92,6 +121,7 @@ std::string reference() {
   page += section<SkippedFile>("`skipped[]`, in every answer of frames or tables", "");
   page += section<Rig>("`rig`, in measure and fit",
                        "Also the options and keys of the rig file, with dashes: `pixel-um`.");
+  page += codes_section();
   return page;
 }
 

@@ -53,8 +53,8 @@ inline RunAnswer fit() {
   run.fit.probability_in_zone = 0.995;
   run.fit.approach = Direction::outward;
   run.fit.verdict = Verdict::doubtful;
-  run.fit.reasons = {"a reason with \"quotes\" in it"};
-  run.fit.notes = {"a note"};
+  run.fit.reasons = {{"a_reason", "a reason with \"quotes\" in it"}};
+  run.fit.notes = {{"a_note", "a note"}};
   run.skipped = {{"bad.fits", "not a FITS file; leave it out"}};
   run.rig.f_number = 5;
   run.rig.pixel_um = 3.75;
@@ -100,7 +100,7 @@ inline MeasuredRun measurement() {
   bare.file = "bare.fits";
   bare.width_px = 10;
   bare.height_px = 20;
-  bare.remarks = {"no star was found"};
+  bare.remarks = {{"no_star", "no star was found"}};
   run.frames.resize(2);
   run.frames[0].measurement = full;
   run.frames[1].measurement = bare;

@@ -179,7 +179,7 @@ TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
   RunAnswer answer = samples::diagnosis();
   answer.findings[0].confidence = 0.9;
   const std::string text = diagnose_text(answer);
-  EXPECT_LT(text.find(answer.findings[0].remedy), text.find(answer.findings[1].remedy));
+  EXPECT_LT(text.find(answer.findings[0].remedy.text), text.find(answer.findings[1].remedy.text));
 }
 
 TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {

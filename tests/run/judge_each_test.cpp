@@ -83,7 +83,7 @@ TEST_F(JudgeEach, ARunOfTwoPointsIsAnsweredByTheOthersAndTheyAreAsAlone) {
   ASSERT_TRUE(fit.best_focus_steps);
   EXPECT_TRUE(fit.interval_95_steps.contains(4000));
   ASSERT_EQ(fit.reasons.size(), 1U);
-  EXPECT_THAT(fit.reasons[0], HasSubstr("are those of 10 other runs"));
+  EXPECT_THAT(fit.reasons[0].text, HasSubstr("are those of 10 other runs"));
   for (std::size_t i = 1; i < told.size(); ++i) {
     EXPECT_EQ(told[i].name, by_itself[i].name);
     EXPECT_EQ(fit_json_line(told[i].name, told[i].run).value_or("told"),
@@ -134,7 +134,7 @@ TEST_F(JudgeEach, TelescopesAreToldApartByTheirColumn) {
     const FitResult& fit = of(told, name).run.fit;
     EXPECT_EQ(fit.verdict, Verdict::doubtful) << name;
     EXPECT_TRUE(fit.best_focus_steps && fit.interval_95_steps.contains(5000)) << name;
-    EXPECT_THAT(fit.reasons[0], HasSubstr("of 8 other runs"));
+    EXPECT_THAT(fit.reasons[0].text, HasSubstr("of 8 other runs"));
   }
   EXPECT_EQ(of(told, "other-short").run.fit.verdict, Verdict::unusable);
   EXPECT_EQ(of(told, "other-short").run.fit.reasons.size(), 1U);

@@ -185,7 +185,7 @@ TEST(LiveNight, SaysToRefocusOnceFocusJumped) {
       EXPECT_EQ(answer->cause, "focus_jump");
       // HFR of a Moffat goes as its FWHM: 5.8 / 4.
       EXPECT_NEAR(*answer->loss_percent, 45, 6);
-      EXPECT_THAT(answer->advice, HasSubstr("Refocus now"));
+      EXPECT_THAT(answer->advice.text, HasSubstr("Refocus now"));
     }
   }
   for (std::size_t i = 0; i < 9; ++i) EXPECT_FALSE(refocus[i]) << i;

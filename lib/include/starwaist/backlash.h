@@ -21,6 +21,7 @@
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
 #include "starwaist/rig.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -85,7 +86,7 @@ struct BacklashResult {
   std::optional<double> takeup_steps;
   Direction final_direction = Direction::inward;
   Verdict verdict = Verdict::unusable;
-  std::vector<std::string> reasons;
+  std::vector<Statement> reasons;
   std::vector<SweepSlack> sweeps;
   bool slack_found = false;           // the interval lies above 0
   std::optional<double> drift_steps;  // of best focus over all frames
@@ -94,7 +95,7 @@ struct BacklashResult {
   int rejected_points = 0;
   std::optional<double> remaining_steps;  // by verify_takeup
   std::optional<Interval> remaining_interval_95_steps;
-  std::vector<std::string> notes;
+  std::vector<Statement> notes;
 };
 
 template <>

@@ -21,6 +21,7 @@
 #include "starwaist/curve.h"
 #include "starwaist/error.h"
 #include "starwaist/rig.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -38,7 +39,7 @@ struct ObservingConditions {
   bool noise_measured = false;    // by a run; else usual values
   std::optional<double> best_focus_steps;        // where a run showed it
   std::optional<double> best_focus_sigma_steps;  // of that
-  std::vector<std::string> notes;                // what was assumed, in plain words
+  std::vector<Statement> notes;                  // what was assumed, in plain words
 
   // B: the curve's own width in steps.
   [[nodiscard]] double core_steps() const { return smallest_px / slope_px_per_step; }

@@ -16,6 +16,7 @@
 #include "starwaist/interval.h"
 #include "starwaist/rig.h"
 #include "starwaist/seeing.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -199,8 +200,8 @@ struct FitResult {
   std::optional<double> probability_in_zone;
   std::optional<Direction> approach;  // absent where positions go both ways
   Verdict verdict = Verdict::unusable;
-  std::vector<std::string> reasons;  // why it is not trusted, in plain words with numbers
-  std::vector<std::string> notes;    // what is worth knowing all the same
+  std::vector<Statement> reasons;  // why it is not trusted, in plain words with numbers
+  std::vector<Statement> notes;    // what is worth knowing all the same
 };
 
 template <>

@@ -20,6 +20,7 @@
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
 #include "starwaist/stars.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -81,7 +82,7 @@ struct Finding {
   double share = 0;       // part of the run's misfit or loss that it explains, 0 to 1
   std::string summary;    // one or two sentences with the main numbers
   std::vector<EvidenceItem> evidence;
-  std::string remedy;  // what to do, two sentences at most
+  Statement remedy;  // what to do, two sentences at most
   std::vector<std::pair<std::string, double>> settings;
   bool decisive = false;  // the one that decides over the answer, see Diagnosis
 };

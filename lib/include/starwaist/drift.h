@@ -20,6 +20,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -157,8 +158,8 @@ struct DriftResult {
   std::vector<DriftRejection> rejected;
   std::vector<DriftPrediction> predictions;
   Verdict verdict = Verdict::unusable;
-  std::vector<std::string> reasons;
-  std::vector<std::string> notes;
+  std::vector<Statement> reasons;
+  std::vector<Statement> notes;
 };
 
 template <>

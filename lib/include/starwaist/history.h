@@ -9,6 +9,7 @@
 #include "starwaist/error.h"
 #include "starwaist/intake.h"
 #include "starwaist/ledger.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -20,7 +21,7 @@ struct HistoryTable {
   std::vector<LedgerRun> runs;
   std::vector<int> rows;  // data row of each run, from 1
   std::vector<SkippedFile> skipped;
-  std::vector<std::string> notes;
+  std::vector<Statement> notes;
 };
 
 // Errors: not_found, unreadable, no_data (no position or no temperature column, no good row).

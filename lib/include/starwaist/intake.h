@@ -13,6 +13,7 @@
 #include "starwaist/curve.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -122,7 +123,7 @@ struct RunTable {
   RunFacts middle;                 // of the row in the middle, bad rows counted
   SizeMeasure size = SizeMeasure::hfr;
   std::vector<SkippedFile> skipped;  // bad rows, by line number
-  std::vector<std::string> notes;    // e.g. a sigma that is not positive taken as unknown
+  std::vector<Statement> notes;      // e.g. a sigma that is not positive taken as unknown
   // What its rows have in the column `telescope`, each once ("east, west"); absent: nothing.
   std::optional<std::string> telescope;
 };

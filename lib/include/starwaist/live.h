@@ -18,6 +18,7 @@
 #include "starwaist/interval.h"
 #include "starwaist/next_sample.h"
 #include "starwaist/run.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -102,12 +103,12 @@ struct WatchAnswer {
   std::optional<double> best_focus_sigma_steps;
   Interval interval_95_steps;
   Verdict verdict = Verdict::unusable;        // of the run so far
-  std::vector<std::string> reasons;           // why it is not trusted, in plain words
+  std::vector<Statement> reasons;             // why it is not trusted, in plain words
   std::optional<Direction> approach;          // absent where positions go both ways
   std::optional<Move> move;                   // to best focus; absent where it is not known
   std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
   bool enough = false;                        // best focus is known as well as wanted
-  std::string advice;                         // in plain words
+  Statement advice;                           // in plain words
 };
 
 template <>

@@ -13,6 +13,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -31,7 +32,7 @@ struct NextSample {
   std::optional<double> best_focus_steps;     // so far
   std::optional<double> sigma_steps;          // so far, as the points' places and the noise give it
   std::optional<double> sigma_after_steps;    // once the next point is there
-  std::string reason;                         // in plain words
+  Statement reason;                           // in plain words
 };
 
 template <>

@@ -24,6 +24,7 @@
 
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -202,8 +203,8 @@ struct NightResult {
   RefocusRule refocus_rule;
   Verdict verdict =
       Verdict::unusable;  // trusted or doubtful; where nothing can be said judge_night fails
-  std::vector<std::string> reasons;
-  std::vector<std::string> notes;
+  std::vector<Statement> reasons;
+  std::vector<Statement> notes;
 };
 
 template <>

@@ -11,6 +11,7 @@
 #include "starwaist/error.h"
 #include "starwaist/ledger.h"
 #include "starwaist/run.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -25,7 +26,7 @@ struct PastRuns {
   std::vector<LedgerRun> runs;
   std::vector<int> rows;  // data row of each in its table; else the count of runs so far
   std::vector<SkippedFile> skipped;
-  std::vector<std::string> notes;
+  std::vector<Statement> notes;
 };
 
 // Every run that the inputs hold, in order. A folder may be a run (frames or a table) and may hold

@@ -12,6 +12,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -80,7 +81,7 @@ struct FocusPlan {
   std::optional<double> centre_steps;   // of the sweep, where known
   std::vector<double> positions_steps;  // where the centre is known
   std::vector<PlanAlternative> alternatives;
-  std::vector<std::string> notes;
+  std::vector<Statement> notes;
 };
 
 template <>

@@ -21,6 +21,7 @@
 #include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/stars.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -90,7 +91,7 @@ struct RunAnswer {
   std::vector<Finding> findings;           // see Diagnosis; none: no cause was found
   std::optional<FieldFocus> field_focus;   // absent: `field_remarks` say why
   std::optional<Collimation> collimation;  // absent where no frame shows donuts
-  std::vector<std::string> field_remarks;  // what limits the two, in plain words
+  std::vector<Statement> field_remarks;    // what limits the two, in plain words
   std::vector<SkippedFile> skipped;
   Rig rig;                         // as completed from the headers
   std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame

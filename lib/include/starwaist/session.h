@@ -16,6 +16,7 @@
 #include "starwaist/rig.h"
 #include "starwaist/run.h"
 #include "starwaist/stars.h"
+#include "starwaist/statement.h"
 
 namespace starwaist {
 
@@ -62,7 +63,7 @@ struct NightWatchAnswer {
   std::optional<double> light_percent;       // of the stars against a clear sky
   std::optional<std::string> cause;          // what costs this frame most
   bool refocus = false;                      // a refocus pays now
-  std::string advice;                        // in plain words
+  Statement advice;                          // in plain words
 };
 
 template <>

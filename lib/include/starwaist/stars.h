@@ -19,6 +19,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/frame.h"
+#include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
 namespace starwaist {
@@ -133,7 +134,7 @@ struct FrameMeasurement {
   std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
   std::vector<Star> stars;                     // brightest first; unusable ones flagged
   std::vector<StarPlace> defects;              // where the defect_count candidates are
-  std::vector<std::string> remarks;            // in plain words, for `reasons` and `notes`
+  std::vector<Statement> remarks;              // in plain words, for `reasons` and `notes`
   // Which header keyword each fact was taken from; "file name" where it was that.
   std::vector<std::pair<std::string, std::string>> keywords;
 };

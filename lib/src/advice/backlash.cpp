@@ -7,6 +7,7 @@
 #include "advice/slack_verdict.h"
 #include "advice/steps_text.h"
 #include "advice/sweep_data.h"
+#include "starwaist/codes.h"
 
 namespace starwaist {
 namespace advice {
@@ -30,7 +31,8 @@ BacklashResult measure(const SweepData& data, const Rig& rig, const BacklashOpti
   if (!posterior) {
     begin(answer.result);
     answer.result.drift_identified = facts.drift_identified;
-    add(answer.result, {Verdict::unusable, "no focus curve fits the points"});
+    add(answer.result,
+        {Verdict::unusable, {codes::no_curve_fits, "no focus curve fits the points"}});
     return answer.result;
   }
   answer = answer_slack(data, facts, *posterior);
@@ -68,15 +70,18 @@ Remaining remaining_slack(const SweepData& data, const Rig& rig) {
   return dead_travel_left(data, rig);
 }
 
-std::string remark_on(const Remaining& remaining) {
-  if (!remaining.steps) return "the run taken with take-up does not show what slack is left";
+Statement remark_on(const Remaining& remaining) {
+  if (!remaining.steps)
+    return {codes::remaining_slack_unknown,
+            "the run taken with take-up does not show what slack is left"};
   const Interval& interval = *remaining.interval_95_steps;
   const std::string upper = interval.high ? ", at most " + steps_text(*interval.high) : "";
   if (interval.low.value_or(0) > 0) {
-    return "slack is left with the take-up: " + steps_text(*remaining.steps) + " steps" + upper +
-           "; go farther past the target";
+    return {codes::slack_remains,
+            "slack is left with the take-up: " + steps_text(*remaining.steps) + " steps" + upper +
+                "; go farther past the target"};
   }
-  return "the take-up works: no slack is seen" + upper + " steps";
+  return {codes::takeup_works, "the take-up works: no slack is seen" + upper + " steps"};
 }
 
 }  // namespace

@@ -8,6 +8,7 @@
 #include "advice/observed_noise.h"
 #include "curve/priors.h"
 #include "optics/kolmogorov.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -61,8 +62,9 @@ void add_focused_size(Rig rig, const Optics& optics, ObservingConditions& condit
     rig.seeing_arcsec = curve::kUsualSeeingArcsec;
     if (rig.focal_length_mm) {
       conditions.notes.push_back(
-          "the seeing is not known: " + format_fixed(curve::kUsualSeeingArcsec, 0) +
-          " arcsec is assumed (--seeing-arcsec)");
+          {codes::seeing_assumed,
+           "the seeing is not known: " + format_fixed(curve::kUsualSeeingArcsec, 0) +
+               " arcsec is assumed (--seeing-arcsec)"});
     }
   }
   if (const auto seeing = seeing_half_flux_radius_px(rig)) {
@@ -70,8 +72,9 @@ void add_focused_size(Rig rig, const Optics& optics, ObservingConditions& condit
   } else {
     conditions.smallest_px = kUsualSizePx;
     conditions.notes.push_back(
-        "the focal length is not known: a half-flux radius of " + format_fixed(kUsualSizePx, 0) +
-        " px in focus is assumed (--focal-length-mm with --seeing-arcsec, or a rough run)");
+        {codes::size_in_focus_assumed,
+         "the focal length is not known: a half-flux radius of " + format_fixed(kUsualSizePx, 0) +
+             " px in focus is assumed (--focal-length-mm with --seeing-arcsec, or a rough run)"});
   }
   conditions.seeing_share = seeing_part(conditions.smallest_px, optics);
 }
@@ -142,8 +145,9 @@ Result<ObservingConditions> conditions_from_optics(const Rig& given,
   ObservingConditions conditions;
   if (!rig.pixel_um) {
     rig.pixel_um = advice::kUsualPixelUm;
-    conditions.notes.push_back("the pixel is not known: " + format_fixed(*rig.pixel_um, 0) +
-                               " um is assumed (--pixel-um)");
+    conditions.notes.push_back(
+        {codes::pixel_assumed, "the pixel is not known: " + format_fixed(*rig.pixel_um, 0) +
+                                   " um is assumed (--pixel-um)"});
   }
   if (!slope_px_per_step && !rig.um_per_step) {
     return fail(ErrorCode::invalid_argument, "the focuser's travel for one step is unknown",
@@ -158,11 +162,12 @@ Result<ObservingConditions> conditions_from_optics(const Rig& given,
   advice::add_focused_size(rig, {*ratio, rig.wavelength_um, *rig.pixel_um}, conditions);
   conditions.measuring_error = curve::kUsualMeasuringErrorOfFrame;
   conditions.seeing_scatter = curve::kUsualSeeingScatter;
-  conditions.notes.push_back("no run shows the noise: a measuring error of " +
-                             format_fixed(100 * conditions.measuring_error, 0) +
-                             " % and a seeing scatter of " +
-                             format_fixed(100 * conditions.seeing_scatter, 0) +
-                             " % from frame to frame are assumed; give a rough run for tonight's");
+  conditions.notes.push_back(
+      {codes::noise_assumed,
+       "no run shows the noise: a measuring error of " +
+           format_fixed(100 * conditions.measuring_error, 0) + " % and a seeing scatter of " +
+           format_fixed(100 * conditions.seeing_scatter, 0) +
+           " % from frame to frame are assumed; give a rough run for tonight's"});
   return conditions;
 }
 
@@ -178,7 +183,7 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
   for (const FitResult& run : runs) {
     const ModelFit* model = advice::model_with_arms(run);
     if (model == nullptr) {
-      if (why.empty() && !run.reasons.empty()) why = run.reasons.front();
+      if (why.empty() && !run.reasons.empty()) why = run.reasons.front().text;
       continue;
     }
     conditions.size = run.size_measure;
@@ -210,8 +215,9 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
   conditions.noise_measured = true;
   conditions.exposure_s = exposure_s.value_or(advice::kUsualExposure);
   if (!exposure_s) {
-    conditions.notes.push_back("the run's exposure is not known: its noise is taken as that of " +
-                               format_fixed(conditions.exposure_s, 0) + " s (--exposure-s)");
+    conditions.notes.push_back({codes::exposure_assumed,
+                                "the run's exposure is not known: its noise is taken as that of " +
+                                    format_fixed(conditions.exposure_s, 0) + " s (--exposure-s)"});
   }
   return conditions;
 }

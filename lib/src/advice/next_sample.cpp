@@ -8,6 +8,7 @@
 #include "advice/focus_places.h"
 #include "advice/information.h"
 #include "advice/steps_text.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -39,7 +40,7 @@ bool fits(const Rig& rig, double position) {
          !(rig.min_position_steps && position < *rig.min_position_steps);
 }
 
-NextSample go(NextSample answer, const Rig& rig, double position, const std::string& reason) {
+NextSample go(NextSample answer, const Rig& rig, double position, const Statement& reason) {
   double whole = std::round(position);
   if (rig.min_position_steps) whole = std::max(whole, std::ceil(*rig.min_position_steps));
   if (rig.max_position_steps) whole = std::min(whole, std::floor(*rig.max_position_steps));
@@ -80,12 +81,12 @@ NextSample first_move(const RunSoFar& run, const Taken& only) {
       run.conditions.core_steps() * std::max(kShortestMove, distance_of_ratio(run.shape, ratio));
   const double above = only.position_steps + distance;
   return go(answer, run.rig, fits(run.rig, above) ? above : only.position_steps - distance,
-            "the first move, to see on which side best focus lies");
+            {codes::find_side, "the first move, to see on which side best focus lies"});
 }
 
 struct Target {
   double position_steps = 0;
-  std::string reason;
+  Statement reason;
 };
 
 // Beyond the likely place by a step that makes the star clearly larger, on the side that has no
@@ -93,14 +94,15 @@ struct Target {
 Target bracketing_target(const RunSoFar& run, const Bracket& bracket, const FocusPlaces& places) {
   const double core = run.conditions.core_steps();
   const double away = core * 1.6;
-  Target target{places.mean_steps, "where best focus is likely so far"};
+  Target target{places.mean_steps,
+                {codes::go_to_likely_focus, "where best focus is likely so far"}};
   double& position = target.position_steps;
   const auto [low, high] = std::minmax_element(run.taken.begin(), run.taken.end(), lower);
   if (places.sigma_steps < core ||
       (position < high->position_steps && position > low->position_steps)) {
     position = bracket.above ? std::min(position, bracket.least.position_steps) - away
                              : std::max(position, bracket.least.position_steps) + away;
-    target.reason = "the other side of best focus, to enclose it";
+    target.reason = {codes::enclose_best_focus, "the other side of best focus, to enclose it"};
   }
   for (const Taken& t : run.taken) {
     // Never nearly the same place twice while bracketing.
@@ -115,8 +117,9 @@ NextSample bracket_further(const RunSoFar& run, const Bracket& bracket, const Fo
   NextSample answer;
   answer.bracketing = true;
   if (run.count() >= run.options.most_points) {
-    answer.reason = "best focus was not enclosed in " + std::to_string(run.count()) +
-                    " frames: check that the focuser moves";
+    answer.reason = {codes::not_enclosed, "best focus was not enclosed in " +
+                                              std::to_string(run.count()) +
+                                              " frames: check that the focuser moves"};
     return answer;
   }
   if (run.count() == 1) return first_move(run, bracket.least);
@@ -127,13 +130,14 @@ NextSample bracket_further(const RunSoFar& run, const Bracket& bracket, const Fo
     const double limit = too_far ? *run.rig.max_position_steps : *run.rig.min_position_steps;
     for (const Taken& t : run.taken) {
       if (std::abs(t.position_steps - limit) < 1.0) {
-        answer.reason = "best focus lies beyond the focuser's limit " +
-                        format_like_sigma(limit, 1.0) +
-                        ": move the camera along the tube, or correct the limit";
+        answer.reason = {codes::beyond_limit,
+                         "best focus lies beyond the focuser's limit " +
+                             format_like_sigma(limit, 1.0) +
+                             ": move the camera along the tube, or correct the limit"};
         return answer;
       }
     }
-    target.reason += "; held at the focuser's limit";
+    target.reason = {codes::held_at_limit, target.reason.text + "; held at the focuser's limit"};
   }
   return go(answer, run.rig, target.position_steps, target.reason);
 }
@@ -227,31 +231,32 @@ NextSample refine(const RunSoFar& run, const FocusPlaces& places) {
   const Missing missing = missing_for_trust(run.taken, places.mean_steps);
   if (sigma <= wanted && missing == Missing::nothing) {
     answer.enough = true;
-    answer.reason = "best focus is known to ±" + steps_text(sigma) + " steps, wanted were " +
-                    steps_text(wanted);
+    answer.reason = {codes::enough, "best focus is known to ±" + steps_text(sigma) +
+                                        " steps, wanted were " + steps_text(wanted)};
     return answer;
   }
   if (n >= run.options.most_points) {
-    answer.reason = "the run has its " + std::to_string(n) + " frames";
+    answer.reason = {codes::most_frames_taken, "the run has its " + std::to_string(n) + " frames"};
     return answer;
   }
   const auto next = best_candidate(run, places, missing);
   if (!next) {
-    answer.reason = "the focuser's limits leave no useful position";
+    answer.reason = {codes::limits_leave_nothing, "the focuser's limits leave no useful position"};
     return answer;
   }
   const double after = std::sqrt(next->variance) * fit_cost(n + 1);
   answer.sigma_after_steps = after;
-  return go(answer, run.rig, next->position_steps,
-            "lowers the uncertainty of best focus most: to ±" + steps_text(after) + " from ±" +
-                steps_text(sigma) + " steps");
+  return go(
+      answer, run.rig, next->position_steps,
+      {codes::lower_uncertainty, "lowers the uncertainty of best focus most: to ±" +
+                                     steps_text(after) + " from ±" + steps_text(sigma) + " steps"});
 }
 
 NextSample advise(const RunSoFar& run) {
   if (run.taken.empty()) {
     NextSample first;
     first.bracketing = true;
-    return go(first, run.rig, run.options.start_steps, "the first frame");
+    return go(first, run.rig, run.options.start_steps, {codes::first_frame, "the first frame"});
   }
   const FocusPlaces places = likely_places(run.taken, run.conditions, run.shape);
   const Bracket bracket = bracket_of(run.taken);

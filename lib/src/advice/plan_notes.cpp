@@ -4,18 +4,20 @@
 #include <optional>
 
 #include "advice/steps_text.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::advice {
 namespace {
 
-using Note = std::optional<std::string>;
+using Note = std::optional<Statement>;
 
 Note on_push(const PlanSetting& s, double half_range_steps) {
   const double shift = shift_for_limits(s, half_range_steps);
   if (std::abs(shift) < 0.5) return std::nullopt;
-  return "the focuser's limits push the sweep " + format_fixed(std::abs(shift), 0) +
-         " steps off best focus";
+  return Statement{codes::limits_push_sweep, "the focuser's limits push the sweep " +
+                                                 format_fixed(std::abs(shift), 0) +
+                                                 " steps off best focus"};
 }
 
 Note on_coarse_focuser(const PlanSetting& s) {
@@ -27,28 +29,33 @@ Note on_coarse_focuser(const PlanSetting& s) {
                      steps_text(*s.zone_steps) + " steps wide, one step moves the focus by " +
                      steps_text(*s.rig.um_per_step) + " um";
   if (*s.zone_steps < 1) note += ", so that it can step over the zone";
-  return note + "; gearing it down " + format_fixed(gearing, 0) + " : 1 would give " +
-         steps_text(gearing * *s.zone_steps) + " steps across the zone";
+  return Statement{codes::focuser_too_coarse,
+                   note + "; gearing it down " + format_fixed(gearing, 0) + " : 1 would give " +
+                       steps_text(gearing * *s.zone_steps) + " steps across the zone"};
 }
 
 Note on_wide_edge(double edge) {
   if (edge <= kMostEdge * 1.1) return std::nullopt;
-  return "even with single steps the outermost stars are " + format_fixed(edge, 1) +
-         " times the smallest: rings that wide may be hard to measure";
+  return Statement{codes::outermost_stars_wide,
+                   "even with single steps the outermost stars are " + format_fixed(edge, 1) +
+                       " times the smallest: rings that wide may be hard to measure"};
 }
 
 Note on_shallow_edge(double edge) {
   if (edge >= kLeastEdge * 0.9) return std::nullopt;
-  return "the focuser's limits leave room only for a shallow curve: the outermost stars are " +
-         format_fixed(edge, 1) + " times the smallest";
+  return Statement{
+      codes::curve_will_be_shallow,
+      "the focuser's limits leave room only for a shallow curve: the outermost stars are " +
+          format_fixed(edge, 1) + " times the smallest"};
 }
 
 Note on_undersampling(const ObservingConditions& conditions) {
   const bool hfr = conditions.size == SizeMeasure::hfr;
   if (conditions.smallest_px >= (hfr ? 1.0 : 2.0)) return std::nullopt;
-  return "the star in focus is only " + steps_text(conditions.smallest_px) +
-         (hfr ? " px in half-flux radius" : " px wide") +
-         ": the frame is undersampled, its pixel sets the smallest size";
+  return Statement{codes::frame_will_be_undersampled,
+                   "the star in focus is only " + steps_text(conditions.smallest_px) +
+                       (hfr ? " px in half-flux radius" : " px wide") +
+                       ": the frame is undersampled, its pixel sets the smallest size"};
 }
 
 Note on_seeing(const PlanSetting& s) {
@@ -56,31 +63,37 @@ Note on_seeing(const PlanSetting& s) {
   if (!s.zone_steps || 2 * s.seeing_half_steps <= kNotable * 2 * s.half_zone_steps) {
     return std::nullopt;
   }
-  return "tonight's seeing hides more than the zone: within " + steps_text(s.seeing_half_steps) +
-         " steps of best focus a star grows by less than " +
-         format_fixed(100 * s.options.seeing_tolerance, 0) + " %";
+  return Statement{codes::seeing_hides_zone, "tonight's seeing hides more than the zone: within " +
+                                                 steps_text(s.seeing_half_steps) +
+                                                 " steps of best focus a star grows by less than " +
+                                                 format_fixed(100 * s.options.seeing_tolerance, 0) +
+                                                 " %"};
 }
 
 Note on_goal(const PlanSetting& s, const PlannedSweep& chosen) {
   if (chosen.sigma_steps > s.wanted_sigma_steps) {
-    return "no plan within " + format_fixed(kLongestMinutes, 0) + " minutes reaches the wanted " +
-           steps_text(s.wanted_sigma_steps) + " steps; this is the most accurate";
+    return Statement{codes::accuracy_out_of_reach,
+                     "no plan within " + format_fixed(kLongestMinutes, 0) +
+                         " minutes reaches the wanted " + steps_text(s.wanted_sigma_steps) +
+                         " steps; this is the most accurate"};
   }
   if (chosen.trusted) return std::nullopt;
-  return "with this noise the run's verdict will often be doubtful";
+  return Statement{codes::verdict_will_be_doubtful,
+                   "with this noise the run's verdict will often be doubtful"};
 }
 
 Note on_centre(const PlanSetting& s) {
   if (s.centre_steps) return std::nullopt;
-  return "centre the sweep within " + steps_text(s.offset_cores * s.core_steps) +
-         " steps of best focus, or sweep once more around what the first finds";
+  return Statement{codes::centre_the_sweep,
+                   "centre the sweep within " + steps_text(s.offset_cores * s.core_steps) +
+                       " steps of best focus, or sweep once more around what the first finds"};
 }
 
 }  // namespace
 
-std::vector<std::string> plan_notes(const PlanSetting& setting, const PlannedSweep& chosen,
-                                    const FocusPlan& plan) {
-  std::vector<std::string> notes;
+std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep& chosen,
+                                  const FocusPlan& plan) {
+  std::vector<Statement> notes;
   for (const Note& note :
        {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting),
         on_wide_edge(plan.edge_size_ratio), on_shallow_edge(plan.edge_size_ratio),

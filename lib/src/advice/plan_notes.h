@@ -8,10 +8,11 @@
 
 #include "advice/plan_search.h"
 #include "advice/plan_setting.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::advice {
 
-std::vector<std::string> plan_notes(const PlanSetting& setting, const PlannedSweep& chosen,
-                                    const FocusPlan& plan);
+std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep& chosen,
+                                  const FocusPlan& plan);
 
 }  // namespace starwaist::advice

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "advice/steps_text.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::advice {
@@ -12,8 +13,10 @@ namespace {
 constexpr double kTemperatureChange = 0.3;  // degrees between sweeps that deserve a word
 constexpr double kClear = 0.8;              // share of the posterior that decides a remark
 
-Remark doubt(const std::string& text) { return {Verdict::doubtful, text}; }
-Remark note(const std::string& text) { return {Verdict::trusted, text}; }
+Remark doubt(const char* code, const std::string& text) {
+  return {Verdict::doubtful, {code, text}};
+}
+Remark note(const char* code, const std::string& text) { return {Verdict::trusted, {code, text}}; }
 
 std::optional<Remark> about_width(const SlackAnswer& answer, const SweepFacts& facts) {
   const Interval& interval = answer.result.interval_95_steps;
@@ -23,17 +26,20 @@ std::optional<Remark> about_width(const SlackAnswer& answer, const SweepFacts& f
       std::max({facts.half_zone_steps.value_or(0), BacklashRules::kCoreShare * answer.core_steps,
                 BacklashRules::kSlackShare * *answer.result.backlash_steps});
   if (half_width <= allowed) return std::nullopt;
-  return doubt("the slack is uncertain by ±" + steps_text(half_width) +
-               " steps (95 % interval); more points, or a sweep more, narrow it");
+  return doubt(codes::slack_known_roughly,
+               "the slack is uncertain by ±" + steps_text(half_width) +
+                   " steps (95 % interval); more points, or a sweep more, narrow it");
 }
 
 std::optional<Remark> about_rejected(int rejected, std::size_t points) {
   if (3 * rejected > static_cast<int>(points)) {
-    return doubt(std::to_string(rejected) + " of " + std::to_string(points) +
-                 " points do not fit the others");
+    return doubt(codes::many_points_rejected, std::to_string(rejected) + " of " +
+                                                  std::to_string(points) +
+                                                  " points do not fit the others");
   }
   if (rejected == 0) return std::nullopt;
-  return note(std::to_string(rejected) + (rejected == 1
+  return note(codes::some_points_off,
+              std::to_string(rejected) + (rejected == 1
                                               ? " point does not fit the others and was left out"
                                               : " points do not fit the others and were left out"));
 }
@@ -68,10 +74,11 @@ std::optional<Remark> about_drift(const SlackCase& slack) {
       "tells them apart";
   const auto change = temperature_change(slack.data);
   if (change && std::abs(*change) > kTemperatureChange && !slack.rig.focus_um_per_c) {
-    return doubt("the temperature changed by " + format_fixed(*change, 1) +
-                 " C between the sweeps, and " + words);
+    return doubt(codes::temperature_changed, "the temperature changed by " +
+                                                 format_fixed(*change, 1) +
+                                                 " C between the sweeps, and " + words);
   }
-  return note(words);
+  return note(codes::drift_not_separable, words);
 }
 
 double takeup_of(double slack_steps, double upper_end_steps) {
@@ -86,15 +93,18 @@ double takeup_of(double slack_steps, double upper_end_steps) {
 std::optional<Remark> about_kind(const SlackAnswer& answer, const SlackPosterior& posterior) {
   if (!answer.result.slack_found) {
     if (answer.wrong_way) return std::nullopt;
-    return note("no slack was found: it is smaller than its own error, at most " +
-                steps_text(*answer.result.interval_95_steps.high) +
-                " steps. Either there is none, or both sweeps were already taken with take-up (the "
-                "capture program's own compensation): switch that off and sweep again to be sure");
+    return note(
+        codes::no_slack_found,
+        "no slack was found: it is smaller than its own error, at most " +
+            steps_text(*answer.result.interval_95_steps.high) +
+            " steps. Either there is none, or both sweeps were already taken with take-up (the "
+            "capture program's own compensation): switch that off and sweep again to be sure");
   }
   const double jumps =
       posterior.share([&](const GridPoint& g) { return posterior.hypotheses[g.hypothesis].jumps; });
   if (jumps > kClear) {
     return note(
+        codes::focus_jumped_at_reversal,
         "after the reversal the focus jumped at once instead of standing still first: that is a "
         "shifting mirror, or a take-up move that was not recorded, rather than slack that the "
         "frames show being taken up");
@@ -106,6 +116,7 @@ std::optional<Remark> about_kind(const SlackAnswer& answer, const SlackPosterior
   });
   if (taken_up > kClear) {
     return note(
+        codes::no_dead_travel_seen,
         "no sweep shows dead travel at its beginning: each seems to have begun with the slack "
         "taken up, or the focus shifts with the direction (a shifting mirror)");
   }
@@ -148,34 +159,37 @@ void keep_within_limits(BacklashResult& result, const SlackCase& slack) {
   if (!asked && room) {
     result.final_direction = other;
     // In place of the remark on a direction that nobody asked for, the first one.
-    result.notes.front() = "final direction: " + enum_name(other) +
-                           ", because the take-up for the other one would go to " +
-                           steps_text(move->turn_steps) +
-                           " steps, beyond the focuser's limits; keep to it in the capture program";
+    result.notes.front() = {
+        codes::direction_by_limits,
+        "final direction: " + enum_name(other) +
+            ", because the take-up for the other one would go to " + steps_text(move->turn_steps) +
+            " steps, beyond the focuser's limits; keep to it in the capture program"};
     return;
   }
-  add(result, doubt("the take-up would go to " + steps_text(move->turn_steps) +
-                    " steps, beyond the focuser's limits: " +
-                    (asked && room ? "approach from the other side"
-                                   : "move the camera along the tube, or correct the limits")));
+  add(result, doubt(codes::takeup_beyond_limits,
+                    "the take-up would go to " + steps_text(move->turn_steps) +
+                        " steps, beyond the focuser's limits: " +
+                        (asked && room ? "approach from the other side"
+                                       : "move the camera along the tube, or correct the limits")));
 }
 
 }  // namespace
 
 void add(BacklashResult& result, const Remark& remark) {
   if (remark.verdict == Verdict::trusted) {
-    result.notes.push_back(remark.text);
+    result.notes.push_back(remark.statement);
     return;
   }
   result.verdict = std::max(result.verdict, remark.verdict);
-  result.reasons.push_back(remark.text);
+  result.reasons.push_back(remark.statement);
 }
 
 FinalDirection final_direction(const BacklashOptions& options) {
   if (options.final_direction) return {*options.final_direction, std::nullopt};
   if (!options.lifting) {
     return {Direction::inward,
-            note("final direction: inward is right where the camera hangs below its focuser, so "
+            note(codes::direction_by_practice,
+                 "final direction: inward is right where the camera hangs below its focuser, so "
                  "that the last move lifts it (common practice; --lifts says otherwise); keep to "
                  "one direction in the capture program")};
   }
@@ -186,28 +200,31 @@ FinalDirection final_direction(const BacklashOptions& options) {
     final.direction = final.direction == Direction::inward ? Direction::outward : Direction::inward;
   }
   if (std::abs(altitude) < kLowestPull) {
-    final.remark = note(
-        "so low in the sky gravity hardly pulls along the tube: either final direction will "
-        "do, but keep to one");
+    final.remark =
+        note(codes::direction_free,
+             "so low in the sky gravity hardly pulls along the tube: either final direction will "
+             "do, but keep to one");
   }
   return final;
 }
 
 std::optional<Remark> not_enough(const SweepData& data, const SweepFacts& facts) {
   const std::size_t points = data.samples.count();
-  if (points == 0) return Remark{Verdict::unusable, "no usable point"};
+  if (points == 0) return Remark{Verdict::unusable, {codes::no_usable_point, "no usable point"}};
   if (facts.fewest_in_direction() < 2) {
     const bool outward = facts.outward_points > facts.inward_points;
     return Remark{
         Verdict::unusable,
-        "all points were taken moving " +
-            enum_name(outward ? Direction::outward : Direction::inward) +
-            "; slack shows only between opposite directions: sweep back over the same range"};
+        {codes::one_direction_only,
+         "all points were taken moving " +
+             enum_name(outward ? Direction::outward : Direction::inward) +
+             "; slack shows only between opposite directions: sweep back over the same range"}};
   }
   if (points < static_cast<std::size_t>(BacklashRules::kFewestPoints)) {
-    return Remark{Verdict::unusable, "only " + std::to_string(points) + " usable points; " +
-                                         std::to_string(BacklashRules::kFewestPoints) +
-                                         " are the least"};
+    return Remark{Verdict::unusable,
+                  {codes::few_points_for_slack,
+                   "only " + std::to_string(points) + " usable points; " +
+                       std::to_string(BacklashRules::kFewestPoints) + " are the least"}};
   }
   return std::nullopt;
 }
@@ -216,21 +233,24 @@ BacklashResult judge_slack(const SlackAnswer& answer, const SlackCase& slack) {
   BacklashResult result = answer.result;
   if (!result.interval_95_steps.high) {
     add(result, {Verdict::unusable,
-                 "the slack may be as large as the sweeps themselves: sweep over a wider range"});
+                 {codes::slack_not_bounded,
+                  "the slack may be as large as the sweeps themselves: sweep over a wider range"}});
     result.backlash_steps.reset();
     return result;
   }
   if (answer.wrong_way) {
     add(result,
-        doubt("moving outward, best focus came at smaller positions than moving inward: slack "
+        doubt(codes::slack_wrong_way,
+              "moving outward, best focus came at smaller positions than moving inward: slack "
               "cannot do that; focus drifted between the sweeps, or the inputs are not in the "
               "order taken"));
   }
   if (const auto remark = about_width(answer, slack.facts)) add(result, *remark);
   if (slack.facts.fewest_in_direction() < BacklashRules::kPointsPerDirection) {
-    add(result, doubt("only " + std::to_string(slack.facts.fewest_in_direction()) +
-                      " points in one of the directions; " +
-                      std::to_string(BacklashRules::kPointsPerDirection) + " are needed"));
+    add(result, doubt(codes::few_points_in_direction,
+                      "only " + std::to_string(slack.facts.fewest_in_direction()) +
+                          " points in one of the directions; " +
+                          std::to_string(BacklashRules::kPointsPerDirection) + " are needed"));
   }
   const std::size_t points = slack.data.samples.count();
   if (const auto remark = about_rejected(slack.posterior.rejected, points)) add(result, *remark);

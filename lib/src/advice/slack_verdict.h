@@ -9,13 +9,14 @@
 
 #include "advice/slack_answer.h"
 #include "starwaist/backlash.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::advice {
 
 // What a check found: it lowers the verdict, or is worth a note where it does not.
 struct Remark {
   Verdict verdict = Verdict::trusted;
-  std::string text;
+  Statement statement;
 };
 void add(BacklashResult& result, const Remark& remark);
 

@@ -15,6 +15,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::encoding {
 
@@ -30,7 +31,7 @@ class Encoder {
       Json object = Json::object();
       for_each_field(value, [&](const auto& f, const auto& member) {
         const std::string name(f.name);
-        object[name] = encode(member, path.empty() ? name : path + "." + name);
+        put(name, member, path.empty() ? name : path + "." + name, object);
       });
       return object;
     } else if constexpr (std::is_enum_v<Value>) {
@@ -39,6 +40,26 @@ class Encoder {
       return encode_value(named_values(value), path);
     } else {
       return encode_value(value, path);
+    }
+  }
+
+  // The member `name` of `object`; of statements their words, and their codes beside them.
+  template <class Value>
+  void put(const std::string& name, const Value& value, const std::string& path, Json& object) {
+    if constexpr (std::is_same_v<Value, Statement>) {
+      object[name] = value.text;
+      object[code_key(name)] = value.code;
+    } else if constexpr (std::is_same_v<Value, std::vector<Statement>>) {
+      Json texts = Json::array();
+      Json codes = Json::array();
+      for (const Statement& statement : value) {
+        texts.push_back(statement.text);
+        codes.push_back(statement.code);
+      }
+      object[name] = std::move(texts);
+      object[codes_key(name)] = std::move(codes);
+    } else {
+      object[name] = encode(value, path);
     }
   }
 

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "curve/model_answer.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::curve {
@@ -53,16 +54,17 @@ Rejection reject_points(const RunPoints& run, const std::vector<double>& bad,
       p.used = false;
       p.reason = reason_of(p, *size, scatter, bad[i]);
     } else if (bad[i] > 0.1) {
-      rejection.notes.push_back(p.file + " at " +
-                                format_like_sigma(p.position_steps, std::nullopt) +
-                                " steps is a bad point with probability " +
-                                format_fixed(100 * bad[i], 0) + " %; the answer allows for both");
+      rejection.notes.push_back(
+          {codes::point_perhaps_bad,
+           p.file + " at " + format_like_sigma(p.position_steps, std::nullopt) +
+               " steps is a bad point with probability " + format_fixed(100 * bad[i], 0) +
+               " %; the answer allows for both"});
     }
   }
   return rejection;
 }
 
-std::vector<std::string> notes_on_sigmas(const FitResult& result) {
+std::vector<Statement> notes_on_sigmas(const FitResult& result) {
   constexpr double kFactor = 3;  // either way
   // Deviations a third of their sigmas are luck in less than one of a hundred runs from here on
   // (chi-squared of 6 degrees of freedom).
@@ -73,15 +75,18 @@ std::vector<std::string> notes_on_sigmas(const FitResult& result) {
   const auto used = std::count_if(result.points.begin(), result.points.end(),
                                   [](const CurvePoint& p) { return p.used && p.sigma_px; });
   if (ratio > kFactor) {
-    return {
-        "the sizes scatter about the curve by " + format_like_sigma(ratio, 0.1 * ratio) +
-        " times the sigmas given with them: the seeing changed from frame to frame, or the sigmas "
-        "are too small; the interval goes by the scatter, not by the sigmas"};
+    return {{codes::sigmas_too_small,
+             "the sizes scatter about the curve by " + format_like_sigma(ratio, 0.1 * ratio) +
+                 " times the sigmas given with them: the seeing changed from frame to frame, or "
+                 "the sigmas "
+                 "are too small; the interval goes by the scatter, not by the sigmas"}};
   }
   if (ratio < 1 / kFactor && used >= kEnoughToSeeLuck) {
-    return {"the sizes scatter about the curve by only " + format_like_sigma(ratio, 0.1 * ratio) +
-            " times the sigmas given with them: the sigmas are too large, and the interval may be "
-            "wider than it need be"};
+    return {
+        {codes::sigmas_too_large,
+         "the sizes scatter about the curve by only " + format_like_sigma(ratio, 0.1 * ratio) +
+             " times the sigmas given with them: the sigmas are too large, and the interval may be "
+             "wider than it need be"}};
   }
   return {};
 }

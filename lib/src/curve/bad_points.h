@@ -6,13 +6,14 @@
 
 #include "curve/run_points.h"
 #include "starwaist/curve.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::curve {
 
 struct Rejection {
   std::vector<CurvePoint> points;  // all; those that are bad are not used, and say why
   std::vector<bool> used;          // of the samples
-  std::vector<std::string> notes;  // on points that may be bad
+  std::vector<Statement> notes;    // on points that may be bad
 };
 
 // `bad`: probability of each sample; empty where nothing is known. `result`: with its points.
@@ -20,6 +21,6 @@ Rejection reject_points(const RunPoints& run, const std::vector<double>& bad,
                         const FitResult& result);
 
 // The interval goes by the scatter seen and not by the sigmas given: where they differ, says so.
-std::vector<std::string> notes_on_sigmas(const FitResult& result);
+std::vector<Statement> notes_on_sigmas(const FitResult& result);
 
 }  // namespace starwaist::curve

@@ -8,6 +8,7 @@
 #include "curve/run_points.h"
 #include "curve/verdict.h"
 #include "curve/verdict_facts.h"
+#include "starwaist/codes.h"
 #include "starwaist/curve.h"
 #include "starwaist/numbers.h"
 
@@ -64,12 +65,12 @@ FitResult answer_by_arms(const RunPoints& run, std::span<const CurvePoint> point
   auto answer = locate_by_arms(usable_points(run, points), arms, rig);
   if (!answer) return result;
   if (!answer->best_focus_steps) {
-    if (!answer->reason.empty()) result.reasons.push_back(std::move(answer->reason));
+    if (!answer->reason.text.empty()) result.reasons.push_back(std::move(answer->reason));
     return result;
   }
   const std::vector<double> bad = answer->bad;
   if (!run.too_few()) {
-    for (const std::string& reason : result.reasons) answer->reason += " (" + reason + ")";
+    for (const Statement& reason : result.reasons) answer->reason.text += " (" + reason.text + ")";
   }
   // What the points' own fit said of them goes with it.
   result.points = with_reasons(points);
@@ -79,8 +80,8 @@ FitResult answer_by_arms(const RunPoints& run, std::span<const CurvePoint> point
   return result;
 }
 
-std::vector<std::string> notes_on_parabola(const std::vector<ModelFit>& models,
-                                           const FitOptions& options) {
+std::vector<Statement> notes_on_parabola(const std::vector<ModelFit>& models,
+                                         const FitOptions& options) {
   if (options.model != CurveModel::parabola) return {};
   std::string note =
       "a parabola in the size is pulled towards the side where more was sampled: by about a tenth "
@@ -91,7 +92,7 @@ std::vector<std::string> notes_on_parabola(const std::vector<ModelFit>& models,
               format_like_sigma(*fit.best_focus_steps, fit.best_focus_sigma_steps);
     }
   }
-  return {note};
+  return {{codes::parabola_is_pulled, note}};
 }
 
 void take_combined(const CombinedAnswer& combined, const Samples& samples,

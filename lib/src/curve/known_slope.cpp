@@ -9,6 +9,7 @@
 #include "curve/priors.h"
 #include "curve/slope_posterior.h"
 #include "curve/verdict.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::curve {
@@ -226,14 +227,15 @@ std::optional<KnownSlopeAnswer> locate_by_rig(const std::vector<CurvePoint>& poi
                                   " px per step) and nothing checks it";
   const std::string count = "only " + count_of(points.size(), "usable point") + ": ";
   if (places.front().share < kClearMass) {
-    answer.reason = count + "best focus may lie at " + words_of(places, found.grid) + " steps; " +
-                    slope_words + ". Take a frame on the other side";
+    answer.reason = {codes::side_open_by_rig_slope,
+                     count + "best focus may lie at " + words_of(places, found.grid) + " steps; " +
+                         slope_words + ". Take a frame on the other side"};
     return answer;
   }
   locate(found, places.front(), rig, answer);
   describe(found.likeliest, CurveModel::blur,
            {.obstruction = obstruction, .seeing = SeeingProfile::kolmogorov}, answer);
-  answer.reason = count + slope_words;
+  answer.reason = {codes::rests_on_rig_slope, count + slope_words};
   return answer;
 }
 
@@ -254,15 +256,17 @@ std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& po
   const SlopePosterior found = slope_posterior(points, by_arms(arms, shape, points.size(), kAnswer),
                                                {low, high, kAnswer.places});
   KnownSlopeAnswer answer;
-  answer.reason = contradiction(points, found, arms);
-  if (!answer.reason.empty()) return answer;
+  answer.reason = {codes::contradicts_other_runs, contradiction(points, found, arms)};
+  if (!answer.reason.text.empty()) return answer;
+  answer.reason = {};
   const bool few = points.size() < static_cast<std::size_t>(VerdictRules::kFewestPoints);
   const std::vector<Hill> places = places_of(points, found.grid);
   if (places.front().share < kClearMass) {
     if (few) {
-      answer.reason = "by " + slope_of(arms) + " of " + std::to_string(arms.runs) +
-                      " other runs best focus may lie at " + words_of(places, found.grid) +
-                      " steps. Take a frame on the other side";
+      answer.reason = {codes::side_open_by_other_runs,
+                       "by " + slope_of(arms) + " of " + std::to_string(arms.runs) +
+                           " other runs best focus may lie at " + words_of(places, found.grid) +
+                           " steps. Take a frame on the other side"};
     }
     return answer;
   }
@@ -273,12 +277,14 @@ std::optional<KnownSlopeAnswer> locate_by_arms(const std::vector<CurvePoint>& po
     return KnownSlopeAnswer{};
   describe(found.likeliest, kModelOfArms, {.obstruction = obstruction, .seeing = profile}, answer);
   answer.bad = found.bad;
-  answer.reason = slope_of(arms) + " and the size in focus (" +
-                  plus_minus(arms.min_size_px, arms.min_size_px * arms.min_size_relative_spread) +
-                  " px) are those of " + std::to_string(arms.runs) + " other runs";
-  answer.reason = few ? "only " + count_of(points.size(), "usable point") + ": " + answer.reason +
-                            ", and nothing in this run checks them"
-                      : answer.reason + ": by itself this run gives no best focus that can be used";
+  const std::string rest =
+      slope_of(arms) + " and the size in focus (" +
+      plus_minus(arms.min_size_px, arms.min_size_px * arms.min_size_relative_spread) +
+      " px) are those of " + std::to_string(arms.runs) + " other runs";
+  answer.reason = {codes::rests_on_other_runs,
+                   few ? "only " + count_of(points.size(), "usable point") + ": " + rest +
+                             ", and nothing in this run checks them"
+                       : rest + ": by itself this run gives no best focus that can be used"};
   return answer;
 }
 

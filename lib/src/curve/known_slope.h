@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "starwaist/curve.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::curve {
 
@@ -27,7 +28,7 @@ struct KnownSlopeAnswer {
   ModelFit model;  // the likeliest curve
   // What the answer rests on, or why there is none, with numbers. Empty where nothing is to be said
   // beyond what the points themselves show.
-  std::string reason;
+  Statement reason;
   std::vector<double> bad;  // probability of each point to be bad; empty where not looked for
 };
 

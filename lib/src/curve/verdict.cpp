@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::curve {
@@ -11,7 +12,7 @@ namespace {
 // A broken rule: what it lowers the verdict to, and why.
 struct BrokenRule {
   Verdict verdict;
-  std::string reason;
+  Statement reason;
 };
 
 std::string number(double value, std::optional<double> sigma = std::nullopt) {
@@ -34,13 +35,15 @@ bool outside_range(const VerdictFacts& f) {
 std::optional<BrokenRule> too_few(const VerdictFacts& f) {
   if (f.used_points >= VerdictRules::kFewestPoints && f.used_positions >= 3) return std::nullopt;
   if (f.used_points < VerdictRules::kFewestPoints) {
-    return BrokenRule{Verdict::unusable, "only " + count_of(f.used_points, "usable point") + "; " +
-                                             std::to_string(VerdictRules::kFewestPoints) +
-                                             " are the least that a curve can be fitted to"};
+    return BrokenRule{Verdict::unusable,
+                      {codes::few_points, "only " + count_of(f.used_points, "usable point") + "; " +
+                                              std::to_string(VerdictRules::kFewestPoints) +
+                                              " are the least that a curve can be fitted to"}};
   }
-  return BrokenRule{Verdict::unusable, "the points lie at only " +
-                                           count_of(f.used_positions, "focuser position") +
-                                           "; at least 3 different ones are needed"};
+  return BrokenRule{Verdict::unusable,
+                    {codes::few_positions, "the points lie at only " +
+                                               count_of(f.used_positions, "focuser position") +
+                                               "; at least 3 different ones are needed"}};
 }
 
 // The interval as far as numbers mean something: no end is farther than three ranges from the
@@ -57,42 +60,49 @@ Interval interval_near_sweep(const VerdictFacts& f) {
   return near;
 }
 
-std::string why_not_located(const VerdictFacts& f) {
+Statement why_not_located(const VerdictFacts& f) {
+  const char* code = codes::minimum_not_bounded;
   std::string why = "no minimum located: ";
   const Interval near = interval_near_sweep(f);
   if (f.largest_seen_px > 0 && f.largest_seen_px == f.smallest_seen_px) {
+    code = codes::sizes_all_equal;
     why += "every size is " + number(f.smallest_seen_px) +
            " px; did the focuser move, and are the sizes measured at each position?";
   } else if (f.noise_px > 0 && largest_rise(f) < VerdictRules::kRiseOverNoise * f.noise_px) {
+    code = codes::scatter_hides_minimum;
     why += "the sizes lie between " + number(f.smallest_seen_px) + " and " +
            number(f.largest_seen_px) + " px, and scatter by " + number(f.noise_px) +
            " px about the best curve; widen the sweep";
   } else if (near.bounded()) {
+    code = codes::minimum_mostly_outside;
     why += "best focus may lie anywhere from " + number(*near.low, range_steps(f) / 20) + " to " +
            number(*near.high, range_steps(f) / 20) +
            " steps, most of it outside the sampled range (" +
            number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
            number(f.highest_position_steps, range_steps(f) / 20) + ")";
   } else if (near.low) {
+    code = codes::minimum_at_larger_positions;
     why += "best focus may lie anywhere above " + number(*near.low, range_steps(f) / 20) +
            " steps; sample larger positions";
   } else if (near.high) {
+    code = codes::minimum_at_smaller_positions;
     why += "best focus may lie anywhere below " + number(*near.high, range_steps(f) / 20) +
            " steps; sample smaller positions";
   } else {
     why += "the " + count_of(f.used_points, "usable point") +
            " do not bound best focus on either side";
   }
-  return why;
+  return {code, why};
 }
 
 std::optional<BrokenRule> no_minimum(const VerdictFacts& f) {
   if (f.peaks_inside) {
     return BrokenRule{
         Verdict::unusable,
-        "the sizes are largest inside the range (" + number(f.largest_seen_px) +
-            " px) and fall towards both ends, as no focus curve does; are positions and sizes "
-            "in the right columns?"};
+        {codes::sizes_peak_inside,
+         "the sizes are largest inside the range (" + number(f.largest_seen_px) +
+             " px) and fall towards both ends, as no focus curve does; are positions and sizes "
+             "in the right columns?"}};
   }
   if (f.best_focus_steps) return std::nullopt;
   return BrokenRule{Verdict::unusable, why_not_located(f)};
@@ -100,25 +110,29 @@ std::optional<BrokenRule> no_minimum(const VerdictFacts& f) {
 
 std::optional<BrokenRule> few_to_check(const VerdictFacts& f) {
   if (f.used_points < VerdictRules::kTrustedPoints) {
-    return BrokenRule{Verdict::doubtful,
-                      "only " + count_of(f.used_points, "usable point") + ": " +
-                          std::to_string(VerdictRules::kTrustedPoints) +
-                          " are needed to check the curve and not only to draw it"};
+    return BrokenRule{
+        Verdict::doubtful,
+        {codes::few_points_to_check, "only " + count_of(f.used_points, "usable point") + ": " +
+                                         std::to_string(VerdictRules::kTrustedPoints) +
+                                         " are needed to check the curve and not only to draw it"}};
   }
   if (f.used_positions < VerdictRules::kTrustedPositions) {
-    return BrokenRule{Verdict::doubtful,
-                      "only " + count_of(f.used_positions, "different position") + ": at least " +
-                          std::to_string(VerdictRules::kTrustedPositions) +
-                          " are needed to check the curve"};
+    return BrokenRule{
+        Verdict::doubtful,
+        {codes::few_positions_to_check,
+         "only " + count_of(f.used_positions, "different position") + ": at least " +
+             std::to_string(VerdictRules::kTrustedPositions) + " are needed to check the curve"}};
   }
   return std::nullopt;
 }
 
 std::optional<BrokenRule> many_rejected(const VerdictFacts& f) {
   if (3 * f.rejected_points > f.used_points + f.rejected_points) {
-    return BrokenRule{Verdict::doubtful, std::to_string(f.rejected_points) + " of " +
-                                             std::to_string(f.used_points + f.rejected_points) +
-                                             " points do not fit the others"};
+    return BrokenRule{
+        Verdict::doubtful,
+        {codes::many_points_rejected, std::to_string(f.rejected_points) + " of " +
+                                          std::to_string(f.used_points + f.rejected_points) +
+                                          " points do not fit the others"}};
   }
   return std::nullopt;
 }
@@ -129,22 +143,25 @@ std::optional<BrokenRule> outside_the_range(const VerdictFacts& f) {
   const bool above = best > f.highest_position_steps;
   const double edge = above ? f.highest_position_steps : f.lowest_position_steps;
   const bool far = std::abs(best - edge) > 0.25 * range_steps(f);
-  return BrokenRule{far ? Verdict::unusable : Verdict::doubtful,
-                    "best focus " + number(best, range_steps(f) / 20) +
-                        " lies outside the sampled range (" +
-                        number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
-                        number(f.highest_position_steps, range_steps(f) / 20) + "); sample " +
-                        (above ? "larger" : "smaller") + " positions"};
+  return BrokenRule{
+      far ? Verdict::unusable : Verdict::doubtful,
+      {codes::best_focus_outside_range,
+       "best focus " + number(best, range_steps(f) / 20) + " lies outside the sampled range (" +
+           number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
+           number(f.highest_position_steps, range_steps(f) / 20) + "); sample " +
+           (above ? "larger" : "smaller") + " positions"}};
 }
 
 std::optional<BrokenRule> one_sided(const VerdictFacts& f) {
   if (outside_range(f)) return std::nullopt;
   const int fewest = std::min(f.points_below, f.points_above);
   if (fewest >= VerdictRules::kPointsPerSide) return std::nullopt;
-  return BrokenRule{Verdict::doubtful,
-                    "only " + count_of(fewest, "usable point") + " at positions " +
-                        (f.points_below < f.points_above ? "below" : "above") + " best focus; " +
-                        std::to_string(VerdictRules::kPointsPerSide) + " are needed on each side"};
+  return BrokenRule{
+      Verdict::doubtful,
+      {codes::few_points_on_one_side,
+       "only " + count_of(fewest, "usable point") + " at positions " +
+           (f.points_below < f.points_above ? "below" : "above") + " best focus; " +
+           std::to_string(VerdictRules::kPointsPerSide) + " are needed on each side"}};
 }
 
 std::optional<BrokenRule> too_flat(const VerdictFacts& f) {
@@ -155,10 +172,11 @@ std::optional<BrokenRule> too_flat(const VerdictFacts& f) {
   if (rise >= least) return std::nullopt;
   return BrokenRule{
       Verdict::doubtful,
-      "towards " + std::string(f.size_at_lowest_px < f.size_at_highest_px ? "smaller" : "larger") +
-          " positions the curve rises by only " + number(rise) + " px above its smallest " +
-          number(f.smallest_size_px) + " px, with a noise of " + number(f.noise_px) +
-          " px; widen the sweep"};
+      {codes::curve_too_flat,
+       "towards " + std::string(f.size_at_lowest_px < f.size_at_highest_px ? "smaller" : "larger") +
+           " positions the curve rises by only " + number(rise) + " px above its smallest " +
+           number(f.smallest_size_px) + " px, with a noise of " + number(f.noise_px) +
+           " px; widen the sweep"}};
 }
 
 std::optional<BrokenRule> too_wide(const VerdictFacts& f) {
@@ -170,23 +188,24 @@ std::optional<BrokenRule> too_wide(const VerdictFacts& f) {
     allowed = 0.5 * *f.zone_steps;
     against = "half of the critical focus zone (" + number(*f.zone_steps) + " steps)";
   }
-  std::string how;
+  Statement how;
   double half_width = 0;
   const Interval& interval = f.interval_95_steps;
   const Interval near = interval_near_sweep(f);
   if (interval.bounded()) {
     half_width = 0.5 * (*interval.high - *interval.low);
     if (half_width <= allowed) return std::nullopt;
-    how = "best focus is uncertain by +-" + number(half_width) +
-          " steps (95 % interval), more than " + against;
+    how = {codes::interval_too_wide, "best focus is uncertain by +-" + number(half_width) +
+                                         " steps (95 % interval), more than " + against};
   } else {
     half_width = 0.5 * range_steps(f);
-    how = "best focus is known to one sigma only" +
-          (f.sigma_steps ? " (+-" + number(*f.sigma_steps) + " steps)" : "") +
-          ", the 95 % interval is open " +
-          (near.low    ? "above " + number(*near.low) + " steps; sample larger positions"
-           : near.high ? "below " + number(*near.high) + " steps; sample smaller positions"
-                       : "on both sides; sample more positions near it and beyond");
+    how = {codes::interval_open,
+           "best focus is known to one sigma only" +
+               (f.sigma_steps ? " (+-" + number(*f.sigma_steps) + " steps)" : "") +
+               ", the 95 % interval is open " +
+               (near.low    ? "above " + number(*near.low) + " steps; sample larger positions"
+                : near.high ? "below " + number(*near.high) + " steps; sample smaller positions"
+                            : "on both sides; sample more positions near it and beyond")};
   }
   // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
   // says more about what is not known of the noise than about best focus.
@@ -204,18 +223,20 @@ std::optional<BrokenRule> impossible_slope(const VerdictFacts& f) {
     return std::nullopt;
   return BrokenRule{
       Verdict::doubtful,
-      "the arms rise by " + number(*f.slope_px_per_step) + " px per step, " + number(ratio) +
-          " times what the rig gives (" + number(*f.expected_slope_px_per_step) +
-          "): the given um per step, the binning (pixel size) or the f-number is wrong, or the "
-          "focuser did not move as told"};
+      {codes::slope_against_rig,
+       "the arms rise by " + number(*f.slope_px_per_step) + " px per step, " + number(ratio) +
+           " times what the rig gives (" + number(*f.expected_slope_px_per_step) +
+           "): the given um per step, the binning (pixel size) or the f-number is wrong, or the "
+           "focuser did not move as told"}};
 }
 
 std::optional<BrokenRule> by_parabola(const VerdictFacts& f) {
   if (!f.parabola_answers) return std::nullopt;
   return BrokenRule{
       Verdict::doubtful,
-      "the answer rests on the parabola, which follows the curve only near its minimum and is "
-      "pulled to the side where more was sampled"};
+      {codes::rests_on_parabola,
+       "the answer rests on the parabola, which follows the curve only near its minimum and is "
+       "pulled to the side where more was sampled"}};
 }
 
 }  // namespace

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "starwaist/curve.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::curve {
 
@@ -38,7 +39,7 @@ struct VerdictFacts {
 
 struct Judgement {
   Verdict verdict = Verdict::trusted;
-  std::vector<std::string> reasons;
+  std::vector<Statement> reasons;
 };
 
 Judgement judge(const VerdictFacts& facts);

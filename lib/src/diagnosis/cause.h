@@ -15,6 +15,7 @@
 
 #include "diagnosis/run_view.h"
 #include "numerics/log_sum.h"
+#include "starwaist/codes.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist::diagnosis {
@@ -38,7 +39,7 @@ struct Candidate {
   Effect effect = Effect::harmless;
   std::string summary;
   std::vector<EvidenceItem> evidence;
-  std::string remedy;
+  Statement remedy;
   Remedy changes = Remedy::of_its_own;
   std::vector<std::pair<std::string, double>> settings;
 

@@ -184,7 +184,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (other && (!best || other->log_odds > best->log_odds)) best = std::move(other);
   constexpr double kHopeless = -6;
   if (!best || best->log_odds < kHopeless) return std::nullopt;
-  best->remedy = kRemedy;
+  best->remedy = {codes::switch_off_light, kRemedy};
   return best;
 }
 

@@ -89,7 +89,8 @@ std::optional<Candidate> look(const RunView& run) {
                 {"usual width", usual, "arcsec"},
                 {"smallest size", smallest, "px"}};
   c.changes = Remedy::sweep;
-  c.remedy = "Wait for steadier air, let the telescope cool, and sweep wider.";
+  c.remedy = {codes::wait_for_steadier_air,
+              "Wait for steadier air, let the telescope cool, and sweep wider."};
   c.covers = {"step_too_small"};  // the wide star makes the curve shallow
   const SweepSettings sweep =
       sweep_about(run, run.curve()->best_focus_steps, run.curve()->core_steps());

@@ -159,9 +159,10 @@ std::optional<Candidate> look(const RunView& run) {
                 "bad_seeing", "field_tilt",     "field_curvature", "extended_objects"};
   }
   c.evidence = {{"fixed defects", static_cast<double>(defects), ""}, {"stars", stars, ""}};
-  c.remedy =
+  c.remedy = {
+      codes::calibrate_or_expose_longer,
       "Take a dark frame off, cool the sensor, or expose longer so that stars lead. A program "
-      "that measures whatever is bright follows the defects here.";
+      "that measures whatever is bright follows the defects here."};
   return c;
 }
 

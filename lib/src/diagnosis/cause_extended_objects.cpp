@@ -198,9 +198,10 @@ std::optional<Candidate> look(const RunView& run) {
                 {"objects looked at", static_cast<double>(objects.all), ""},
                 {"their size over that of a star", median(excess), ""},
                 {"their part of the light", 100 * of_light, "%"}};
-  c.remedy =
+  c.remedy = {
+      codes::avoid_extended_objects,
       "Focus on a field of stars nearby, or keep the part with the object out with --region. This "
-      "program left the widest of them out.";
+      "program left the widest of them out."};
   c.settings = region_to_ignore(run, objects);
   return c;
 }

@@ -100,8 +100,9 @@ std::optional<Candidate> look(const RunView& run) {
     c.settings = {{"exposure_s", kLonger * *exposure}};
   }
   c.changes = Remedy::exposure;
-  c.remedy = "Expose " + format_short(kLonger) + " times as long" + seconds +
-             ", or use the clear filter, bin, or point at a richer field.";
+  c.remedy = {codes::get_more_star_light,
+              "Expose " + format_short(kLonger) + " times as long" + seconds +
+                  ", or use the clear filter, bin, or point at a richer field."};
   // Sizes that are hardly sizes come before whatever their scatter or their light looks like.
   constexpr double kHardlySizes = 0.12;
   constexpr double kFirstOfAll = 8;

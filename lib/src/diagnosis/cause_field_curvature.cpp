@@ -58,11 +58,12 @@ std::optional<Candidate> look(const RunView& run) {
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
-  c.remedy =
+  c.remedy = {
+      codes::adjust_flattener_distance,
       "Check the distance from the flattener or corrector to the sensor against its maker's "
       "figure, and change it by small spacers. Until then focus at " +
-      format_fixed(field.compromise_focus_steps, 0) +
-      ", where the field's stars are smallest on the whole.";
+          format_fixed(field.compromise_focus_steps, 0) +
+          ", where the field's stars are smallest on the whole."};
   return c;
 }
 

@@ -85,11 +85,12 @@ std::optional<Candidate> look(const RunView& run) {
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
-  c.remedy =
+  c.remedy = {
+      codes::correct_tilt,
       "Check that camera and focuser sit square and tight, then correct the tilt with shims or a "
       "tilt plate. Until then focus at " +
-      format_fixed(field.compromise_focus_steps, 0) +
-      ", where the field's stars are smallest on the whole.";
+          format_fixed(field.compromise_focus_steps, 0) +
+          ", where the field's stars are smallest on the whole."};
   return c;
 }
 

@@ -47,10 +47,11 @@ std::optional<Candidate> look(const RunView& run) {
                 {"number of the first frame after it", static_cast<double>(a.at + 1), ""},
                 {"best focus before it", a.best_focus_steps, "steps"},
                 {"best focus after it", now, "steps"}};
-  c.remedy =
+  c.remedy = {
+      codes::lock_what_moved,
       "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run "
       "about " +
-      steps_words(within_limits(run.record().rig, now)) + ".";
+          steps_words(within_limits(run.record().rig, now)) + "."};
   c.moved_steps = a.moved_steps;
   c.covers = {"no_motion"};
   return c;

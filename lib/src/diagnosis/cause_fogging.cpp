@@ -35,9 +35,9 @@ std::optional<Candidate> look(const RunView& run) {
       {"light lost by the last frame", 100 * light->fog_loss, "%"},
       {"number of the frame where it begins", static_cast<double>(light->fog_from + 1), ""},
       {"usual scatter of a frame's light", 100 * light->noise, "%"}};
-  c.remedy =
-      "Warm the dew shield or blow warm air gently over the front, without wiping cold "
-      "glass; then repeat the run.";
+  c.remedy = {codes::clear_dew,
+              "Warm the dew shield or blow warm air gently over the front, without wiping cold "
+              "glass; then repeat the run."};
   c.covers = {"passing_cloud", "bad_seeing"};
   const auto last = static_cast<double>(run.count() - 1);
   const auto begin = std::min(static_cast<double>(light->fog_from), last - 1);

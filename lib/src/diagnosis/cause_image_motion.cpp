@@ -463,9 +463,10 @@ std::optional<Candidate> look(const RunView& run) {
                     Effect::harmless;
     if (!same) best->effect = Effect::doubtful;
   }
-  best->remedy =
+  best->remedy = {
+      codes::steady_the_image,
       "Check tracking and balance, shield the telescope from wind, and wait a few seconds after "
-      "each move. A shorter exposure helps where the motion is slow.";
+      "each move. A shorter exposure helps where the motion is slow."};
   return best;
 }
 

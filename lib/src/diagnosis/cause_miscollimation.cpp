@@ -67,9 +67,10 @@ std::optional<Candidate> look(const RunView& run) {
                 {"its direction, from +x towards +y", seen.angle_deg, "deg"},
                 {"stars that tell it", static_cast<double>(seen.stars), ""}};
   if (waves) c.evidence.push_back({"coma that this stands for", *waves, "waves"});
-  c.remedy =
+  c.remedy = {
+      codes::collimate,
       "Collimate on an out-of-focus star near the centre of the field: a little at a time, until "
-      "the shadow sits in the middle. Then focus again; best focus as measured here still stands.";
+      "the shadow sits in the middle. Then focus again; best focus as measured here still stands."};
   return c;
 }
 

@@ -87,9 +87,10 @@ std::optional<Candidate> look(const RunView& run) {
   auto part = from_some_frame(run);
   if (whole && (!part || whole->log_odds > part->log_odds)) part = std::move(whole);
   if (!part) return std::nullopt;
-  part->remedy =
+  part->remedy = {
+      codes::check_focuser_drive,
       "Look whether the focuser really turns the tube: coupling screws, plug, the right device, "
-      "stiff grease; do not push it on against a stop. Then repeat the run.";
+      "stiff grease; do not push it on against a stop. Then repeat the run."};
   return part;
 }
 

@@ -59,8 +59,9 @@ std::optional<Candidate> look(const RunView& run) {
       {"usual scatter of it", 100 * light->noise, "%"},
       {"of them left out of the curve", static_cast<double>(rejected), ""}};
   c.remedy = c.effect == Effect::harmless
-                 ? "Nothing for this run. If the clouds go on, repeat it in a clear gap."
-                 : "Wait for a clear gap and repeat the run.";
+                 ? Statement{codes::nothing_to_do,
+                             "Nothing for this run. If the clouds go on, repeat it in a clear gap."}
+                 : Statement{codes::wait_for_clear_sky, "Wait for a clear gap and repeat the run."};
   c.covers = {"fogging"};
   return c;
 }

@@ -52,10 +52,10 @@ std::optional<Candidate> look(const RunView& run) {
                 {"clipped stars in it", most, ""},
                 {"frames with clipped stars alone", static_cast<double>(all_clipped), ""}};
   c.changes = Remedy::exposure;
-  c.remedy = "Expose a quarter as long or lower the gain.";
+  c.remedy = {codes::expose_less, "Expose a quarter as long or lower the gain."};
   if (exposure && *exposure > 0) {
-    c.remedy =
-        "Expose a quarter as long (" + format_short(0.25 * *exposure) + " s) or lower the gain.";
+    c.remedy = {codes::expose_less, "Expose a quarter as long (" + format_short(0.25 * *exposure) +
+                                        " s) or lower the gain."};
     c.settings = {{"exposure_s", 0.25 * *exposure}};
   }
   c.covers = {"few_stars"};

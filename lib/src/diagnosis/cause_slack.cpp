@@ -53,9 +53,11 @@ std::optional<Candidate> look(const RunView& run) {
   }
   constexpr double kMargin = 1.5;
   const double takeup = round_steps(kMargin * a.amount_steps);
-  c.remedy = "Before the sweep go " + steps_words(takeup) +
-             " past its start and come back in the sweep's direction, keeping off the focuser's "
-             "stop. Arrive at best focus the same way.";
+  c.remedy = {
+      codes::take_up_slack,
+      "Before the sweep go " + steps_words(takeup) +
+          " past its start and come back in the sweep's direction, keeping off the focuser's "
+          "stop. Arrive at best focus the same way."};
   c.settings = {{"takeup_steps", takeup}};
   c.moved_steps = a.moved_steps;
   c.covers = {"step_too_small", "no_motion"};

@@ -79,7 +79,8 @@ std::optional<Candidate> look(const RunView& run) {
                 {"positions near the minimum", static_cast<double>(near), ""},
                 {"largest size over the smallest", largest / curve.smallest_px, ""}};
   c.changes = Remedy::sweep;
-  c.remedy = "Repeat the sweep " + sweep_words(run, sweep, curve.best_focus_steps) + ".";
+  c.remedy = {codes::repeat_sweep,
+              "Repeat the sweep " + sweep_words(run, sweep, curve.best_focus_steps) + "."};
   c.settings = settings_of(run, sweep);
   return c;
 }

@@ -106,8 +106,9 @@ std::optional<Candidate> look(const RunView& run) {
                 {"noise of the sizes", noise, "px"},
                 {"range", range, "steps"}};
   c.changes = Remedy::sweep;
-  c.remedy = "Repeat the sweep " + sweep_words(run, sweep, centre) +
-             ", so that the outermost stars are two to three times as large as the smallest.";
+  c.remedy = {codes::repeat_sweep,
+              "Repeat the sweep " + sweep_words(run, sweep, centre) +
+                  ", so that the outermost stars are two to three times as large as the smallest."};
   c.settings = settings_of(run, sweep);
   c.covers = {"one_sided"};
   return c;

@@ -109,9 +109,9 @@ std::optional<Candidate> look(const RunView& run) {
               "the focus by about " +
               format_short(std::abs(shift_um)) + " um" +
               (told ? "." : " if the tube is of aluminium (give --focus-um-per-c).");
-  c.remedy =
-      "Let the telescope cool down and make the run shorter; the answer belongs to the "
-      "middle of the run, so correct it by the temperature since.";
+  c.remedy = {codes::cool_and_shorten,
+              "Let the telescope cool down and make the run shorter; the answer belongs to the "
+              "middle of the run, so correct it by the temperature since."};
   if (rig.um_per_step) {
     std::vector<double>& moved = told ? c.moved_steps : c.perhaps_moved_steps;
     for (std::size_t i = 0; i < run.count(); ++i) {

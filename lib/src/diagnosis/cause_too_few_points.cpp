@@ -50,13 +50,13 @@ std::optional<Candidate> look(const RunView& run) {
                 {"different positions", static_cast<double>(different), ""},
                 {"points taken", static_cast<double>(run.count()), ""}};
   c.changes = Remedy::sweep;
-  c.remedy = "Take " + std::to_string(kRecommended) +
-             " positions, half of them on each side of best focus.";
+  c.remedy = {codes::take_more_points, "Take " + std::to_string(kRecommended) +
+                                           " positions, half of them on each side of best focus."};
   c.settings = {{"points", kRecommended}};
   const auto core = core_steps_of(run);
   if (const auto& best = run.record().fit.best_focus_steps; best && core) {
     const SweepSettings sweep = sweep_about(run, *best, *core);
-    c.remedy = "Repeat the sweep " + sweep_words(run, sweep, *best) + ".";
+    c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, *best) + "."};
     c.settings = settings_of(run, sweep);
   }
   return c;

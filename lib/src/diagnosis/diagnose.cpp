@@ -80,8 +80,10 @@ void keep_one_remedy_of_a_kind(const std::vector<Accepted>& accepted,
     const Remedy kind = accepted[i].candidate.changes;
     if (kind == Remedy::of_its_own || given.insert(kind).second) continue;
     findings[i].remedy = kind == Remedy::sweep
-                             ? "Take the sweep that is advised above; it cures this too."
-                             : "Set the exposure as advised above, then look again.";
+                             ? Statement{codes::sweep_as_above,
+                                         "Take the sweep that is advised above; it cures this too."}
+                             : Statement{codes::expose_as_above,
+                                         "Set the exposure as advised above, then look again."};
     findings[i].settings.clear();
   }
 }
@@ -94,7 +96,7 @@ void lower_verdict(const Accepted& accepted, FitResult& fit) {
   if (fit.verdict == Verdict::unusable) return;
   if (fit.verdict == lowered && !fit.reasons.empty()) return;
   fit.verdict = lowered;
-  fit.reasons.push_back(accepted.candidate.summary);
+  fit.reasons.push_back({accepted.cause, accepted.candidate.summary});
 }
 
 // A jump that is too improbable to be listed may still be too probable for an answer to be relied
@@ -110,10 +112,12 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
     return;
   }
   fit.verdict = Verdict::doubtful;
-  fit.reasons.push_back("a jump of the focus by about " + steps_words(std::abs(jump.amount_steps)) +
-                        " between " + run.point(jump.at - 1).file + " and " +
-                        run.point(jump.at).file + " would explain the sizes too (chance " +
-                        percent(chance) + "); repeat the run to tell");
+  fit.reasons.push_back({codes::focus_may_have_jumped,
+                         "a jump of the focus by about " +
+                             steps_words(std::abs(jump.amount_steps)) + " between " +
+                             run.point(jump.at - 1).file + " and " + run.point(jump.at).file +
+                             " would explain the sizes too (chance " + percent(chance) +
+                             "); repeat the run to tell"});
 }
 
 }  // namespace

@@ -6,17 +6,18 @@
 
 #include "drift/drift_words.h"
 #include "drift/tube_temperature.h"
+#include "starwaist/codes.h"
 
 namespace starwaist::drift {
 
 namespace {
 
 using Eigen::Index;
-using Notes = std::vector<std::string>;
+using Notes = std::vector<Statement>;
 
 // Whether the clock could stand in for the temperature: hours since nightfall against temperature,
 // over all nights.
-std::optional<std::string> collinearity(const DriftModel& model) {
+std::optional<Statement> collinearity(const DriftModel& model) {
   const RunColumns& runs = model.runs;
   constexpr std::size_t kFewest = 4;
   if (!runs.timed() || model.used().size() < kFewest) return std::nullopt;
@@ -38,15 +39,17 @@ std::optional<std::string> collinearity(const DriftModel& model) {
   if (!along || !back) return std::nullopt;
   const double correlation = std::copysign(std::sqrt(std::max(0.0, *along * *back)), *along);
   if (std::abs(correlation) < DriftRules::kCollinear) return std::nullopt;
-  return (nights == 1 ? std::string("these runs are of one night, in which ")
-                      : "in all of these nights ") +
-         "temperature went with the clock (correlation " + format_fixed(correlation, 2) +
-         "): a focus that creeps with time for another reason would look the same. Runs of a "
-         "night with other temperatures at the same hours would tell";
+  return Statement{
+      codes::temperature_went_with_time,
+      (nights == 1 ? std::string("these runs are of one night, in which ")
+                   : "in all of these nights ") +
+          "temperature went with the clock (correlation " + format_fixed(correlation, 2) +
+          "): a focus that creeps with time for another reason would look the same. Runs of a "
+          "night with other temperatures at the same hours would tell"};
 }
 
 // The slope beside what the tube's material gives.
-std::optional<std::string> expansion(const DriftResult& r, const DriftOptions& options) {
+std::optional<Statement> expansion(const DriftResult& r, const DriftOptions& options) {
   if (!options.um_per_step) return std::nullopt;
   const double um = std::abs(*r.slope_steps_per_c) * *options.um_per_step;
   // Ordinary tubes: 5 to 60 um for refractors and Newtonians, 50 to 400 for compound telescopes
@@ -54,7 +57,9 @@ std::optional<std::string> expansion(const DriftResult& r, const DriftOptions& o
   constexpr double kMostOfAnyTube = 400;
   const std::string measured =
       "focus moves " + format_like_sigma(um, std::nullopt) + " um per degree";
-  if (um > kMostOfAnyTube) return measured + ", more than any usual tube: check um per step";
+  if (um > kMostOfAnyTube)
+    return Statement{codes::expansion_impossible,
+                     measured + ", more than any usual tube: check um per step"};
   if (!options.tube || !options.tube_length_mm) return std::nullopt;
   const double plain = tube_expansion_um_per_c(*options.tube, *options.tube_length_mm);
   // A compound telescope multiplies the tube's change by m^2 + 1, at most some 26 with m = 5. A
@@ -64,18 +69,22 @@ std::optional<std::string> expansion(const DriftResult& r, const DriftOptions& o
       std::min(std::abs(*r.slope_interval_95.low), std::abs(*r.slope_interval_95.high));
   const std::string tube = ", the tube itself by some " + format_like_sigma(plain, std::nullopt);
   if (low_end * *options.um_per_step > kMostMagnified * plain) {
-    return measured + tube + ": too much for its material; check um per step and the thermometer";
+    return Statement{
+        codes::expansion_too_much,
+        measured + tube + ": too much for its material; check um per step and the thermometer"};
   }
-  return measured + tube + ": possible for this tube";
+  return Statement{codes::expansion_plausible, measured + tube + ": possible for this tube"};
 }
 
 void add_lasting_shifts(const Rejection& rejection, Notes& notes) {
   for (const auto& shift : rejection.shifts) {
     if (!shift.lasts) continue;
-    notes.push_back("the last " + std::to_string(shift.rows.size()) + " runs lie together " +
-                    steps_words(std::abs(shift.steps)) + " " + above_or_below(shift.steps) +
-                    " the others and do not count: if that is to last, predictions must be moved "
-                    "as much");
+    notes.push_back(
+        {codes::last_runs_shifted,
+         "the last " + std::to_string(shift.rows.size()) + " runs lie together " +
+             steps_words(std::abs(shift.steps)) + " " + above_or_below(shift.steps) +
+             " the others and do not count: if that is to last, predictions must be moved "
+             "as much"});
   }
 }
 
@@ -84,13 +93,15 @@ void add_missing_sigmas(const NotesInput& in, Notes& notes) {
     return in.runs[in.model.runs.run[i]].sigma_steps.has_value();
   });
   if (!any) {
-    notes.emplace_back(
-        "no run says how sure its own best focus is: that error is part of the scatter, and "
-        "predictions are given wider than need be");
+    notes.push_back(
+        {codes::sigmas_unknown,
+         "no run says how sure its own best focus is: that error is part of the scatter, and "
+         "predictions are given wider than need be"});
   } else if (in.model.runs.unknown_sigmas > 0) {
-    notes.push_back(std::to_string(in.model.runs.unknown_sigmas) +
-                    " runs do not say how sure they are: they count as the middle one of the "
-                    "others");
+    notes.push_back({codes::some_sigmas_unknown,
+                     std::to_string(in.model.runs.unknown_sigmas) +
+                         " runs do not say how sure they are: they count as the middle one of the "
+                         "others"});
   }
 }
 
@@ -101,20 +112,23 @@ void add_missing_altitudes(const NotesInput& in, Notes& notes) {
       run.begin(), run.end(), [&](std::size_t i) { return in.runs[i].altitude_deg.has_value(); });
   const auto without = static_cast<std::ptrdiff_t>(run.size()) - with;
   if (with > 0 && without > 0) {
-    notes.push_back("altitude is left out: " + std::to_string(without) + " runs do not have it");
+    notes.push_back({codes::altitude_left_out,
+                     "altitude is left out: " + std::to_string(without) + " runs do not have it"});
   }
 }
 
 }  // namespace
 
-std::vector<std::string> make_notes(const NotesInput& in) {
+std::vector<Statement> make_notes(const NotesInput& in) {
   Notes notes;
   if (!in.model.posterior) return notes;
   if (auto note = collinearity(in.model)) notes.push_back(std::move(*note));
   add_lasting_shifts(in.model.lag.kept.rejection, notes);
   if (in.result.lag_minutes) {
-    notes.push_back("focus follows the thermometer " + format_fixed(*in.result.lag_minutes, 0) +
-                    " minutes late; predictions take the delay that these runs had on average");
+    notes.push_back(
+        {codes::focus_lags,
+         "focus follows the thermometer " + format_fixed(*in.result.lag_minutes, 0) +
+             " minutes late; predictions take the delay that these runs had on average"});
   }
   add_missing_sigmas(in, notes);
   add_missing_altitudes(in, notes);

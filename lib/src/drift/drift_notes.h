@@ -10,6 +10,7 @@
 
 #include "drift/drift_model.h"
 #include "starwaist/drift.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::drift {
 
@@ -20,6 +21,6 @@ struct NotesInput {
   const DriftOptions& options;
 };
 
-std::vector<std::string> make_notes(const NotesInput& input);
+std::vector<Statement> make_notes(const NotesInput& input);
 
 }  // namespace starwaist::drift

@@ -9,12 +9,13 @@
 
 #include "drift/drift_model.h"
 #include "starwaist/drift.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::drift {
 
 struct DriftVerdict {
   Verdict verdict = Verdict::unusable;
-  std::vector<std::string> reasons;
+  std::vector<Statement> reasons;
 };
 
 DriftVerdict judge_drift(const DriftModel& model, const DriftResult& result,

@@ -3,6 +3,7 @@
 
 #include "intake/csv.h"
 #include "intake/history_columns.h"
+#include "starwaist/codes.h"
 #include "starwaist/history.h"
 #include "starwaist/numbers.h"
 
@@ -100,13 +101,17 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
     table.rows.push_back(static_cast<int>(k));
   }
   if (odd_sigmas > 0) {
-    table.notes.push_back(std::to_string(odd_sigmas) +
-                          " rows have a sigma that is not a positive number: it counts as unknown");
+    table.notes.push_back(
+        {codes::sigma_not_positive,
+         std::to_string(odd_sigmas) +
+             " rows have a sigma that is not a positive number: it counts as unknown"});
   }
   if (odd_times > 0) {
-    table.notes.push_back(std::to_string(odd_times) +
-                          " rows have a time that is not like 2027-02-03T20:11:05: it counts as "
-                          "unknown");
+    table.notes.push_back(
+        {codes::time_not_understood,
+         std::to_string(odd_times) +
+             " rows have a time that is not like 2027-02-03T20:11:05: it counts as "
+             "unknown"});
   }
   if (table.runs.empty()) {
     return fail(ErrorCode::no_data, name + ": no row holds a position and a temperature",

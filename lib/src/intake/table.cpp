@@ -6,6 +6,7 @@
 #include "core/clock.h"
 #include "intake/csv.h"
 #include "intake/history_columns.h"
+#include "starwaist/codes.h"
 #include "starwaist/intake.h"
 #include "starwaist/numbers.h"
 
@@ -179,8 +180,10 @@ NamedTable finished(Gathered gathered, const intake_detail::Csv& csv,
     table.telescope = table.telescope ? *table.telescope + ", " + telescope : telescope;
   }
   if (gathered.odd_sigmas > 0) {
-    table.notes.push_back(std::to_string(gathered.odd_sigmas) +
-                          " rows have a sigma that is not a positive number: it counts as unknown");
+    table.notes.push_back(
+        {codes::sigma_not_positive,
+         std::to_string(gathered.odd_sigmas) +
+             " rows have a sigma that is not a positive number: it counts as unknown"});
   }
   return std::move(gathered.named);
 }

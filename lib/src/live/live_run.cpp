@@ -3,6 +3,7 @@
 
 #include "run/follow_stars.h"
 #include "run/record_frames.h"
+#include "starwaist/codes.h"
 #include "starwaist/live.h"
 
 namespace starwaist {
@@ -67,7 +68,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
   answer.approach = fit.approach;
-  answer.move = judged.move;
+  answer.move = judged_.move;
   for (const CurvePoint& point : fit.points) {
     if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;
@@ -75,12 +76,14 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   const auto conditions = conditions_of(options_, recorded->record);
   if (!conditions) {
-    answer.advice = "The next position cannot be told yet: " + conditions.error().text();
+    answer.advice = {codes::next_not_yet_known,
+                     "The next position cannot be told yet: " + conditions.error().text()};
     return answer;
   }
   const auto next = next_sample(fit.points, *conditions, recorded->record.rig, options_.next);
   if (!next) {
-    answer.advice = "The next position cannot be told: " + next.error().text();
+    answer.advice = {codes::next_not_known,
+                     "The next position cannot be told: " + next.error().text()};
     return answer;
   }
   answer.next_position_steps = next->next_position_steps;

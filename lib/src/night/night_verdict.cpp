@@ -2,10 +2,12 @@
 
 #include <algorithm>
 
+#include "starwaist/codes.h"
+
 namespace starwaist::night {
 namespace {
 
-using Reasons = std::vector<std::string>;
+using Reasons = std::vector<Statement>;
 
 void add_missing_data(const Findings& found, Reasons& reasons) {
   const std::size_t count = found.taken.size();
@@ -17,23 +19,29 @@ void add_missing_data(const Findings& found, Reasons& reasons) {
   const std::size_t dark = unknown(found.light.lost_mag);
   const std::size_t used = found.focus.used.frame.size();
   if (used < NightRules::kTrustedFrames) {
-    reasons.push_back("only " + std::to_string(used) + " frames tell their size: with fewer than " +
-                      std::to_string(NightRules::kTrustedFrames) +
-                      " seeing and focus can hardly be told apart");
+    reasons.push_back(
+        {codes::few_frames_with_size, "only " + std::to_string(used) +
+                                          " frames tell their size: with fewer than " +
+                                          std::to_string(NightRules::kTrustedFrames) +
+                                          " seeing and focus can hardly be told apart"});
   }
   if (!found.taken.times_known) {
-    reasons.emplace_back(
-        "not all frames say when they were taken: they count in the order of their names, and "
-        "nothing is said about time");
+    reasons.push_back(
+        {codes::times_missing,
+         "not all frames say when they were taken: they count in the order of their names, and "
+         "nothing is said about time"});
   }
   if (3 * without > count) {
-    reasons.push_back(std::to_string(without) + " of " + std::to_string(count) +
-                      " frames have no star that could be measured");
+    reasons.push_back({codes::many_frames_without_stars,
+                       std::to_string(without) + " of " + std::to_string(count) +
+                           " frames have no star that could be measured"});
   }
   if (2 * dark > count) {
-    reasons.push_back("in " + std::to_string(dark) + " of " + std::to_string(count) +
-                      " frames the same stars could not be followed: cloud and dew could not be "
-                      "looked for");
+    reasons.push_back(
+        {codes::stars_not_followed,
+         "in " + std::to_string(dark) + " of " + std::to_string(count) +
+             " frames the same stars could not be followed: cloud and dew could not be "
+             "looked for"});
   }
 }
 
@@ -46,11 +54,13 @@ void add_rival(std::span<const NightPeriod> periods, Reasons& reasons) {
     };
     const std::string from = period.from_utc.value_or(period.from_file);
     if (also("bad_seeing")) {
-      reasons.push_back("lost focus from " + from + " on could also be slow seeing");
+      reasons.push_back(
+          {codes::focus_or_seeing, "lost focus from " + from + " on could also be slow seeing"});
       return;
     }
     if (also("fogging")) {
-      reasons.push_back("whether cloud or dew took the light from " + from + " on cannot be told");
+      reasons.push_back({codes::cloud_or_dew, "whether cloud or dew took the light from " + from +
+                                                  " on cannot be told"});
       return;
     }
   }
@@ -58,26 +68,29 @@ void add_rival(std::span<const NightPeriod> periods, Reasons& reasons) {
 
 }  // namespace
 
-std::vector<std::string> reasons_against(const Findings& found,
-                                         std::span<const NightPeriod> periods) {
+std::vector<Statement> reasons_against(const Findings& found,
+                                       std::span<const NightPeriod> periods) {
   Reasons reasons;
   add_missing_data(found, reasons);
   add_rival(periods, reasons);
   return reasons;
 }
 
-std::vector<std::string> make_notes(const Findings& found) {
-  std::vector<std::string> notes;
+std::vector<Statement> make_notes(const Findings& found) {
+  std::vector<Statement> notes;
   if (!found.focus.stretches.known) {
-    notes.emplace_back(
-        "The frames do not say where the focuser stood: when it was refocused is not known.");
+    notes.push_back(
+        {codes::positions_missing,
+         "The frames do not say where the focuser stood: when it was refocused is not known."});
   } else if (found.focus.stretches.follows) {
-    notes.emplace_back(
-        "The focuser moved at nearly every frame, as when it follows the temperature: small moves "
-        "are not taken for a refocus.");
+    notes.push_back(
+        {codes::focuser_follows,
+         "The focuser moved at nearly every frame, as when it follows the temperature: small moves "
+         "are not taken for a refocus."});
   }
   if (found.focus.used.sizes.temperature_c.empty()) {
-    notes.emplace_back("Temperatures are not known, so no rule by temperature.");
+    notes.push_back(
+        {codes::temperatures_missing, "Temperatures are not known, so no rule by temperature."});
   }
   return notes;
 }

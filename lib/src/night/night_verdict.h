@@ -11,13 +11,13 @@
 
 #include "night/findings.h"
 #include "starwaist/night.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::night {
 
 // None: the answer is trusted.
-std::vector<std::string> reasons_against(const Findings& found,
-                                         std::span<const NightPeriod> periods);
+std::vector<Statement> reasons_against(const Findings& found, std::span<const NightPeriod> periods);
 
-std::vector<std::string> make_notes(const Findings& found);
+std::vector<Statement> make_notes(const Findings& found);
 
 }  // namespace starwaist::night

@@ -70,10 +70,10 @@ std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
         "Left over",
         format_short(*r.remaining_steps) + " steps of slack in the run taken with take-up", width);
   }
-  text += report::why_not_trusted(r.reasons, width);
+  text += report::why_not_trusted(texts_of(r.reasons), width);
   if (!options.details) return text;
   if (!r.sweeps.empty()) text += "\n" + sweeps_table(r, width);
-  return text + section("Notes", r.notes, width);
+  return text + section("Notes", texts_of(r.notes), width);
 }
 
 }  // namespace starwaist

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "starwaist/numbers.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::report {
 
@@ -48,6 +49,9 @@ inline std::string cell(const std::vector<std::string>& values) {
   std::string joined;
   for (const auto& value : values) joined += (joined.empty() ? "" : "; ") + value;
   return text_cell(joined);
+}
+inline std::string cell(const std::vector<Statement>& statements) {
+  return cell(texts_of(statements));
 }
 
 inline std::string cell(const std::vector<std::pair<std::string, std::string>>& values) {

@@ -40,7 +40,7 @@ std::string finding_text(const Finding& finding, bool first, std::size_t width) 
   std::vector<std::string> figures;
   for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
   text += report::bullets(figures, width);
-  if (!first) text += labelled("  What to do: ", printable(finding.remedy), width);
+  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
   const std::string settings = settings_words(finding);
   if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
   return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);

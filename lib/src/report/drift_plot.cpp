@@ -94,7 +94,7 @@ std::vector<std::optional<std::string>> groups_of(const DriftFit& fit) {
 void put_words(const DriftResult& r, FigureData& data) {
   data.put("title_words", title_words(r));
   data.put("subtitle_words", subtitle_words(r));
-  const std::string reason = r.reasons.empty() ? std::string() : r.reasons.front();
+  const std::string reason = r.reasons.empty() ? std::string() : r.reasons.front().text;
   data.put("reason_words", report::shortened(report::printable(reason), report::kReasonWidth));
   data.put("temperature_words",
            std::string(r.lag_minutes ? "temperature of the tube [°C]" : "temperature [°C]"));

@@ -154,12 +154,12 @@ std::string drift_table(const DriftFit& fit, const TextOptions& options) {
     }
     text += answer_line("Lag", line, width);
   }
-  text += report::why_not_trusted(r.reasons, width);
+  text += report::why_not_trusted(texts_of(r.reasons), width);
   if (!options.details) return text;
   if (!r.filters.empty()) text += "\n" + filter_table(r, width);
   if (!r.predictions.empty()) text += "\n" + prediction_table(r, width);
   text += report::section("Not used", rejection_lines(r.rejected), width);
-  return text + report::section("Notes", r.notes, width);
+  return text + report::section("Notes", texts_of(r.notes), width);
 }
 
 }  // namespace starwaist

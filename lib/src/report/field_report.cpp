@@ -75,7 +75,7 @@ Result<std::string> field_json(const RunAnswer& answer) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/field/1"}};
   const auto put = [&](const char* name, const auto& value) {
-    object[name] = encoder.encode(value, name);
+    encoder.put(name, value, name, object);
   };
   using Number = std::optional<double>;
   const std::optional<FieldFocus>& focus = answer.field_focus;
@@ -130,7 +130,7 @@ std::string field_text(const RunAnswer& answer, const TextOptions& options) {
             " degrees (" + report::printable(seen.file) + ")",
         width);
   }
-  text += report::bullets(answer.field_remarks, width);
+  text += report::bullets(texts_of(answer.field_remarks), width);
   text += report::not_ruled_out(answer, width);
   text += report::why_not_trusted(report::further_reasons(answer), width);
   return text + report::section("Skipped", reason_lines(answer.skipped), width);

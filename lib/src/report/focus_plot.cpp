@@ -127,7 +127,7 @@ void put_words(const FitResult& fit, FigureData& data) {
   data.put("title_words", title_words(fit));
   data.put("subtitle_words", subtitle_words(fit));
   // Why the answer is not trusted: the first reason, as much of it as one line holds.
-  const std::string reason = fit.reasons.empty() ? std::string() : fit.reasons.front();
+  const std::string reason = fit.reasons.empty() ? std::string() : fit.reasons.front().text;
   data.put("reason_words", report::shortened(report::printable(reason), report::kReasonWidth));
   data.put("size_words",
            std::string(fit.size_measure == SizeMeasure::fwhm ? "full width at half maximum [px]"

@@ -99,10 +99,10 @@ std::string night_text(const SessionAnswer& answer, const TextOptions& options) 
                         width);
   }
   text += report::verdict_line(r.verdict, {"", kNotTrusted, kNotTrusted}, width);
-  text += report::why_not_trusted(r.reasons, width);
+  text += report::why_not_trusted(texts_of(r.reasons), width);
   if (!options.details) return text;
   text += report::section("Skipped", reason_lines(answer.skipped), width);
-  text += report::section("Notes", r.notes, width);
+  text += report::section("Notes", texts_of(r.notes), width);
   return text + "\n" + frames_table(answer, width);
 }
 
@@ -119,8 +119,8 @@ std::string night_watch_text(const NightWatchAnswer& answer, const TextOptions& 
   // Without details only what asks for an action.
   const std::string text = report::labelled(name, line, options.width);
   if (!options.details && !answer.refocus) return text;
-  return text +
-         report::wrapped(printable(answer.advice), answer.refocus ? "! " : "  ", options.width);
+  return text + report::wrapped(printable(answer.advice.text), answer.refocus ? "! " : "  ",
+                                options.width);
 }
 
 }  // namespace starwaist

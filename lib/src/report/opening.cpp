@@ -49,14 +49,14 @@ std::string problem_words(const RunAnswer& answer, const ToldFindings& told) {
              format_fixed(100 * finding->confidence, 0) + " %" + (sure(*finding) ? " sure)" : ")");
   }
   if (!words.empty()) return sentence(words);
-  if (opens_with_reason(answer, told)) return sentence(answer.fit.reasons.front());
+  if (opens_with_reason(answer, told)) return sentence(answer.fit.reasons.front().text);
   if (answer.fit.verdict != Verdict::trusted) return "No cause was found.";
   return told.suspected.empty() ? "Nothing is wrong with this run."
                                 : "Nothing is plainly wrong with this run.";
 }
 
 std::string action_words(const FitResult& fit, const ToldFindings& told) {
-  if (!told.plain.empty()) return told.plain.front()->remedy;
+  if (!told.plain.empty()) return told.plain.front()->remedy.text;
   switch (fit.verdict) {
     case Verdict::trusted:
       break;
@@ -90,7 +90,8 @@ std::string finding_title(const Finding& finding) {
 
 bool lowered_verdict(const Finding& finding, const FitResult& fit) {
   return finding.decisive && fit.verdict != Verdict::trusted &&
-         std::find(fit.reasons.begin(), fit.reasons.end(), finding.summary) != fit.reasons.end();
+         std::any_of(fit.reasons.begin(), fit.reasons.end(),
+                     [&](const Statement& reason) { return reason.code == finding.cause; });
 }
 
 ToldFindings told_findings(const RunAnswer& answer) {
@@ -113,14 +114,13 @@ std::string opening(const RunAnswer& answer, std::size_t width) {
 
 std::vector<std::string> further_reasons(const RunAnswer& answer,
                                          const std::vector<const Finding*>& shown) {
-  std::vector<std::string> reasons = answer.fit.reasons;
+  std::vector<Statement> reasons = answer.fit.reasons;
   if (opens_with_reason(answer, told_findings(answer))) reasons.erase(reasons.begin());
-  const auto is_shown = [&](const std::string& reason) {
+  std::erase_if(reasons, [&](const Statement& reason) {
     return std::any_of(shown.begin(), shown.end(),
-                       [&](const Finding* finding) { return finding->summary == reason; });
-  };
-  reasons.erase(std::remove_if(reasons.begin(), reasons.end(), is_shown), reasons.end());
-  return reasons;
+                       [&](const Finding* finding) { return finding->cause == reason.code; });
+  });
+  return texts_of(reasons);
 }
 
 std::string not_ruled_out(const RunAnswer& answer, std::size_t width) {

@@ -101,7 +101,7 @@ std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
   }
   if (!options.details) return text;
   if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan, width);
-  return text + section("Notes", plan.notes, width);
+  return text + section("Notes", texts_of(plan.notes), width);
 }
 
 std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,

@@ -98,7 +98,7 @@ std::string short_line(const RunAnswer& answer) {
     if (!told.plain.empty()) {
       why = short_title(told.plain.front()->cause);
     } else if (!fit.reasons.empty()) {
-      why = fit.reasons.front();
+      why = fit.reasons.front().text;
     } else if (!fit.best_focus_steps) {
       why = "no best focus";
     }
@@ -137,7 +137,7 @@ std::string night_watch_short_line(const NightWatchAnswer& answer) {
 
 std::string backlash_short_line(const BacklashResult& r) {
   if (!r.backlash_steps || r.verdict == Verdict::unusable) {
-    return do_not_use("these sweeps", r.reasons.empty() ? "" : r.reasons.front());
+    return do_not_use("these sweeps", r.reasons.empty() ? "" : r.reasons.front().text);
   }
   const std::string use = ": " + use_words(r.verdict);
   const std::string slack = "slack " + rough(*r.backlash_steps);
@@ -156,7 +156,7 @@ std::string backlash_short_line(const BacklashResult& r) {
 std::string drift_short_line(const DriftFit& fit) {
   const DriftResult& r = fit.result;
   if (!r.slope_steps_per_c || r.verdict == Verdict::unusable) {
-    return do_not_use("these runs", r.reasons.empty() ? "" : r.reasons.front());
+    return do_not_use("these runs", r.reasons.empty() ? "" : r.reasons.front().text);
   }
   const std::string use = ": " + use_words(r.verdict);
   const std::string sign = *r.slope_steps_per_c > 0 ? "+" : "";

@@ -179,7 +179,7 @@ std::string measure_table(const MeasuredRun& run, const TextOptions& options) {
   std::vector<std::string> remarks;
   for (const MeasuredFrame& frame : run.frames) {
     for (const auto& remark : frame.measurement.remarks) {
-      remarks.push_back(frame.measurement.file + ": " + remark);
+      remarks.push_back(frame.measurement.file + ": " + remark.text);
     }
   }
   return text + section("Remarks", remarks, width) +
@@ -232,7 +232,7 @@ std::string fit_table(const RunAnswer& run, const TextOptions& options) {
   text += section("Not used", rejection_lines(fit), width);
   if (!fit.models.empty()) text += "\n" + models_table(fit, width);
   text += report::not_ruled_out(run, width);
-  text += section("Notes", fit.notes, width);
+  text += section("Notes", texts_of(fit.notes), width);
   return text + section("Skipped", reason_lines(run.skipped), width);
 }
 
@@ -240,7 +240,7 @@ std::string fit_line(const std::string& run_name, const RunAnswer& run) {
   const FitResult& fit = run.fit;
   std::string line =
       run_name + ": " + enum_name(fit.verdict) + ", " + report::best_focus_words(fit);
-  if (!fit.reasons.empty()) line += " (" + fit.reasons.front() + ")";
+  if (!fit.reasons.empty()) line += " (" + fit.reasons.front().text + ")";
   return report::printable(line) + "\n";
 }
 

@@ -36,7 +36,7 @@ std::string watch_text(const WatchAnswer& answer, const TextOptions& options) {
     best += "; next frame at " + format_fixed(*answer.next_position_steps, 0);
   }
   std::string text = report::labelled(name, frame, width) + report::wrapped(best, "  ", width);
-  if (options.details) text += report::wrapped(report::printable(answer.advice), "  ", width);
+  if (options.details) text += report::wrapped(report::printable(answer.advice.text), "  ", width);
   return text;
 }
 

@@ -6,6 +6,7 @@
 
 #include "intake/folder.h"
 #include "run/record_table.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -18,7 +19,7 @@ namespace fs = std::filesystem;
 RecordedRun refused(const Error& error, const RunOptions& options) {
   RecordedRun answer;
   if (auto fit = fit_curve({}, options.rig, options.fit)) answer.record.fit = std::move(*fit);
-  answer.record.fit.reasons = {error.text()};
+  answer.record.fit.reasons = {{codes::run_not_read, error.text()}};
   answer.record.rig = options.rig;
   return answer;
 }

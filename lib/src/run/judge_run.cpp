@@ -1,6 +1,7 @@
 #include <algorithm>
 
 #include "run/arrival.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -8,24 +9,27 @@ namespace starwaist {
 namespace {
 
 // Why the field's shape is not known, or only roughly.
-std::vector<std::string> remarks_on_field(const RunRecord& record) {
+std::vector<Statement> remarks_on_field(const RunRecord& record) {
   if (record.frames.empty()) return {};
   if (!record.field_focus) {
     const auto why = focus_over_field(record.frames, record.tracks, record.fit, record.rig);
-    return why ? std::vector<std::string>() : std::vector<std::string>{why.error().text()};
+    if (why) return {};
+    return {{codes::field_not_known, why.error().text()}};
   }
-  std::vector<std::string> remarks;
+  std::vector<Statement> remarks;
   const FieldFocus& field = *record.field_focus;
   constexpr int kFewStars = 20;  // in three by three zones two each
   if (field.stars < kFewStars) {
-    remarks.push_back("only " + std::to_string(field.stars) + " stars show the field's shape");
+    remarks.push_back({codes::few_stars_show_field,
+                       "only " + std::to_string(field.stars) + " stars show the field's shape"});
   }
   const double allowed = critical_focus_zone_steps(record.rig).value_or(0.5 * field.core_steps);
   const double widest =
       std::max({field.tilt_x_sigma_steps, field.tilt_y_sigma_steps, field.curvature_sigma_steps});
   if (widest > allowed) {
-    remarks.push_back("tilt and curvature are known to " + format_fixed(widest, 1) +
-                      " steps only: take more frames or a richer field");
+    remarks.push_back(
+        {codes::field_known_roughly, "tilt and curvature are known to " + format_fixed(widest, 1) +
+                                         " steps only: take more frames or a richer field"});
   }
   return remarks;
 }

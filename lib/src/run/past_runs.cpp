@@ -41,7 +41,7 @@ LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::str
   if (run.sigma_steps && !(*run.sigma_steps > 0)) run.sigma_steps.reset();
   run.interval_95_steps = fit.interval_95_steps;
   run.verdict = fit.verdict;
-  run.reasons = fit.reasons;
+  run.reasons = texts_of(fit.reasons);
   return run;
 }
 

@@ -5,6 +5,7 @@
 #include "run/point_facts.h"
 #include "run/record_frames.h"
 #include "run/record_table.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
 
@@ -40,13 +41,13 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
 }
 
 // What single frames remark, said once for all frames that say it.
-std::vector<std::string> remarks_of(const std::vector<MeasuredFrame>& frames) {
-  std::vector<std::string> notes;
+std::vector<Statement> remarks_of(const std::vector<MeasuredFrame>& frames) {
+  std::vector<Statement> notes;
   std::set<std::string> said;
   for (const MeasuredFrame& frame : frames) {
-    for (const std::string& remark : frame.measurement.remarks) {
-      if (said.insert(remark.substr(0, remark.find(':'))).second) {
-        notes.push_back(frame.measurement.file + ": " + remark);
+    for (const Statement& remark : frame.measurement.remarks) {
+      if (said.insert(remark.code).second) {
+        notes.push_back({remark.code, frame.measurement.file + ": " + remark.text});
       }
     }
   }
@@ -164,15 +165,16 @@ Result<void> fit_frames(const FrameGroup& frames, const Alignment& alignment,
 }
 
 void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
-  std::vector<std::string>& notes = record.fit.notes;
-  for (std::string& note : remarks_of(record.frames)) notes.push_back(std::move(note));
+  std::vector<Statement>& notes = record.fit.notes;
+  for (Statement& note : remarks_of(record.frames)) notes.push_back(std::move(note));
   const auto alone = std::count_if(sizes.begin(), sizes.end(), [](const MatchedSize& size) {
     return size.size_px && !size.matched;
   });
   if (alone == 0) return;
-  notes.push_back(std::to_string(alone) + " of " + std::to_string(sizes.size()) +
-                  " frames share too few stars with the others: their size is that of "
-                  "their own stars");
+  notes.push_back({codes::few_shared_stars,
+                   std::to_string(alone) + " of " + std::to_string(sizes.size()) +
+                       " frames share too few stars with the others: their size is that of "
+                       "their own stars"});
 }
 
 }  // namespace
@@ -214,7 +216,7 @@ Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& o
   answer.record.facts = run_detail::facts_of_rows(table.facts);
   answer.telescope = std::move(table.telescope);
   answer.skipped = std::move(table.skipped);
-  for (std::string& note : table.notes) answer.record.fit.notes.push_back(std::move(note));
+  for (Statement& note : table.notes) answer.record.fit.notes.push_back(std::move(note));
   return answer;
 }
 

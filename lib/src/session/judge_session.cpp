@@ -9,6 +9,7 @@
 #include "core/parallel.h"
 #include "run/matched_sizes.h"
 #include "run/point_facts.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/session.h"
 #include "starwaist/statistics.h"
@@ -331,7 +332,9 @@ Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
   answer.size_px = frame.hfr_px;
   const auto judgement = judge_night(facts, night_options(options_, so_far_.rig));
   if (!judgement) {
-    answer.advice = frame.hfr_px ? "Too few frames yet to compare with." : "No star was measured.";
+    answer.advice = frame.hfr_px
+                        ? Statement{codes::few_frames_yet, "Too few frames yet to compare with."}
+                        : Statement{codes::no_star_measured, "No star was measured."};
     return answer;
   }
   const NightFrameAnswer& own = judgement->frames.back();
@@ -357,19 +360,22 @@ Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
     const bool sure = std::find(lost->also_possible.begin(), lost->also_possible.end(),
                                 "bad_seeing") == lost->also_possible.end();
     answer.refocus = sure && (!drifts || lost->exposure_lost_s >= 0.5 * refocus_s);
-    answer.advice = lost->summary;
     if (answer.refocus) {
-      answer.advice += " Refocus now.";
+      answer.advice = {codes::refocus_now, lost->summary + " Refocus now."};
+    } else if (sure) {
+      answer.advice = {codes::refocus_does_not_pay, lost->summary + " A refocus does not pay yet."};
     } else {
-      answer.advice +=
-          sure ? " A refocus does not pay yet." : " Not sure yet; the next frames will tell.";
+      answer.advice = {codes::focus_perhaps_lost,
+                       lost->summary + " Not sure yet; the next frames will tell."};
     }
     return answer;
   }
   if (other != nullptr) {
-    answer.advice = other->summary;
+    answer.advice = {codes::loss_is_not_focus, other->summary};
+  } else if (frame.hfr_px) {
+    answer.advice = {codes::focus_holds, "Focus holds."};
   } else {
-    answer.advice = frame.hfr_px ? "Focus holds." : "No star could be measured in this frame.";
+    answer.advice = {codes::no_star_measured, "No star could be measured in this frame."};
   }
   return answer;
 }

@@ -10,6 +10,7 @@
 #include "numerics/line.h"
 #include "numerics/robust.h"
 #include "stars/stamp.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -153,18 +154,20 @@ CameraEvidence camera_evidence(const Frame& frame, const MeasureOptions& options
 
 std::optional<double> settled_gain(const CameraEvidence& evidence,
                                    const std::optional<GainEstimate>& estimate,
-                                   std::optional<std::string>& remark) {
+                                   std::optional<Statement>& remark) {
   if (evidence.option_gain) return evidence.option_gain;
   const double largest = largest_gain(evidence.level_adu, evidence.variance_adu2);
   if (evidence.header_gain && *evidence.header_gain > 0) {
     if (estimate ? agree(*evidence.header_gain, *estimate) : *evidence.header_gain < largest) {
       return evidence.header_gain;
     }
-    remark = std::string(kGainRemark) + ": it says " + format_short(*evidence.header_gain) +
-             " electrons for one ADU, the noise " +
-             (estimate ? format_short(estimate->e_per_adu)
-                       : "at most " + format_short(largest / kMostOfLevel)) +
-             "; it is not used";
+    remark =
+        Statement{codes::gain_disagrees,
+                  "the header's EGAIN disagrees with the sky's noise: it says " +
+                      format_short(*evidence.header_gain) + " electrons for one ADU, the noise " +
+                      (estimate ? format_short(estimate->e_per_adu)
+                                : "at most " + format_short(largest / kMostOfLevel)) +
+                      "; it is not used"};
     return estimate ? std::optional(estimate->e_per_adu) : std::nullopt;
   }
   if (evidence.gain_setting && *evidence.gain_setting > 0) {

@@ -10,6 +10,7 @@
 #include "stars/detect.h"
 #include "starwaist/frame.h"
 #include "starwaist/stars.h"
+#include "starwaist/statement.h"
 
 namespace starwaist::stars {
 
@@ -60,7 +61,7 @@ CameraEvidence camera_evidence(const Frame& frame, const MeasureOptions& options
 // for that.
 std::optional<double> settled_gain(const CameraEvidence& evidence,
                                    const std::optional<GainEstimate>& estimate,
-                                   std::optional<std::string>& remark);
+                                   std::optional<Statement>& remark);
 
 // Raw pixel above which a star counts as clipped: the option; the header's, unless pixels pile up
 // at one value below it; else the ceiling, where several pixels share it or it is the end of the
@@ -71,8 +72,5 @@ double saturation_level(const CameraEvidence& evidence);
 inline constexpr double kAlikeAtTop = 1e-3;
 inline constexpr int kPlateau = 4;
 inline constexpr double kNearlyFull = 0.98;  // response bends before the converter's end
-
-// Header of settled_gain's remark, up to the numbers.
-inline constexpr const char* kGainRemark = "the header's EGAIN disagrees with the sky's noise";
 
 }  // namespace starwaist::stars

@@ -15,6 +15,7 @@
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
 #include "stars/neighbours.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/stars.h"
 
@@ -91,12 +92,15 @@ Frame colour_of(const Frame& mosaic, const MeasureOptions& options) {
 
 void tell_remarks(FrameMeasurement& out) {
   if (out.star_count == 0 && out.saturated_count > 0) {
-    out.remarks.push_back("every star found is saturated: shorten the exposure or lower the gain");
+    out.remarks.push_back(
+        {codes::every_star_saturated,
+         "every star found is saturated: shorten the exposure or lower the gain"});
   }
   constexpr double kUndersampledPx = 1.0;
   if (out.hfr_px && *out.hfr_px < kUndersampledPx) {
-    out.remarks.push_back("undersampled: the stars' half-flux radius of " +
-                          format_fixed(*out.hfr_px, 2) + " px is set by the pixel");
+    out.remarks.push_back({codes::undersampled, "undersampled: the stars' half-flux radius of " +
+                                                    format_fixed(*out.hfr_px, 2) +
+                                                    " px is set by the pixel"});
   }
 }
 
@@ -172,7 +176,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   out.background_adu = sky->median_level_adu();
   out.noise_adu = sky->median_noise_adu();
   auto camera = stars::camera_evidence(frame, options, *sky, found->candidates);
-  std::optional<std::string> gain_remark;
+  std::optional<Statement> gain_remark;
   context.gain_e_per_adu =
       stars::settled_gain(camera, stars::gain_from_sky(camera.sky), gain_remark);
   if (gain_remark) out.remarks.push_back(*gain_remark);

@@ -8,6 +8,8 @@
 #include <string>
 #include <vector>
 
+#include "starwaist/codes.h"
+
 namespace starwaist::stars {
 namespace {
 
@@ -44,10 +46,10 @@ double ceiling_of_run(std::span<const MeasuredFrame> frames) {
   return clipped && top > 0 ? kNearlyFull * top : std::numeric_limits<double>::infinity();
 }
 
-void retell_remark(const std::optional<std::string>& remark, FrameMeasurement& frame) {
+void retell_remark(const std::optional<Statement>& remark, FrameMeasurement& frame) {
   auto& remarks = frame.remarks;
   remarks.erase(std::remove_if(remarks.begin(), remarks.end(),
-                               [](const std::string& r) { return r.starts_with(kGainRemark); }),
+                               [](const Statement& r) { return r.code == codes::gain_disagrees; }),
                 remarks.end());
   if (remark) remarks.push_back(*remark);
 }
@@ -61,7 +63,7 @@ void share_camera(std::span<MeasuredFrame> frames) {
     if (!measured.model) continue;
     const FrameModel& model = *measured.model;
     FrameMeasurement& frame = measured.measurement;
-    std::optional<std::string> remark;
+    std::optional<Statement> remark;
     const auto gain = settled_gain(model.camera(), estimate, remark);
     retell_remark(remark, frame);
     const auto before = model.gain_e_per_adu();
