@@ -67,7 +67,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
   answer.approach = fit.approach;
-  answer.move = judged.move;
+  answer.move = judged_.move;
   for (const CurvePoint& point : fit.points) {
     if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;
