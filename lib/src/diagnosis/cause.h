@@ -2,7 +2,7 @@
 //
 //   Cause cause_<name>();      // in namespace starwaist::diagnosis
 //
-// and CMake lists those files in the registry: adding a cause touches its file and its test alone.
+// and CMake lists those files in the registry: no other source of the module need change.
 //
 // Private header of module diagnosis.
 #pragma once
