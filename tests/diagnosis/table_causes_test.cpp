@@ -246,7 +246,7 @@ TEST(Diagnose, AnInwardSweepIsAdvisedFromItsUpperEndDown) {
   EXPECT_GT(start, 5000);  // downwards, as the run went
   EXPECT_LT(step, 0);
   EXPECT_LT(start + (points - 1) * step, 5000);
-  EXPECT_NE(finding->remedy.find(" down to "), std::string::npos);
+  EXPECT_NE(finding->remedy.text.find(" down to "), std::string::npos);
 }
 
 TEST(Diagnose, TheFindingThatSpoilsTheAnswerIsTheDecisiveOne) {

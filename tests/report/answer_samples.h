@@ -6,6 +6,7 @@
 
 #include "report/samples.h"
 #include "starwaist/backlash.h"
+#include "starwaist/codes.h"
 #include "starwaist/drift.h"
 #include "starwaist/live.h"
 #include "starwaist/plan.h"
@@ -39,7 +40,7 @@ inline RunAnswer diagnosis() {
 inline RunAnswer suspected_diagnosis() {
   RunAnswer made = diagnosis();
   made.findings.resize(1);
-  made.fit.reasons = {made.findings.front().summary};
+  made.fit.reasons = {{made.findings.front().cause, made.findings.front().summary}};
   return made;
 }
 
@@ -52,7 +53,7 @@ inline RunAnswer failed_run() {
   outside.share = 1;
   outside.summary = "Best focus lies above the sampled range.";
   outside.evidence = {{"points on one side", 9, ""}};
-  outside.remedy = "Repeat the sweep from 5000 to 5400 steps.";
+  outside.remedy = {codes::repeat_sweep, "Repeat the sweep from 5000 to 5400 steps."};
   outside.settings = {{"start_position_steps", 5000}};
   outside.decisive = true;
   made.findings = {outside};
@@ -60,7 +61,7 @@ inline RunAnswer failed_run() {
   made.fit.best_focus_sigma_steps.reset();
   made.fit.interval_95_steps = {};
   made.fit.verdict = Verdict::unusable;
-  made.fit.reasons = {"no minimum is in the sampled range"};
+  made.fit.reasons = {{codes::minimum_not_bounded, "no minimum is in the sampled range"}};
   return made;
 }
 

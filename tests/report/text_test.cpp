@@ -59,8 +59,14 @@ TEST(MeasureJson, RefusesNumbersThatAreNotFinite) {
 template <class Struct>
 void expect_keys_of(const Json& object, const std::set<std::string>& without = {}) {
   std::set<std::string> expected;
-  for_each_field(Struct{},
-                 [&](const auto& f, const auto&) { expected.insert(std::string(f.name)); });
+  for_each_field(Struct{}, [&](const auto& f, const auto& member) {
+    using Member = std::remove_cvref_t<decltype(member)>;
+    expected.insert(std::string(f.name));
+    if constexpr (std::is_same_v<Member, Statement>) expected.insert(code_key(f.name));
+    if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
+      expected.insert(codes_key(f.name));
+    }
+  });
   for (const auto& name : without) expected.erase(name);
   std::set<std::string> found;
   for (const auto& [key, value] : object.items()) found.insert(key);

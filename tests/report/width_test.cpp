@@ -176,7 +176,7 @@ TEST(Opening, NamesASuspicionOnlyWhereItLoweredTheVerdict) {
   EXPECT_THAT(opening_text(run), HasSubstr("Perhaps the slack was not taken up (70 %)"));
   EXPECT_THAT(opening_text(run), HasSubstr("What to do: Take the slack up."));
   EXPECT_THAT(diagnose_text(run), Not(HasSubstr("Not ruled out")));
-  run.fit.reasons = {"the points scatter"};
+  run.fit.reasons = {{"scatter", "the points scatter"}};
   EXPECT_THAT(opening_text(run), AllOf(HasSubstr("The points scatter."), Not(HasSubstr("slack"))));
   EXPECT_THAT(diagnose_text(run),
               HasSubstr("Not ruled out\n  - perhaps the slack was not taken up (70 %)"));
@@ -185,7 +185,7 @@ TEST(Opening, NamesASuspicionOnlyWhereItLoweredTheVerdict) {
 
 TEST(Texts, WithoutDetailsKeepTheReasons) {
   RunAnswer run = samples::diagnosis();
-  run.fit.reasons = {"the first reason", "the second reason"};
+  run.fit.reasons = {{"first", "the first reason"}, {"second", "the second reason"}};
   const std::string all = fit_table(run, {.details = false});
   EXPECT_EQ(all, diagnose_text(run, {.details = false}));
   EXPECT_THAT(all, AllOf(HasSubstr("the first reason"), HasSubstr("the second reason"),
@@ -258,7 +258,7 @@ std::vector<std::string> extreme_lines(double number) {
     run.fit.best_focus_steps = number;
     run.fit.best_focus_sigma_steps = std::abs(number);
     run.fit.critical_focus_zone_steps = std::abs(number);
-    run.fit.reasons = {std::string(200, 'x')};
+    run.fit.reasons = {{"long", std::string(200, 'x')}};
     WatchAnswer watched = samples::watch();
     watched.next_position_steps = number;
     BacklashResult slack = samples::backlash();
