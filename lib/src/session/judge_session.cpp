@@ -313,6 +313,29 @@ LiveNight::LiveNight(SessionOptions options) : options_(std::move(options)) {
   so_far_.rig = options_.run.rig;
 }
 
+namespace {
+
+void advise_on_lost_focus(const NightPeriod& lost, double refocus_minutes,
+                          NightWatchAnswer& answer) {
+  // Focus that drifts as x = c t costs least when refocused once c^2 t^3 / 3, the time lost so
+  // far, is half of what a refocus takes (see judge_night); a step will not get better.
+  const double refocus_s = 60 * refocus_minutes;
+  const bool drifts = lost.cause == "thermal_drift" || lost.cause == "focus_drift";
+  const bool sure = std::find(lost.also_possible.begin(), lost.also_possible.end(), "bad_seeing") ==
+                    lost.also_possible.end();
+  answer.refocus = sure && (!drifts || lost.exposure_lost_s >= 0.5 * refocus_s);
+  if (answer.refocus) {
+    answer.advice = {codes::refocus_now, lost.summary + " Refocus now."};
+  } else if (sure) {
+    answer.advice = {codes::refocus_does_not_pay, lost.summary + " A refocus does not pay yet."};
+  } else {
+    answer.advice = {codes::focus_perhaps_lost,
+                     lost.summary + " Not sure yet; the next frames will tell."};
+  }
+}
+
+}  // namespace
+
 Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
   auto taken = measure_run({path}, options_.run);
   if (!taken) return tl::unexpected<Error>(taken.error());
@@ -353,21 +376,7 @@ Result<NightWatchAnswer> LiveNight::add(const std::string& path) {
     (period.focus_lost ? lost : other) = &period;
   }
   if (lost != nullptr) {
-    // Focus that drifts as x = c t costs least when refocused once c^2 t^3 / 3, the time lost so
-    // far, is half of what a refocus takes (see judge_night); a step will not get better.
-    const double refocus_s = 60 * options_.refocus_minutes;
-    const bool drifts = lost->cause == "thermal_drift" || lost->cause == "focus_drift";
-    const bool sure = std::find(lost->also_possible.begin(), lost->also_possible.end(),
-                                "bad_seeing") == lost->also_possible.end();
-    answer.refocus = sure && (!drifts || lost->exposure_lost_s >= 0.5 * refocus_s);
-    if (answer.refocus) {
-      answer.advice = {codes::refocus_now, lost->summary + " Refocus now."};
-    } else if (sure) {
-      answer.advice = {codes::refocus_does_not_pay, lost->summary + " A refocus does not pay yet."};
-    } else {
-      answer.advice = {codes::focus_perhaps_lost,
-                       lost->summary + " Not sure yet; the next frames will tell."};
-    }
+    advise_on_lost_focus(*lost, options_.refocus_minutes, answer);
     return answer;
   }
   if (other != nullptr) {
