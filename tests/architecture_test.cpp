@@ -30,7 +30,8 @@ const std::string kEveryone = "everyone";
 const std::vector<Module>& modules() {
   static const std::vector<Module> table = {
       {"core",
-       {"error.h", "interval.h", "fields.h", "limits.h", "numbers.h", "terms.h"},
+       {"codes.h", "error.h", "interval.h", "fields.h", "limits.h", "numbers.h", "statement.h",
+        "terms.h"},
        {},
        {{"clock.h", {kEveryone}},
         {"encode.h", {"render", "report"}},

@@ -8,6 +8,7 @@
 #include "run/follow_stars.h"
 #include "run/matched_sizes.h"
 #include "stars/run_camera.h"
+#include "starwaist/codes.h"
 #include "starwaist/run.h"
 
 namespace starwaist {
@@ -147,7 +148,8 @@ void run_detail::use_matched_sizes(std::span<MeasuredFrame* const> frames) {
     FrameMeasurement& frame = frames[i]->measurement;
     if (!hfr[i].matched) {
       frame.remarks.push_back(
-          "shares too few stars with the other frames: its sizes are those of its own stars");
+          {codes::few_shared_stars,
+           "shares too few stars with the other frames: its sizes are those of its own stars"});
       continue;
     }
     frame.hfr_px = hfr[i].size_px;
