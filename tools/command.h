@@ -66,10 +66,13 @@ CLI::Option* add_choice(CLI::App& app, const std::string& option, Target& target
 struct CommonOptions {
   std::string json;  // "-": standard output; empty: none
   bool quiet = false;
+  bool one_line = false;  // --short
   int threads = 0;
   [[nodiscard]] bool json_to_stdout() const { return json == "-"; }
 };
 void add_common_options(CLI::App& app, CommonOptions& options);
+// --short, of commands whose answer has a wording in one line.
+void add_short_option(CLI::App& app, CommonOptions& options);
 
 void add_rig_options(CLI::App& app, Rig& rig);
 

@@ -39,6 +39,7 @@ class BacklashCommand : public Command {
       : Command({"backlash", "The focuser's slack, and how to take it up", kExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
+    add_short_option(app(), settings_.common);
     add_table_options(app(), settings_.table);
     app()
         .add_option("--verify", verify_,
@@ -67,7 +68,9 @@ class BacklashCommand : public Command {
             .find = [this] { return find(); },
             .work = [this](const BacklashInput& input, Work& work) { return measure(input, work); },
             .json = [](const BacklashAnswer& a) { return backlash_json(a.result, a.skipped); },
-            .text = shown,
+            .text = [](const BacklashAnswer& a,
+                       const TextOptions& options) { return backlash_text(a.result, options); },
+            .short_line = [](const BacklashAnswer& a) { return backlash_short_line(a.result); },
             .status = [](const BacklashAnswer& a) { return status_of(a.result.verdict); }},
         settings_, streams);
   }
@@ -117,11 +120,6 @@ class BacklashCommand : public Command {
       sweeps.records.push_back(std::move(run.fit.points));
     }
     return sweeps;
-  }
-
-  static std::string shown(BacklashAnswer answer, const TextOptions& options) {
-    if (!options.remarks) answer.result.notes.clear();
-    return backlash_text(answer.result);
   }
 
   BacklashOptions options_;

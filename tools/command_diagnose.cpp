@@ -74,8 +74,9 @@ class DiagnoseCommand : public Command {
 
  private:
   int explain(const ToolStreams& streams) const {
-    if (explain_ == "list") return print(explain_list(cause_pages()), streams);
-    if (const auto page = cause_page(explain_)) return print(explain_text(*page), streams);
+    const TextOptions options = text_options(settings_.common, streams);
+    if (explain_ == "list") return print(explain_list(cause_pages(), options), streams);
+    if (const auto page = cause_page(explain_)) return print(explain_text(*page, options), streams);
     std::string names;
     for (const CausePage& known : cause_pages()) names += (names.empty() ? "" : ", ") + known.cause;
     return report_failure(streams, Error{ErrorCode::invalid_argument,
@@ -95,6 +96,7 @@ class DiagnoseCommand : public Command {
             .work = [this](const RunInput& input, Work& work) { return diagnose(input, work); },
             .json = diagnose_json,
             .text = shown,
+            .short_line = short_line,
             .status = [](const RunAnswer& found) { return status_of(found.fit.verdict); }};
   }
 
@@ -105,9 +107,9 @@ class DiagnoseCommand : public Command {
     return answer;
   }
 
-  static std::string shown(RunAnswer answer, const TextOptions& /*options*/) {
+  static std::string shown(RunAnswer answer, const TextOptions& options) {
     answer.skipped.clear();  // already named on standard error
-    return diagnose_text(answer);
+    return diagnose_text(answer, options);
   }
 
   int run_each(const ToolStreams& streams) const {
@@ -124,12 +126,15 @@ class DiagnoseCommand : public Command {
 
   Result<int> diagnose_many(Work& work, LinesOutput& lines, Summary& summary) const {
     use_curve_options(curve_, work.options);
-    const auto done = judge_each(settings_.input.inputs, work.options,
-                                 [&](const std::string& name, const RunAnswer& answer) {
-                                   summary.add(answer);
-                                   lines.add(diagnose_json_line(name, answer),
-                                             diagnose_line(name, answer), answer.skipped);
-                                 });
+    const auto done =
+        judge_each(settings_.input.inputs, work.options,
+                   [&](const std::string& name, const RunAnswer& answer) {
+                     summary.add(answer);
+                     lines.add(diagnose_json_line(name, answer),
+                               settings_.common.one_line ? named_short_line(name, answer)
+                                                         : diagnose_line(name, answer),
+                               answer.skipped);
+                   });
     if (!done) return tl::unexpected<Error>(done.error());
     return summary.not_trusted == 0 ? kTrusted : kNotTrusted;
   }

@@ -57,6 +57,7 @@ class DriftCommand : public Command {
         "A table of finished runs (position,temperature,...), run folders, folders of them, or "
         "answers of fit in JSON");
     add_common_options(app(), settings_.common);
+    add_short_option(app(), settings_.common);
     add_path(app(), "--ledger", ledger_, "Take the runs from this ledger")->configurable(false);
     add_path(app(), "--rig", rig_name_, "Only the ledger's runs of this rig", "NAME")
         ->configurable(false);
@@ -96,7 +97,9 @@ class DriftCommand : public Command {
                              }}},
             .work = [this](const Paths& inputs, Work& work) { return learn(inputs, work); },
             .json = [](const DriftAnswer& a) { return drift_json(a.fit, a.skipped); },
-            .text = shown,
+            .text = [](const DriftAnswer& a,
+                       const TextOptions& options) { return drift_table(a.fit, options); },
+            .short_line = [](const DriftAnswer& a) { return drift_short_line(a.fit); },
             .status = [](const DriftAnswer& a) { return status_of(a.fit.result.verdict); }},
         settings_, streams);
   }
@@ -169,11 +172,6 @@ class DriftCommand : public Command {
         });
     if (!done) return tl::unexpected<Error>(done.error());
     return history;
-  }
-
-  static std::string shown(DriftAnswer answer, const TextOptions& options) {
-    if (!options.remarks) answer.fit.result.notes.clear();
-    return drift_table(answer.fit);
   }
 
   DriftOptions drift_;

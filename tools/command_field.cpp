@@ -43,9 +43,9 @@ class FieldCommand : public Command {
     return answer;
   }
 
-  static std::string shown(RunAnswer answer, const TextOptions& /*options*/) {
+  static std::string shown(RunAnswer answer, const TextOptions& options) {
     answer.skipped.clear();  // already named on standard error
-    return field_text(answer);
+    return field_text(answer, options);
   }
 
   // A field whose shape is not known was not answered.

@@ -51,6 +51,7 @@ class FitCommand : public Command {
             .work = [this](const RunInput& input, Work& work) { return fit(input, work); },
             .json = fit_json,
             .text = shown,
+            .short_line = short_line,
             .status = [](const RunAnswer& run) { return status_of(run.fit.verdict); }};
   }
 
@@ -64,8 +65,7 @@ class FitCommand : public Command {
 
   static std::string shown(RunAnswer run, const TextOptions& options) {
     run.skipped.clear();  // already named on standard error
-    if (!options.remarks) run.fit.notes.clear();
-    return fit_table(run);
+    return fit_table(run, options);
   }
 
   [[nodiscard]] LinesJob each_run() const {
@@ -87,7 +87,9 @@ class FitCommand : public Command {
     const auto done = judge_each(
         settings_.input.inputs, work.options, [&](const std::string& name, const RunAnswer& run) {
           status = std::max(status, status_of(run.fit.verdict));
-          lines.add(fit_json_line(name, run), fit_line(name, run), run.skipped);
+          lines.add(fit_json_line(name, run),
+                    settings_.common.one_line ? named_short_line(name, run) : fit_line(name, run),
+                    run.skipped);
         });
     if (!done) return tl::unexpected<Error>(done.error());
     return status;

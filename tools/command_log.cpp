@@ -202,7 +202,8 @@ class LogCommand : public Command {
                              ? Result<std::string>("")
                              : log_json(runs, {.details = selection().details});
                 },
-            .text = [this](const Runs& runs, const TextOptions&) { return listed(runs); },
+            .text = [this](const Runs& runs,
+                           const TextOptions& options) { return listed(runs, options); },
             .status = [](const Runs&) { return kTrusted; }};
   }
 
@@ -213,8 +214,8 @@ class LogCommand : public Command {
   }
 
   // An export that names no file goes to standard output.
-  [[nodiscard]] std::string listed(const Runs& runs) const {
-    if (!exports()) return log_table(runs);
+  [[nodiscard]] std::string listed(const Runs& runs, const TextOptions& options) const {
+    if (!exports()) return log_table(runs, options);
     if (settings_.common.json.empty() && csv_.empty()) return log_csv(runs);
     return std::to_string(runs.size()) + " runs exported.\n";
   }
@@ -241,11 +242,14 @@ class LogCommand : public Command {
     return Checked{*faults, *counts};
   }
 
-  static std::string check_words(const Checked& found, const TextOptions& /*options*/) {
-    return (found.faults.empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
-           std::to_string(found.counts.runs) + " runs with " + std::to_string(found.counts.points) +
-           " points, " + std::to_string(found.counts.measurements) + " sub-exposures, " +
-           std::to_string(found.counts.rigs) + (found.counts.rigs == 1 ? " rig.\n" : " rigs.\n");
+  static std::string check_words(const Checked& found, const TextOptions& options) {
+    return paragraph((found.faults.empty() ? "The ledger is whole: " : "The ledger is damaged: ") +
+                         std::to_string(found.counts.runs) + " runs with " +
+                         std::to_string(found.counts.points) + " points, " +
+                         std::to_string(found.counts.measurements) + " sub-exposures, " +
+                         std::to_string(found.counts.rigs) +
+                         (found.counts.rigs == 1 ? " rig." : " rigs."),
+                     options);
   }
 
   std::string action_;

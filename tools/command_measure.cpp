@@ -105,10 +105,7 @@ class MeasureCommand : public Command {
 
   static std::string shown(MeasuredRun run, const TextOptions& options) {
     run.skipped.clear();  // already named on standard error
-    if (!options.remarks) {
-      for (auto& frame : run.frames) frame.measurement.remarks.clear();
-    }
-    return measure_table(run);
+    return measure_table(run, options);
   }
 
   [[nodiscard]] Result<void> write_overlays(const MeasuredRun& run, const Writer& writer) const {

@@ -27,6 +27,7 @@ class NightCommand : public Command {
             {"night", "Judge a night's light frames: where focus was lost and why", kExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
+    add_short_option(app(), settings_.common);
     add_path(app(), "--csv", csv_, "Write one row a frame; - is standard output");
     add_path(app(), "--plot", plot_, "Draw the night's timeline; the name ends in .png or .svg");
     add_number(app(), "--refocus-minutes", refocus_minutes_, kPositive,
@@ -46,6 +47,7 @@ class NightCommand : public Command {
             .work = [this](const RunInput& input, Work& work) { return judge(input, work); },
             .json = night_json,
             .text = shown,
+            .short_line = night_short_line,
             .status =
                 [](const SessionAnswer& answer) {
                   return status_of(answer.judgement.result.verdict);
@@ -92,8 +94,7 @@ class NightCommand : public Command {
 
   static std::string shown(SessionAnswer answer, const TextOptions& options) {
     answer.skipped.clear();  // already named on standard error
-    if (!options.remarks) answer.judgement.result.notes.clear();
-    return night_text(answer);
+    return night_text(answer, options);
   }
 
   double refocus_minutes_ = SessionOptions{}.refocus_minutes;

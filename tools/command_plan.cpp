@@ -56,7 +56,8 @@ class PlanCommand : public Command {
                              }}},
             .work = [this](const Runs& runs, Work& work) { return make_plan(runs, work); },
             .json = [](const PlanAnswer& answer) { return plan_json(answer.plan); },
-            .text = shown,
+            .text = [](const PlanAnswer& a,
+                       const TextOptions& options) { return plan_text(a.plan, options); },
             .status = [](const PlanAnswer&) { return kTrusted; }},
         settings_, streams);
   }
@@ -142,11 +143,6 @@ class PlanCommand : public Command {
                     {{"download-s", plan_.download_s},
                      {"move-s", plan_.move_s},
                      {"exposure-s", plan.exposure_s}});
-  }
-
-  static std::string shown(PlanAnswer answer, const TextOptions& options) {
-    if (!options.remarks) answer.plan.notes.clear();
-    return plan_text(answer.plan);
   }
 
   PlanOptions plan_;

@@ -269,10 +269,12 @@ class RenderCommand : public Command {
   }
 
   [[nodiscard]] std::string shown(const RenderTruth& truth, const TextOptions& options) const {
-    if (!options.remarks) return {};
-    return std::to_string(truth.frames.size()) + " frames in " + output_ + "; best focus is " +
-           format_fixed(truth.best_focus_steps, 2) + " steps, critical focus zone " +
-           format_fixed(truth.critical_focus_zone_steps, 1) + " steps wide (truth.json).\n";
+    if (!options.details) return {};
+    return paragraph(
+        std::to_string(truth.frames.size()) + " frames in " + output_ + "; best focus is " +
+            format_fixed(truth.best_focus_steps, 2) + " steps, critical focus zone " +
+            format_fixed(truth.critical_focus_zone_steps, 1) + " steps wide (truth.json).",
+        options);
   }
 
   RenderOptions options_;

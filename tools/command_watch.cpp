@@ -54,6 +54,9 @@ struct Followed {
   FolderFollower& follower;
   LinesOutput& lines;
   const ToolStreams& streams;
+  TextOptions text;
+  bool one_line = false;    // --short
+  bool last_alone = false;  // nothing is said of the frames before the last
 };
 
 // A file that cannot be used may still be on its way: it is named once that is ruled out.
@@ -71,7 +74,10 @@ void answer_held(Live& live, Last& last, const Followed& to) {
         name_unusable(path, answer.error(), to);
         continue;
       }
-      to.lines.add(night_watch_json_line(*answer), night_watch_text(*answer));
+      to.lines.add(night_watch_json_line(*answer), to.last_alone ? std::string()
+                                                   : to.one_line
+                                                       ? night_watch_short_line(*answer)
+                                                       : night_watch_text(*answer, to.text));
       last.night = std::move(*answer);
     } else {
       auto answer = live.run.add(path);
@@ -79,9 +85,23 @@ void answer_held(Live& live, Last& last, const Followed& to) {
         name_unusable(path, answer.error(), to);
         continue;
       }
-      to.lines.add(watch_json_line(*answer), watch_text(*answer));
+      to.lines.add(watch_json_line(*answer), to.last_alone ? std::string()
+                                             : to.one_line
+                                                 ? watch_short_line(*answer, live.run.judgement())
+                                                 : watch_text(*answer, to.text));
       last.run = std::move(*answer);
     }
+  }
+}
+
+// What is said once no more frames come: the whole judgement of the run.
+void conclude(const Live& live, const Last& last, const Followed& to) {
+  if (to.one_line) {
+    if (!to.last_alone) return;  // the line of the last frame said it
+    if (last.night) to.lines.say(night_watch_short_line(*last.night));
+    if (last.run) to.lines.say(watch_short_line(*last.run, live.run.judgement()));
+  } else if (last.run) {
+    to.lines.say("\n" + opening_text(live.run.judgement(), to.text));
   }
 }
 
@@ -93,6 +113,7 @@ class WatchCommand : public Command {
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->expected(1)->description("Folder into which the frames are written");
     add_common_options(app(), settings_.common);
+    add_short_option(app(), settings_.common);
     const auto add_flag = [this](const std::string& option, bool& target, const std::string& help) {
       app().add_flag(option, target, help)->configurable(false);
     };
@@ -141,7 +162,13 @@ class WatchCommand : public Command {
     } else if (until_enough_ || !like_.empty()) {
       live.is_night = false;
     }
-    return follow(live, {*follower, lines, work.streams});
+    const bool one_line = settings_.common.one_line;
+    return follow(live, {.follower = *follower,
+                         .lines = lines,
+                         .streams = work.streams,
+                         .text = text_options(settings_.common, work.streams),
+                         .one_line = one_line,
+                         .last_alone = one_line && once_});
   }
 
   [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
@@ -159,6 +186,7 @@ class WatchCommand : public Command {
       live.is_night = false;
       answer_held(live, last, to);
     }
+    conclude(live, last, to);
     if (auto finished = to.lines.finish(); !finished) {
       return tl::unexpected<Error>(finished.error());
     }

@@ -14,6 +14,10 @@ bool takes_standard_output(const OutputName& name) {
 
 }  // namespace
 
+TextOptions text_options(const CommonOptions& common, const ToolStreams& streams) {
+  return {.width = streams.width, .details = !common.quiet};
+}
+
 Result<void> check_output_names(const CommonOptions& common, const std::vector<OutputName>& names) {
   for (const OutputName& name : names) {
     if (name.kind == OutputName::Kind::figure && !name.path.empty() && !figure_format(name.path)) {
@@ -69,6 +73,10 @@ void LinesOutput::add(const Result<std::string>& json, const std::string& text,
   } else {
     lines_ += *json;
   }
+  say(text);
+}
+
+void LinesOutput::say(const std::string& text) {
   if (!common_.json_to_stdout()) streams_.out << text << std::flush;
 }
 

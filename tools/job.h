@@ -12,6 +12,7 @@
 #include "command.h"
 #include "run_inputs.h"
 #include "starwaist/error.h"
+#include "starwaist/report.h"
 #include "starwaist/run.h"
 
 namespace starwaist::tool {
@@ -52,11 +53,6 @@ struct Work {
   std::vector<SkippedFile> skipped;  // filled by the work, named on standard error after it
 };
 
-// How an answer is shown to a person.
-struct TextOptions {
-  bool remarks = true;  // not with --quiet
-};
-
 template <class Input, class Answer>
 struct Job {
   bool checks_rig = true;
@@ -72,6 +68,7 @@ struct Job {
   std::function<std::string()> interrupted_words = {};
   std::function<Result<std::string>(const Answer&)> json;
   std::function<std::string(const Answer&, const TextOptions&)> text;
+  std::function<std::string(const Answer&)> short_line = {};  // of commands that have --short
   std::function<int(const Answer&)> status;
 };
 
@@ -87,6 +84,8 @@ class LinesOutput {
   // `skipped` is named on standard error first.
   void add(const Result<std::string>& json, const std::string& text,
            const std::vector<SkippedFile>& skipped = {});
+  // Words beside the lines; not where standard output belongs to JSON.
+  void say(const std::string& text);
   // Only the first call does anything. Errors: the first of a run's JSON, cannot_write.
   Result<void> finish();
 
@@ -108,6 +107,9 @@ struct LinesJob {
   // Gives the exit status. Lines that shall be kept even after an interrupt it finishes itself.
   std::function<Result<int>(Work&, LinesOutput&)> work;
 };
+
+// How the streams and --quiet want an answer laid out.
+TextOptions text_options(const CommonOptions& common, const ToolStreams& streams);
 
 // The stages that need not know what is answered.
 Result<void> check_output_names(const CommonOptions& common, const std::vector<OutputName>& names);
@@ -159,7 +161,11 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
   }
   const auto written = write_answer(
       settings.common, names, *json,
-      [&] { return job.text(*answer, {.remarks = !settings.common.quiet}); }, writer);
+      [&] {
+        return settings.common.one_line ? job.short_line(*answer)
+                                        : job.text(*answer, text_options(settings.common, streams));
+      },
+      writer);
   if (!written) return tl::unexpected<Error>(written.error());
   return job.status(*answer);
 }

@@ -9,6 +9,7 @@
 
 #include "command.h"
 #include "starwaist/numbers.h"
+#include "starwaist/report.h"
 
 namespace starwaist::tool {
 
@@ -137,13 +138,19 @@ void add_common_options(CLI::App& app, CommonOptions& options) {
                  "Write the answer as JSON; - is standard output, and then nothing else goes there")
       ->type_name("FILE");
   app.add_flag("--quiet,-q", options.quiet,
-               "No progress and no remarks; errors and skipped files are still named");
+               "No progress, remarks or tables; errors and skipped files are still named");
   add_integer(app, "--threads", options.threads, 0, kMostThreads,
               "Frames worked on at the same time; 0 is all cores");
   app.set_config("--config", "",
                  "Options from a file, one 'name = value' a line; the command line goes before it")
       ->type_name("FILE")
       ->configurable(false);
+}
+
+void add_short_option(CLI::App& app, CommonOptions& options) {
+  app.add_flag(
+      "--short", options.one_line,
+      "The answer in one line of at most " + std::to_string(kShortLineWidth) + " characters");
 }
 
 void add_rig_options(CLI::App& app, Rig& rig) {

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <string>
 
 #include "command.h"
 #include "starwaist/curve.h"
@@ -15,8 +16,11 @@ struct CurveOptions {
   bool each = false;  // INPUT holds many runs
 };
 
-// Input, --json and the like, --model, --size, --column, --each and the rig.
+// Input, --json and the like, --short, --model, --size, --column, --each and the rig.
 void add_run_command_options(CLI::App& app, Settings& settings, CurveOptions& curve);
+
+// --short of one of many runs.
+std::string named_short_line(const std::string& run_name, const RunAnswer& answer);
 
 void use_curve_options(const CurveOptions& curve, RunOptions& run);
 

@@ -3,11 +3,13 @@
 
 #include <atomic>
 #include <csignal>
+#include <cstdlib>
 #include <iostream>
 #include <string>
 #include <vector>
 
 #include "starwaist_tool.h"
+#include "terminal.h"
 
 namespace {
 
@@ -38,6 +40,8 @@ int main(int argc, char** argv) {
   std::signal(SIGINT, on_interrupt);
   std::signal(SIGPIPE, SIG_IGN);  // a closed pipe shows as a failed write
   const std::vector<std::string> arguments(argv + (argc > 0 ? 1 : 0), argv + argc);
-  return starwaist::tool::run_tool(arguments, {std::cout, std::cerr, isatty(STDERR_FILENO) == 1,
-                                               [] { return interrupted.load(); }});
+  return starwaist::tool::run_tool(
+      arguments,
+      {std::cout, std::cerr, isatty(STDERR_FILENO) == 1, [] { return interrupted.load(); },
+       starwaist::tool::line_width(STDOUT_FILENO, std::getenv("COLUMNS"))});
 }

@@ -1,6 +1,7 @@
 // The program as a function, so that tests call it directly: arguments in, streams out.
 #pragma once
 
+#include <cstddef>
 #include <functional>
 #include <ostream>
 #include <span>
@@ -22,6 +23,7 @@ struct ToolStreams {
   std::ostream& err;
   bool show_progress = false;         // a line that is redrawn on `err`; for a terminal
   std::function<bool()> interrupted;  // asked between frames; empty: never
+  std::size_t width = 79;             // characters that a line of `out` has room for
 };
 
 // Runs the command that `arguments` (without the program's name) ask for.

@@ -51,7 +51,7 @@ TEST_F(DiagnoseCommand, SaysThatAHealthyRunCanBeUsed) {
   write(in("good.csv"), "position,hfr\n" + rows("", 0));
   const Answer answer = call({"diagnose", in("good.csv")});
   EXPECT_EQ(answer.status, 0) << answer.out << answer.err;
-  EXPECT_THAT(answer.out, StartsWith("Best focus 50"));
+  EXPECT_THAT(answer.out, StartsWith("Use it: best focus 50"));
 }
 
 TEST_F(DiagnoseCommand, TellsInThreeLinesWhatIsWrongAndWhatToDo) {

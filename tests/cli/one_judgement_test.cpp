@@ -46,10 +46,11 @@ class OneJudgement : public testing::TestWithParam<const char*> {};
 TEST_P(OneJudgement, IsShownByEveryCommand) {
   const testing_support::TemporaryFolder folder;
   const std::string run = folder.in("run");
-  const Answer made = call(with_rig(
-      {"render", "--output", run, "--start", "4880", "--step", "30", "--points", "9",
-       "--width-px", "400", "--height-px", "300", "--star-count", "40", "--wavelengths-um", "0.55",
-       "--seed", "5", "--scenario", GetParam(), "--quiet"}));
+  const Answer made = call(
+      with_rig({"render", "--output",     run,        "--start",          "4880", "--step",
+                "30",     "--points",     "9",        "--width-px",       "400",  "--height-px",
+                "300",    "--star-count", "40",       "--wavelengths-um", "0.55", "--seed",
+                "5",      "--scenario",   GetParam(), "--quiet"}));
   ASSERT_EQ(made.status, 0) << made.err;
 
   const Answer fit = call(with_rig({"fit", run, "--json", "-"}));
@@ -85,9 +86,9 @@ TEST_P(OneJudgement, IsShownByEveryCommand) {
 
 INSTANTIATE_TEST_SUITE_P(Runs, OneJudgement,
                          testing::Values("healthy", "focus_jump:1.5", "slack:1.5", "fogging:1.5",
-                                         "field_curvature:2", "one_sided:2", "few_stars:2"),
-                         [](const auto& info) {
-                           std::string name = info.param;
+                                         "field_curvature:2", "no_motion:2", "few_stars:2"),
+                         [](const auto& of) {
+                           std::string name = of.param;
                            return name.substr(0, name.find(':'));
                          });
 

@@ -108,24 +108,26 @@ TEST(CurveSizePx, MovesTheArmsOfALopsidedCurve) {
 
 // A lopsided curve is freer by one parameter, so it must convince the more before it moves the
 // answer: on even curves the error stays within a tenth of that of a fit which knows them to be
-// even (1.05 to 1.08 times it by bench/coverage_bench; 7 % more with the say of its full weight).
+// even. Five times 400 seeds gave 1.01 to 1.05 times it, with the say of its full weight 1.16 to
+// 1.24. The noise is low: at twice as much the prior of the lopsidedness alone keeps it small, and
+// the say hardly counts.
 TEST(FitCurve, ALopsidedCurveHardlyMovesTheAnswerOfAnEvenOne) {
   constexpr int kRuns = 400;
+  constexpr double kNoise = 0.007;
   const Curve truth;
   double squares = 0;
   double squares_even = 0;
   for (unsigned seed = 0; seed < kRuns; ++seed) {
     std::mt19937_64 random(seed);
     auto points = made::run(truth, 15, 5030, 300);
-    for (CurvePoint& p : points) p.sigma_px = 0.015 * *p.size_px;
-    made::add_relative_noise(points, 0.015, random);
+    for (CurvePoint& p : points) p.sigma_px = kNoise * *p.size_px;
+    made::add_relative_noise(points, kNoise, random);
     const auto result = fit_curve(points, Rig{}, {.model = {}, .size = SizeMeasure::fwhm});
     ASSERT_TRUE(result && result->best_focus_steps) << seed;
     squares += std::pow(*result->best_focus_steps - truth.best_focus_steps, 2);
     squares_even += std::pow(even_hyperbola_best_focus(points, truth) - truth.best_focus_steps, 2);
   }
   const double ratio = std::sqrt(squares / squares_even);
-  RecordProperty("ratio", std::to_string(ratio));
   EXPECT_LT(ratio, 1.10);
   EXPECT_GT(ratio, 0.95);
 }

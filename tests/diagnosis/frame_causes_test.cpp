@@ -39,7 +39,7 @@ RunRecord healthy() {
   return record;
 }
 
-TEST(DiagnoseFrames, AHealthyRunHasNoFinding) { EXPECT_TRUE(diagnose(healthy()).healthy()); }
+TEST(DiagnoseFrames, AHealthyRunHasNoFinding) { EXPECT_TRUE(diagnose(healthy()).findings.empty()); }
 
 TEST(DiagnoseFrames, NamesClippedStarsAndAShorterExposure) {
   RunRecord record = healthy();

@@ -49,7 +49,10 @@ TEST(FocusOverField, NoiseFreeRunGivesTiltAndCurvatureBack) {
     shortest = stretch;
     middle = 0.5 * (focus_of_places[k + 1800] + focus_of_places[k]);
   }
-  EXPECT_NEAR(focus->compromise_focus_steps, middle, 0.7);  // the search's grid of 15 by 15 places
+  // The stars stand for the field as well as the error says that they do.
+  EXPECT_GT(focus->median_shift_sigma_steps, 0);
+  EXPECT_LT(focus->median_shift_sigma_steps, 2);
+  EXPECT_NEAR(focus->compromise_focus_steps, middle, 3 * focus->median_shift_sigma_steps);
 }
 
 TEST(FocusOverField, SigmaIsTheScatterOfManyRunsAndSeeingCancels) {

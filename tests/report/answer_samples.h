@@ -6,6 +6,7 @@
 
 #include "report/samples.h"
 #include "starwaist/backlash.h"
+#include "starwaist/codes.h"
 #include "starwaist/drift.h"
 #include "starwaist/live.h"
 #include "starwaist/plan.h"
@@ -32,6 +33,35 @@ inline RunAnswer diagnosis() {
   slack.settings = {{"takeup_steps", 90}, {"step_steps", 37.5}};
   slack.decisive = true;
   made.findings = {slack, sky};
+  return made;
+}
+
+// A suspicion that lowered the verdict: its words are among the reasons.
+inline RunAnswer suspected_diagnosis() {
+  RunAnswer made = diagnosis();
+  made.findings.resize(1);
+  made.fit.reasons = {{made.findings.front().cause, made.findings.front().summary}};
+  return made;
+}
+
+// No best focus, by a cause that is sure.
+inline RunAnswer failed_run() {
+  RunAnswer made = fit();
+  Finding outside;
+  outside.cause = "one_sided";
+  outside.confidence = 0.99;
+  outside.share = 1;
+  outside.summary = "Best focus lies above the sampled range.";
+  outside.evidence = {{"points on one side", 9, ""}};
+  outside.remedy = {codes::repeat_sweep, "Repeat the sweep from 5000 to 5400 steps."};
+  outside.settings = {{"start_position_steps", 5000}};
+  outside.decisive = true;
+  made.findings = {outside};
+  made.fit.best_focus_steps.reset();
+  made.fit.best_focus_sigma_steps.reset();
+  made.fit.interval_95_steps = {};
+  made.fit.verdict = Verdict::unusable;
+  made.fit.reasons = {{codes::minimum_not_bounded, "no minimum is in the sampled range"}};
   return made;
 }
 

@@ -13,7 +13,19 @@ namespace {
 using testing_support::expect_golden;
 
 TEST(GoldenReport, FitJson) { expect_golden("report/fit.json", fit_json(samples::fit()).value()); }
-TEST(GoldenReport, FitTable) { expect_golden("report/fit.txt", fit_table(samples::fit())); }
+TEST(GoldenReport, FitTable) {
+  expect_golden("report/fit.txt", fit_table(samples::fit()));
+  expect_golden("report/fit_42.txt", fit_table(samples::fit(), {.width = 42}));
+}
+TEST(GoldenReport, ShortLines) {
+  expect_golden("report/short.txt",
+                short_line(samples::healthy_diagnosis()) + short_line(samples::fit()) +
+                    short_line(samples::failed_run()) +
+                    watch_short_line(samples::watch(), samples::fit()) +
+                    night_watch_short_line(samples::night_watch()) +
+                    backlash_short_line(samples::backlash()) + drift_short_line(samples::drift()) +
+                    night_short_line(samples::night()));
+}
 TEST(GoldenReport, FitLine) {
   expect_golden("report/fit_line.txt", fit_line("night-3", samples::fit()));
 }
@@ -32,10 +44,19 @@ TEST(GoldenReport, MeasureTable) {
 TEST(GoldenReport, DiagnoseJson) {
   expect_golden("report/diagnose.json", diagnose_json(samples::diagnosis()).value());
 }
+// Findings with a note beside them, a suspicion that decides, a run without best focus, a healthy
+// one.
+std::string diagnose_texts(const TextOptions& options) {
+  return diagnose_text(samples::diagnosis(), options) + "\n--\n" +
+         diagnose_text(samples::suspected_diagnosis(), options) + "\n--\n" +
+         diagnose_text(samples::failed_run(), options) + "\n--\n" +
+         diagnose_text(samples::healthy_diagnosis(), options);
+}
 TEST(GoldenReport, DiagnoseText) {
-  expect_golden("report/diagnose.txt", diagnose_text(samples::diagnosis()) + "\n--\n" +
-                                           diagnose_text(samples::healthy_diagnosis()) + "\n--\n" +
-                                           diagnose_line("night-3", samples::diagnosis()));
+  expect_golden("report/diagnose.txt",
+                diagnose_texts({}) + "\n--\n" + diagnose_line("night-3", samples::diagnosis()));
+  expect_golden("report/diagnose_42.txt", diagnose_texts({.width = 42}));
+  expect_golden("report/diagnose_quiet.txt", diagnose_texts({.details = false}));
 }
 TEST(GoldenReport, ExplainText) {
   expect_golden("report/explain_slack.txt", explain_text(cause_page("slack").value()));

@@ -109,7 +109,10 @@ TEST(JudgeRun, TableOfTheSamePointsGivesTheSameAnswer) {
   ASSERT_TRUE(run.has_value());
   const auto fit = fit_curve(run->fit.points, run->rig);
   ASSERT_TRUE(fit.has_value());
-  EXPECT_DOUBLE_EQ(*fit->best_focus_steps, *run->fit.best_focus_steps);
+  // A table knows no places of stars: over the even field of these frames the median star's focus
+  // is that of all to a tenth of the error.
+  EXPECT_NEAR(*fit->best_focus_steps, *run->fit.best_focus_steps,
+              0.1 * *run->fit.best_focus_sigma_steps);
 }
 
 }  // namespace

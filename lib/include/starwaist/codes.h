@@ -53,6 +53,8 @@
   CODE(run, field_not_known, "focus over the field is not known")                                  \
   CODE(run, few_stars_show_field, "few stars show the field's shape")                              \
   CODE(run, field_known_roughly, "tilt and curvature are known only roughly")                      \
+  CODE(remedy, sweep_as_above, "the sweep that another finding advises cures this too")            \
+  CODE(remedy, expose_as_above, "set the exposure as another finding advises, then look again")    \
   CODE(remedy, switch_off_light, "find the light and switch it off or wait it out")                \
   CODE(remedy, wait_for_steadier_air,                                                              \
        "wait for steadier air, let the telescope cool, sweep wider")                               \

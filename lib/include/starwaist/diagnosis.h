@@ -73,8 +73,9 @@ struct Fields<EvidenceItem> {
 static_assert(describes_every_field<EvidenceItem>());
 
 // One cause that was found. `settings` are those that follow for the next run: step_steps, points,
-// exposure_s, takeup_steps, start_position_steps (the lowest of the sweep, whichever way it goes),
-// ignore_radius_px; positions keep to the rig's limits.
+// exposure_s, takeup_steps, start_position_steps, ignore_radius_px. Signs follow the direction of
+// travel (a downward sweep starts at its highest position and has a negative step); positions keep
+// to the rig's limits.
 struct Finding {
   std::string cause;      // its name, as `diagnose --explain list` prints it
   double confidence = 0;  // probability that it happened, from kLeastConfidence on

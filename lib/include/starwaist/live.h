@@ -150,9 +150,13 @@ class LiveRun {
   // measuring it; no_data where it has no position. It then does not count.
   Result<WatchAnswer> add(const std::string& path);
 
+  // The judgement behind the last answer; empty before the first.
+  [[nodiscard]] const RunAnswer& judgement() const { return judged_; }
+
  private:
   LiveRunOptions options_;
   MeasuredRun so_far_;
+  RunAnswer judged_;
 };
 
 }  // namespace starwaist

@@ -319,7 +319,7 @@ struct ScenarioKind {
   std::string_view at_strength_one;  // what strength 1 is, and how stronger ones grow
 };
 
-// All twenty causes in the documented order, and "healthy".
+// All of them, and "healthy".
 std::span<const ScenarioKind> scenario_kinds();
 
 // The options of a run in which these causes happened; two or more may be combined, each at most

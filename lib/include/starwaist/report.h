@@ -3,6 +3,7 @@
 // Module: report.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <string>
 #include <utility>
@@ -21,6 +22,15 @@
 
 namespace starwaist {
 
+// How an answer is laid out for a person. Text is UTF-8 and ends with a line break.
+struct TextOptions {
+  std::size_t width = 79;  // no line is longer, but for a name that cannot be broken
+  bool details = true;     // tables and remarks too, not only the answer and its reasons
+};
+
+// Words made safe to show and broken at the width.
+std::string paragraph(const std::string& text, const TextOptions& options = {});
+
 // Answers as JSON, UTF-8, two-space indented, ending with a line break. A number that is not
 // finite is an error (numerical): it never reaches a file.
 struct MeasureJsonOptions {
@@ -38,37 +48,54 @@ std::string measure_csv(const MeasuredRun& run);
 // line: "first to last (11 in all): reason".
 std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped);
 
-// For people, UTF-8, 80 columns: the answer in words, then a table of frames or points.
-std::string measure_table(const MeasuredRun& run);
-std::string fit_table(const RunAnswer& answer);
+// For people: the answer in words, then a table of frames.
+std::string measure_table(const MeasuredRun& run, const TextOptions& options = {});
+
+// A run's answer for people. fit_table, field_text and diagnose_text all begin with what
+// opening_text begins with: use it or not, what is wrong, what to do; without details that and the
+// reasons are all they say.
+std::string opening_text(const RunAnswer& answer, const TextOptions& options = {});
+// Then interval, focus zone, tables of points and curves.
+std::string fit_table(const RunAnswer& answer, const TextOptions& options = {});
 // One line for a list of many runs.
 std::string fit_line(const std::string& run_name, const RunAnswer& answer);
 
-// starwaist/field/1, and a table for a person.
+// Answers in one line of at most kShortLineWidth characters, with its line break: position in whole
+// steps (with decimals where the focuser counts them), from which side, use it or not. Of a run the
+// same for every command.
+inline constexpr std::size_t kShortLineWidth = 60;
+std::string short_line(const RunAnswer& answer);
+// The same while the run is taken, with where to go next.
+std::string watch_short_line(const WatchAnswer& watched, const RunAnswer& answer);
+std::string night_watch_short_line(const NightWatchAnswer& answer);
+std::string backlash_short_line(const BacklashResult& result);
+std::string drift_short_line(const DriftFit& fit);
+std::string night_short_line(const SessionAnswer& answer);
+
+// starwaist/field/1, and for a person: the zones, tilt, curvature, collimation.
 Result<std::string> field_json(const RunAnswer& answer);
-std::string field_text(const RunAnswer& answer);
+std::string field_text(const RunAnswer& answer, const TextOptions& options = {});
 
 // starwaist/diagnose/1, with the whole answer of the fit under `fit`.
 Result<std::string> diagnose_json(const RunAnswer& answer);
 // The same on one line, with the run's name.
 Result<std::string> diagnose_json_line(const std::string& run_name, const RunAnswer& answer);
-// For people: in the first three lines whether the run can be used, what is wrong and what to do;
-// then each finding with its figures.
-std::string diagnose_text(const RunAnswer& answer);
+// For people: each finding with its figures, what is only suspected as a note.
+std::string diagnose_text(const RunAnswer& answer, const TextOptions& options = {});
 // One line for a list of many runs.
 std::string diagnose_line(const std::string& run_name, const RunAnswer& answer);
 // The page of a cause, and the list of all.
-std::string explain_text(const CausePage& page);
-std::string explain_list(const std::vector<CausePage>& pages);
+std::string explain_text(const CausePage& page, const TextOptions& options = {});
+std::string explain_list(const std::vector<CausePage>& pages, const TextOptions& options = {});
 
 // The answer of plan: JSON, and for people.
 Result<std::string> plan_json(const FocusPlan& plan);
-std::string plan_text(const FocusPlan& plan);
+std::string plan_text(const FocusPlan& plan, const TextOptions& options = {});
 
 // The answer of backlash: JSON, and for people.
 Result<std::string> backlash_json(const BacklashResult& result,
                                   const std::vector<SkippedFile>& skipped = {});
-std::string backlash_text(const BacklashResult& result);
+std::string backlash_text(const BacklashResult& result, const TextOptions& options = {});
 
 // A rig as a file for --config: 'f-number = 5' and so on, what is known; `remarks` on top as
 // comments, `more` options by their long names without dashes.
@@ -77,7 +104,7 @@ std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks = {
 
 // starwaist/watch/1 on one line, and for people: the frame, best focus so far, what to do next.
 Result<std::string> watch_json_line(const WatchAnswer& answer);
-std::string watch_text(const WatchAnswer& answer);
+std::string watch_text(const WatchAnswer& answer, const TextOptions& options = {});
 
 enum class FigureFormat { png, svg };
 
@@ -100,7 +127,7 @@ Result<void> write_focus_plot(const RunAnswer& answer, const std::string& path,
 // Drift: the answer as JSON with the skipped rows; in words and tables; focus against
 // temperature with the line, its 95 % band for one run, filters by colour and the runs left out.
 Result<std::string> drift_json(const DriftFit& fit, const std::vector<SkippedFile>& skipped = {});
-std::string drift_table(const DriftFit& fit);
+std::string drift_table(const DriftFit& fit, const TextOptions& options = {});
 Result<std::string> drift_plot(const DriftFit& fit, FigureFormat format);
 Result<void> write_drift_plot(const DriftFit& fit, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
@@ -113,7 +140,7 @@ struct LogJsonOptions {
 Result<std::string> log_json(const std::vector<LedgerRun>& runs,
                              const LogJsonOptions& options = {});
 std::string log_csv(const std::vector<LedgerRun>& runs);
-std::string log_table(const std::vector<LedgerRun>& runs);
+std::string log_table(const std::vector<LedgerRun>& runs, const TextOptions& options = {});
 std::string log_line(const LedgerRun& run);
 
 // What `log check` found: schema starwaist/log/1 with `whole`, `faults` (sentences) and
@@ -126,14 +153,14 @@ Result<std::string> log_check_json(const std::vector<std::string>& faults,
 // against time, periods shaded, refocuses marked).
 Result<std::string> night_json(const SessionAnswer& answer);
 std::string night_csv(const SessionAnswer& answer);
-std::string night_text(const SessionAnswer& answer);
+std::string night_text(const SessionAnswer& answer, const TextOptions& options = {});
 Result<std::string> night_plot(const SessionAnswer& answer, FigureFormat format);
 Result<void> write_night_plot(const SessionAnswer& answer, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
 
 // A night while it is taken: starwaist/watch/1 on one line with `mode` "night", and for people.
 Result<std::string> night_watch_json_line(const NightWatchAnswer& answer);
-std::string night_watch_text(const NightWatchAnswer& answer);
+std::string night_watch_text(const NightWatchAnswer& answer, const TextOptions& options = {});
 
 // A PNG of the frame, stretched for the eye, with the measured stars marked: a green circle (1.5
 // half-flux radii and 2 px more) for a star that counts, an orange square for a saturated one, a

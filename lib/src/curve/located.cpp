@@ -63,7 +63,11 @@ ModelFit located(const Samples& s, const std::vector<Component>& parts, ModelFit
 }
 
 bool points_nowhere(const Samples& s, const ModelFit& fit) {
-  if (!fit.best_focus_steps || !fit.interval_95_steps.bounded()) return false;
+  if (!fit.best_focus_steps) return false;
+  constexpr double kFarthestRanges = 3;  // from the sweep: nothing there was looked at
+  const double beyond = std::abs(*fit.best_focus_steps - s.centre_steps) - s.half_range_steps;
+  if (beyond > 2 * kFarthestRanges * s.half_range_steps) return true;
+  if (!fit.interval_95_steps.bounded()) return false;
   const double range = 2 * s.half_range_steps;
   return std::abs(*fit.best_focus_steps - s.centre_steps) > s.half_range_steps &&
          *fit.interval_95_steps.high - *fit.interval_95_steps.low > range;

@@ -46,9 +46,24 @@ std::optional<BrokenRule> too_few(const VerdictFacts& f) {
                                                "; at least 3 different ones are needed"}};
 }
 
+// The interval as far as numbers mean something: no end is farther than three ranges from the
+// sweep. One beyond it on its own side bounds nothing; one on the other side is moved nearer.
+Interval interval_near_sweep(const VerdictFacts& f) {
+  constexpr double kFarthestRanges = 3;
+  const double lowest = f.lowest_position_steps - kFarthestRanges * range_steps(f);
+  const double highest = f.highest_position_steps + kFarthestRanges * range_steps(f);
+  Interval near = f.interval_95_steps;
+  if (near.low && *near.low < lowest) near.low.reset();
+  if (near.high && *near.high > highest) near.high.reset();
+  if (near.low) near.low = std::min(*near.low, highest);
+  if (near.high) near.high = std::max(*near.high, lowest);
+  return near;
+}
+
 Statement why_not_located(const VerdictFacts& f) {
   const char* code = codes::minimum_not_bounded;
   std::string why = "no minimum located: ";
+  const Interval near = interval_near_sweep(f);
   if (f.largest_seen_px > 0 && f.largest_seen_px == f.smallest_seen_px) {
     code = codes::sizes_all_equal;
     why += "every size is " + number(f.smallest_seen_px) +
@@ -58,23 +73,20 @@ Statement why_not_located(const VerdictFacts& f) {
     why += "the sizes lie between " + number(f.smallest_seen_px) + " and " +
            number(f.largest_seen_px) + " px, and scatter by " + number(f.noise_px) +
            " px about the best curve; widen the sweep";
-  } else if (f.interval_95_steps.bounded()) {
+  } else if (near.bounded()) {
     code = codes::minimum_mostly_outside;
-    why += "best focus may lie anywhere from " +
-           number(*f.interval_95_steps.low, range_steps(f) / 20) + " to " +
-           number(*f.interval_95_steps.high, range_steps(f) / 20) +
+    why += "best focus may lie anywhere from " + number(*near.low, range_steps(f) / 20) + " to " +
+           number(*near.high, range_steps(f) / 20) +
            " steps, most of it outside the sampled range (" +
            number(f.lowest_position_steps, range_steps(f) / 20) + " to " +
            number(f.highest_position_steps, range_steps(f) / 20) + ")";
-  } else if (f.interval_95_steps.low && !f.interval_95_steps.high) {
+  } else if (near.low) {
     code = codes::minimum_at_larger_positions;
-    why += "best focus may lie anywhere above " +
-           number(*f.interval_95_steps.low, range_steps(f) / 20) +
+    why += "best focus may lie anywhere above " + number(*near.low, range_steps(f) / 20) +
            " steps; sample larger positions";
-  } else if (f.interval_95_steps.high && !f.interval_95_steps.low) {
+  } else if (near.high) {
     code = codes::minimum_at_smaller_positions;
-    why += "best focus may lie anywhere below " +
-           number(*f.interval_95_steps.high, range_steps(f) / 20) +
+    why += "best focus may lie anywhere below " + number(*near.high, range_steps(f) / 20) +
            " steps; sample smaller positions";
   } else {
     why += "the " + count_of(f.used_points, "usable point") +
@@ -179,6 +191,7 @@ std::optional<BrokenRule> too_wide(const VerdictFacts& f) {
   Statement how;
   double half_width = 0;
   const Interval& interval = f.interval_95_steps;
+  const Interval near = interval_near_sweep(f);
   if (interval.bounded()) {
     half_width = 0.5 * (*interval.high - *interval.low);
     if (half_width <= allowed) return std::nullopt;
@@ -190,10 +203,9 @@ std::optional<BrokenRule> too_wide(const VerdictFacts& f) {
            "best focus is known to one sigma only" +
                (f.sigma_steps ? " (+-" + number(*f.sigma_steps) + " steps)" : "") +
                ", the 95 % interval is open " +
-               (interval.low ? "above " + number(*interval.low) + " steps; sample larger positions"
-                : interval.high
-                    ? "below " + number(*interval.high) + " steps; sample smaller positions"
-                    : "on both sides; sample more positions near it and beyond")};
+               (near.low    ? "above " + number(*near.low) + " steps; sample larger positions"
+                : near.high ? "below " + number(*near.high) + " steps; sample smaller positions"
+                            : "on both sides; sample more positions near it and beyond")};
   }
   // Two sigmas, not the 95 % interval: with two degrees of freedom that is four sigmas wide and
   // says more about what is not known of the noise than about best focus.

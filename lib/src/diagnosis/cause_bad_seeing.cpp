@@ -88,9 +88,10 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"width of the smallest stars", seeing, "arcsec"},
                 {"usual width", usual, "arcsec"},
                 {"smallest size", smallest, "px"}};
+  c.changes = Remedy::sweep;
   c.remedy = {codes::wait_for_steadier_air,
-              "The answer can be used as far as its error allows. Wait for steadier air, let the "
-              "telescope cool, and sweep wider."};
+              "Wait for steadier air, let the telescope cool, and sweep wider."};
+  c.covers = {"step_too_small"};  // the wide star makes the curve shallow
   const SweepSettings sweep =
       sweep_about(run, run.curve()->best_focus_steps, run.curve()->core_steps());
   c.settings = {{"step_steps", sweep.step_steps}, {"points", static_cast<double>(sweep.points)}};

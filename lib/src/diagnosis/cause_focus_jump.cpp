@@ -34,8 +34,10 @@ std::optional<Candidate> look(const RunView& run) {
   Candidate c;
   c.log_odds = a.log_odds;
   c.share = a.misfit_share;
-  c.effect = effect_of_shift(run, a.amount_steps) == Effect::harmless ? Effect::doubtful
-                                                                      : Effect::unusable;
+  // The answer is best focus at the middle of the run: where the jump came earlier, it still holds.
+  const bool small = effect_of_shift(run, a.amount_steps) == Effect::harmless;
+  const bool before_middle = 2 * a.at < run.count();
+  c.effect = small || before_middle ? Effect::doubtful : Effect::unusable;
   const double now = a.best_focus_steps - a.amount_steps;
   c.summary = "Between " + run.point(a.at - 1).file + " and " + run.point(a.at).file +
               " the focus jumped by about " + steps_words(std::abs(a.amount_steps)) +

@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cmath>
 #include <string>
 
@@ -35,7 +36,8 @@ std::optional<Candidate> look(const RunView& run) {
   Candidate c;
   c.log_odds = a.log_odds;
   c.share = a.misfit_share;
-  c.effect = effect_of_shift(run, a.shift_steps);
+  // The lost steps are counted in the answer, which then rests on how well they are known.
+  c.effect = std::min(effect_of_shift(run, a.shift_steps), Effect::doubtful);
   std::size_t still = 0;
   for (const double moved : a.moved_steps) still += std::abs(moved) > 0.05 * a.amount_steps ? 1 : 0;
   c.summary = "The focuser's free play of about " + steps_words(a.amount_steps) +

@@ -49,6 +49,7 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"usable points", static_cast<double>(usable), ""},
                 {"different positions", static_cast<double>(different), ""},
                 {"points taken", static_cast<double>(run.count()), ""}};
+  c.changes = Remedy::sweep;
   c.remedy = {codes::take_more_points, "Take " + std::to_string(kRecommended) +
                                            " positions, half of them on each side of best focus."};
   c.settings = {{"points", kRecommended}};
@@ -56,7 +57,7 @@ std::optional<Candidate> look(const RunView& run) {
   if (const auto& best = run.record().fit.best_focus_steps; best && core) {
     const SweepSettings sweep = sweep_about(run, *best, *core);
     c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, *best) + "."};
-    c.settings = settings_of(sweep);
+    c.settings = settings_of(run, sweep);
   }
   return c;
 }

@@ -11,6 +11,16 @@ namespace starwaist {
 namespace diagnosis {
 namespace {
 
+// What a cause accounts for is not listed beside it, whichever of the two was accepted first.
+std::vector<Accepted> without_covered(std::vector<Accepted> accepted) {
+  std::set<std::string> covered;
+  for (const Accepted& one : accepted) {
+    covered.insert(one.candidate.covers.begin(), one.candidate.covers.end());
+  }
+  std::erase_if(accepted, [&](const Accepted& one) { return covered.count(one.cause) != 0; });
+  return accepted;
+}
+
 // The likeliest cause is accepted, the run looked at again without what it accounts for, until
 // nothing stands out.
 // `run` is left without what the accepted ones account for.
@@ -27,7 +37,7 @@ std::vector<Accepted> compete(RunView& run) {
         best = Accepted{cause.page.cause, std::move(*candidate)};
       }
     }
-    if (!best) return accepted;
+    if (!best) return without_covered(std::move(accepted));
     done.insert(best->cause);
     done.insert(best->candidate.covers.begin(), best->candidate.covers.end());
     run = run.with(best->candidate.spoiled, best->candidate.moved_steps);
@@ -55,10 +65,33 @@ Finding finding_of(const Accepted& accepted) {
   return finding;
 }
 
+// A suspicion makes an answer a hint, not worthless.
+Effect effect_of(const Accepted& accepted) {
+  const bool sure = confidence_of(accepted) >= kSureConfidence;
+  return sure ? accepted.candidate.effect : std::min(accepted.candidate.effect, Effect::doubtful);
+}
+
+// Two findings may each ask for another sweep or another exposure: the first one's holds, and the
+// others refer to it.
+void keep_one_remedy_of_a_kind(const std::vector<Accepted>& accepted,
+                               std::vector<Finding>& findings) {
+  std::set<Remedy> given;
+  for (std::size_t i = 0; i < findings.size(); ++i) {
+    const Remedy kind = accepted[i].candidate.changes;
+    if (kind == Remedy::of_its_own || given.insert(kind).second) continue;
+    findings[i].remedy = kind == Remedy::sweep
+                             ? Statement{codes::sweep_as_above,
+                                         "Take the sweep that is advised above; it cures this too."}
+                             : Statement{codes::expose_as_above,
+                                         "Set the exposure as advised above, then look again."};
+    findings[i].settings.clear();
+  }
+}
+
 // The verdict is never better than what the findings leave of the answer.
 void lower_verdict(const Accepted& accepted, FitResult& fit) {
-  if (accepted.candidate.effect == Effect::harmless) return;
-  const bool unusable = accepted.candidate.effect == Effect::unusable;
+  if (effect_of(accepted) == Effect::harmless) return;
+  const bool unusable = effect_of(accepted) == Effect::unusable;
   const Verdict lowered = unusable ? Verdict::unusable : Verdict::doubtful;
   if (fit.verdict == Verdict::unusable) return;
   if (fit.verdict == lowered && !fit.reasons.empty()) return;
@@ -99,7 +132,10 @@ Diagnosis diagnose(const RunRecord& record) {
   if (!accounts.empty()) {
     curve::answer_by_accounts(accounts, record.rig, record.options, diagnosis.fit);
   }
-  for (const auto& cause : accepted) diagnosis::lower_verdict(cause, diagnosis.fit);
+  // What the telescope's other runs answer is doubtful already, for the reasons that causes have.
+  if (!record.options.known_arms) {
+    for (const auto& cause : accepted) diagnosis::lower_verdict(cause, diagnosis.fit);
+  }
   diagnosis::allow_for_jump(run, diagnosis.fit);
   const auto surer = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
     return diagnosis::confidence_of(a) > diagnosis::confidence_of(b);
@@ -112,6 +148,7 @@ Diagnosis diagnose(const RunRecord& record) {
   for (const auto& cause : accepted) {
     diagnosis.findings.push_back(diagnosis::finding_of(cause));
   }
+  diagnosis::keep_one_remedy_of_a_kind(accepted, diagnosis.findings);
   if (!accepted.empty()) diagnosis.findings.front().decisive = true;
   return diagnosis;
 }

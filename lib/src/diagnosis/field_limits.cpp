@@ -28,7 +28,8 @@ Effect effect_of_field(const RunView& run, double change_steps) {
   constexpr double kFlat = 0.85;       // the same of the flat part's half width
   const auto& best = run.record().fit.best_focus_steps;
   if (!best) return Effect::harmless;
-  const double apart = std::abs(run.record().field_focus->compromise_focus_steps - *best);
+  const FieldFocus& field = *run.record().field_focus;
+  const double apart = std::abs(field.compromise_focus_steps - field.median_shift_steps - *best);
   const double tolerable = tolerable_steps(run);
   const bool flat = 0.25 * change_steps > kFlat * tolerable;
   return flat || apart > kElsewhere * tolerable ? Effect::doubtful : Effect::harmless;

@@ -40,7 +40,7 @@ inline double within_limits(const Rig& rig, double position_steps) {
 struct SweepSettings {
   double step_steps = 1;
   int points = 9;
-  double start_position_steps = 0;  // the lowest, in whichever direction the sweep goes
+  double start_position_steps = 0;  // the lowest, whichever way the sweep goes
 };
 inline SweepSettings sweep_about(const RunView& run, double centre_steps, double core_steps) {
   SweepSettings sweep;
@@ -69,10 +69,15 @@ inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
          format_fixed(inward ? sweep.start_position_steps : highest, 0) + ", " +
          format_short(sweep.step_steps) + " steps apart";
 }
-inline std::vector<std::pair<std::string, double>> settings_of(const SweepSettings& sweep) {
-  return {{"step_steps", sweep.step_steps},
+// In the direction of the run: downwards the step is negative and the start is the highest
+// position.
+inline std::vector<std::pair<std::string, double>> settings_of(const RunView& run,
+                                                               const SweepSettings& sweep) {
+  const bool inward = run.record().fit.approach == Direction::inward;
+  const double highest = sweep.start_position_steps + (sweep.points - 1) * sweep.step_steps;
+  return {{"step_steps", inward ? -sweep.step_steps : sweep.step_steps},
           {"points", static_cast<double>(sweep.points)},
-          {"start_position_steps", sweep.start_position_steps}};
+          {"start_position_steps", inward ? highest : sweep.start_position_steps}};
 }
 
 // The curve's width B = smallest size / arm slope in steps: from the rig where it is known, as far

@@ -7,287 +7,14 @@
 #include <map>
 #include <set>
 
-#include "curve/priors.h"
-#include "curve/shape_fit.h"
-#include "diagnosis/cause.h"
-#include "diagnosis/focus_samples.h"
-#include "starwaist/statistics.h"
+#include "diagnosis/focuser_places.h"
+#include "diagnosis/weigher.h"
 
 namespace starwaist::diagnosis {
 namespace {
 
-using curve::kSeeingScattersOfRivals;
-using curve::Samples;
-using curve::ShapeFit;
-
-// Before looking. Of a hundred runs about two or three have each of these; see bench.
-constexpr double kPriorSlack = 0.03;
-constexpr double kPriorNoMotion = 0.02;
-constexpr double kPriorJump = 0.02;
-
 constexpr std::size_t kFewestPoints = 5;
 constexpr std::size_t kMostForPairs = 24;
-
-constexpr double kNone = -1e300;
-
-constexpr curve::EvenBadPointPrior kBad = curve::kBadPointOfRivals;
-
-// Of t0, ln H0 and ln k beforehand.
-Eigen::Vector3d precision() {
-  constexpr curve::CurveSpread kSpread = curve::kCurveSpread;
-  return {1 / (kSpread.centre * kSpread.centre), 1 / (kSpread.log_size * kSpread.log_size),
-          1 / (kSpread.log_slope * kSpread.log_slope)};
-}
-
-// One account's evidence and its fit.
-struct Weighed {
-  double log_evidence = kNone;
-  double best_t = 0;
-  double squares = 0;  // over the noise as assumed, middle seeing scatter
-};
-
-class Weigher {
- public:
-  Weigher(const RunView& run)
-      : which_(run.sized_points()),
-        samples_(samples_of(run, which_)),
-        commanded_(samples_.t),
-        fitter_(shape_of(run.record()), curve::kLopsided),
-        prior_degrees_(samples_.has_own_sigmas() ? curve::kPriorDegreesOfRivals
-                                                 : curve::kPriorDegreesOfRivalsWithoutSigmas) {
-    std::vector<double> relative;
-    for (std::size_t i = 0; i < samples_.count(); ++i) {
-      if (samples_.own_sigma[i] > 0) relative.push_back(samples_.own_sigma[i] / samples_.y[i]);
-    }
-    if (const auto slope = optics_slope_px_per_step(run.record())) {
-      log_rig_slope_ = std::log(*slope * samples_.half_range_steps / samples_.size_unit_px) +
-                       curve::kRigSlopeBias;
-      rig_slope_sigma_ = run.record().rig.obstruction ? 0.0 : curve::kUnknownObstructionSlopeError;
-    }
-    const double usual = relative.empty() ? curve::kUsualMeasuringError : median(relative);
-    for (std::size_t i = 0; i < samples_.count(); ++i) {
-      const double own = samples_.own_sigma[i] > 0 ? samples_.own_sigma[i] / samples_.y[i] : usual;
-      measuring_.push_back(std::hypot(own, curve::kShapeErrorOfRivals));
-    }
-  }
-
-  [[nodiscard]] std::size_t count() const { return samples_.count(); }
-  [[nodiscard]] const std::vector<std::size_t>& which() const { return which_; }
-  [[nodiscard]] const std::vector<double>& commanded() const { return commanded_; }
-  [[nodiscard]] const Samples& samples() const { return samples_; }
-
-  // Places in scaled units, by sample; `bad`: points that are none of the curve's. `roughly`: with
-  // the middle scatter of the seeing alone.
-  Weighed weigh(const std::vector<double>& places, const std::vector<std::size_t>& bad = {},
-                bool roughly = false) {
-    samples_.t = places;
-    curve_weights(bad, nullptr);
-    Weighed answer;
-    ShapeFit fit = start_ ? fitter_.refit(samples_, *start_) : fitter_.fit(samples_);
-    if (!fit.usable || !start_) fit = fitter_.fit(samples_);
-    if (!fit.usable) {
-      samples_.t = commanded_;
-      return answer;
-    }
-    for (std::size_t k = 0; k < kSeeingScattersOfRivals.size(); ++k) {
-      if (roughly && k != 1) continue;
-      curve_weights(bad, &fit, kSeeingScattersOfRivals[k]);
-      const ShapeFit next = fitter_.refit(samples_, fit);
-      if (!next.usable) continue;
-      double log_weights = 0;
-      double bad_points = 0;
-      std::size_t good = 0;
-      for (std::size_t i = 0; i < count(); ++i) {
-        if (samples_.weight[i] > 0) {
-          log_weights += std::log(samples_.weight[i]);
-          ++good;
-        }
-      }
-      for (const std::size_t i : bad) {
-        const double size = curve::shape_size(fitter_.shape(), next.parameters, samples_.t[i]);
-        bad_points += std::log((samples_.y[i] > size ? kBad.density_larger : kBad.density_smaller) /
-                               size * kBad.share);
-      }
-      const double degrees = static_cast<double>(good) - curve::kFreeShapeParameters;
-      if (degrees < 1) continue;
-      Eigen::Matrix4d information = next.unscaled_covariance.inverse();
-      information.diagonal().head<3>() += precision();
-      const double determinant = information.determinant();
-      if (!(determinant > 0)) continue;
-      const double t0 = next.parameters[0];
-      const double value =
-          log_weights + bad_points + of_rig(next) - 0.5 * std::log(determinant) - 0.5 * t0 * t0 +
-          std::lgamma(0.5 * (prior_degrees_ + degrees)) - 0.5 * degrees * std::log(M_PI) -
-          0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + next.sum_of_squares) -
-          (roughly ? 0.0 : std::log(static_cast<double>(kSeeingScattersOfRivals.size())));
-      if (value > answer.log_evidence || k == 1) {
-        answer.best_t = t0;
-        answer.squares = next.sum_of_squares;
-      }
-      answer.log_evidence = log_sum(answer.log_evidence, value);
-    }
-    if (bad.empty() && !start_) start_ = fit;
-    samples_.t = commanded_;
-    return answer;
-  }
-
-  // One size for all points: every place the same.
-  Weighed weigh_flat(double* size, double* scatter) {
-    Weighed answer;
-    const double n = static_cast<double>(count());
-    for (const double seeing : kSeeingScattersOfRivals) {
-      double sum = 0;
-      double sum_w = 0;
-      double log_weights = 0;
-      for (std::size_t i = 0; i < count(); ++i) {
-        const double sigma = samples_.y[i] * std::hypot(measuring_[i], seeing);
-        sum += samples_.y[i] / (sigma * sigma);
-        sum_w += 1 / (sigma * sigma);
-        log_weights -= std::log(sigma);
-      }
-      const double mean = sum / sum_w;
-      double squares = 0;
-      double relative = 0;
-      for (std::size_t i = 0; i < count(); ++i) {
-        const double sigma = samples_.y[i] * std::hypot(measuring_[i], seeing);
-        squares += std::pow((samples_.y[i] - mean) / sigma, 2);
-        relative += std::pow(samples_.y[i] / mean - 1, 2);
-      }
-      *size = mean * samples_.size_unit_px;
-      *scatter = std::sqrt(relative / std::max(1.0, n - 1));
-      // The curve's evidence lacks the constants of its priors; here ln H0's alone is used up.
-      const double degrees = n - 1;
-      const double value = log_weights - 0.5 * std::log(sum_w * mean * mean + 1) +
-                           std::lgamma(0.5 * (prior_degrees_ + degrees)) -
-                           0.5 * degrees * std::log(M_PI) -
-                           0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
-                           std::log(static_cast<double>(kSeeingScattersOfRivals.size()));
-      answer.log_evidence = log_sum(answer.log_evidence, value);
-    }
-    return answer;
-  }
-
-  // Probabilities of best focus below t = -edge and above t = edge, from the profile.
-  std::pair<double, double> outside(double low, double high) {
-    samples_.t = commanded_;
-    curve_weights({}, nullptr);
-    ShapeFit fit = fitter_.fit(samples_);
-    if (!fit.usable) return {0, 0};
-    curve_weights({}, &fit, kSeeingScattersOfRivals[1]);
-    fit = fitter_.refit(samples_, fit);
-    if (!fit.usable) return {0, 0};
-    constexpr int kPlaces = 81;
-    constexpr double kReach = 4;
-    std::vector<double> logs;
-    const double degrees = static_cast<double>(count()) - curve::kFreeShapeParameters;
-    for (int i = 0; i < kPlaces; ++i) {
-      const double t = kReach * (2.0 * i / (kPlaces - 1) - 1);
-      curve::HeldParameters start = fit.parameters.tail<3>();
-      const double squares = fitter_.sum_of_squares_at(samples_, t, start);
-      logs.push_back(std::isfinite(squares)
-                         ? -0.5 * (prior_degrees_ + degrees) * std::log(prior_degrees_ + squares) -
-                               0.5 * t * t / 2.25
-                         : kNone);
-    }
-    const double top = *std::max_element(logs.begin(), logs.end());
-    double below = 0;
-    double above = 0;
-    double total = 0;
-    for (int i = 0; i < kPlaces; ++i) {
-      const double t = kReach * (2.0 * i / (kPlaces - 1) - 1);
-      const double mass = std::exp(logs[static_cast<std::size_t>(i)] - top);
-      total += mass;
-      if (t < low) below += mass;
-      if (t > high) above += mass;
-    }
-    return {below / total, above / total};
-  }
-
- private:
-  // ln of the density that the rig gives the fitted slope, over that of a rig of which nothing is
-  // known; the slope's own error widens both.
-  [[nodiscard]] double of_rig(const ShapeFit& fit) const {
-    if (!log_rig_slope_) return 0;
-    const double off = fit.parameters[2] - *log_rig_slope_;
-    const double own2 =
-        std::max(fit.unscaled_covariance(2, 2), 0.0) + rig_slope_sigma_ * rig_slope_sigma_;
-    double density = 0;
-    double of_nothing = 0;
-    for (const curve::RigSlopeError& component : curve::kRigSlopeErrorsOfRivals) {
-      const double variance = component.sigma * component.sigma + own2;
-      of_nothing = std::exp(-0.5 * off * off / variance) / std::sqrt(variance);
-      density += component.share * of_nothing;
-    }
-    return of_nothing > 0 ? std::log(density / of_nothing)
-                          : std::log(curve::kRigSlopeErrorsOfRivals.back().share);
-  }
-
-  void curve_weights(const std::vector<std::size_t>& bad, const ShapeFit* fit,
-                     double seeing_scatter = kSeeingScattersOfRivals[1]) {
-    for (std::size_t i = 0; i < count(); ++i) {
-      double size = samples_.y[i];
-      double share = 0.5;
-      if (fit != nullptr) {
-        const auto value = curve::curve_at(fitter_.shape(), fit->parameters, samples_.t[i]);
-        size = curve::bounded_exp(fit->parameters[1]) * value.h;
-        share = curve::seeing_share(value, value.u);
-      }
-      samples_.weight[i] = 1 / (size * std::hypot(measuring_[i], seeing_scatter * share));
-    }
-    for (const std::size_t i : bad) samples_.weight[i] = 0;
-  }
-
-  std::vector<std::size_t> which_;
-  Samples samples_;
-  std::vector<double> commanded_;
-  std::vector<double> measuring_;  // relative
-  curve::ShapeFitter fitter_;
-  double prior_degrees_;
-  std::optional<double> log_rig_slope_;  // in scaled units
-  double rig_slope_sigma_ = 0;           // beside what kRigSlopeErrorsOfRivals allow
-  std::optional<ShapeFit> start_;
-};
-
-// Where the focus is when a play of `width` stands between drive and tube: it follows only once
-// the play is used up. Outward moves end at the commanded place if `outward`, else inward ones do.
-// `taken_up`: the start was reached from the side that the first move goes on from; else from the
-// other one, which leaves the play open.
-std::vector<double> with_play(const std::vector<double>& commanded, double width, bool outward,
-                              bool taken_up) {
-  std::vector<double> places = commanded;
-  double place = commanded.front() + (taken_up ? 0.0 : outward ? width : -width);
-  for (double& p : places) {
-    place = outward ? std::clamp(place, p, p + width) : std::clamp(place, p - width, p);
-    p = place;
-  }
-  return places;
-}
-
-double first_move_of(const std::vector<double>& places) {
-  for (std::size_t i = 1; i < places.size(); ++i) {
-    if (places[i] != places[i - 1]) return places[i] - places[i - 1];
-  }
-  return 0;
-}
-
-// The first place after the moves turned back; 0 where they never do.
-std::size_t first_turn(const std::vector<double>& places) {
-  double way = 0;
-  for (std::size_t i = 1; i < places.size(); ++i) {
-    const double move = places[i] - places[i - 1];
-    if (move * way < 0) return i;
-    if (move != 0) way = move;
-  }
-  return 0;
-}
-
-// The variants of one account: roughly weighed first, those near the best in full.
-struct Variant {
-  std::vector<double> places;
-  double log_prior = 0;
-  double amount = 0;  // scaled
-  std::size_t at = 0;
-};
 
 struct Best {
   double log_evidence = kNone;  // of all variants
@@ -370,15 +97,15 @@ AmountFound find_amount(Weigher& weigher, const Variant& start, const WithAmount
   return found;
 }
 
-// The likeliest frames, as many as hold all but a fiftieth of the account; of each the amounts
-// within two standard errors.
-std::vector<Account::Variant> near_variants(const Best& best, Weigher& weigher, const RunView& run,
-                                            const WithAmount& with_amount) {
-  struct Group {
-    Variant top;
-    double evidence = kNone;  // of `top`
-    double sum = kNone;
-  };
+// Variants with the same frame and sign.
+struct Group {
+  Variant top;
+  double evidence = kNone;  // of `top`
+  double sum = kNone;
+};
+
+// The heaviest first.
+std::vector<Group> groups_of(const Best& best) {
   std::map<std::pair<std::size_t, bool>, Group> groups;
   for (const auto& [variant, evidence] : best.near) {
     Group& group = groups[{variant.at, variant.amount < 0}];
@@ -390,9 +117,17 @@ std::vector<Account::Variant> near_variants(const Best& best, Weigher& weigher, 
   std::vector<Group> all;
   for (auto& [key, group] : groups) all.push_back(std::move(group));
   std::sort(all.begin(), all.end(), [](const Group& a, const Group& b) { return a.sum > b.sum; });
+  return all;
+}
+
+// The likeliest frames, as many as hold all but a fiftieth of the account; of each the amounts
+// within two standard errors.
+std::vector<Account::Variant> near_variants(const Best& best, Weigher& weigher, const RunView& run,
+                                            const WithAmount& with_amount) {
   constexpr double kEnough = 0.98;
   constexpr std::size_t kMost = 6;
   constexpr std::array kErrors{-1.8, -0.9, 0.0, 0.9, 1.8};
+  const std::vector<Group> all = groups_of(best);
   std::vector<Account::Variant> variants;
   double held = 0;
   double total = 0;
@@ -454,8 +189,6 @@ Account account_of(const Best& best, const Weighed& healthy, double others, Weig
   return account;
 }
 
-double log_all_good(std::size_t n) { return static_cast<double>(n) * std::log(1 - kBad.share); }
-
 // ln evidence of one or two bad points on a healthy run.
 double evidence_of_bad_points(Weigher& weigher) {
   const std::size_t n = weigher.count();
@@ -480,64 +213,6 @@ double evidence_of_bad_points(Weigher& weigher) {
     }
   }
   return all;
-}
-
-// Amounts from a twentieth of the range, evenly in the logarithm, up to half of it.
-constexpr int kAmounts = 14;
-double amount_of(int i) {
-  constexpr double kLeast = 0.05;
-  constexpr double kMost = 1.2;
-  return kLeast * std::pow(kMost / kLeast, i / (kAmounts - 1.0));
-}
-
-// Where the focus was in a run with free play, for places `t` as commanded.
-std::vector<Variant> slack_variants(const std::vector<double>& t) {
-  const double first_move = first_move_of(t);
-  std::vector<Variant> variants;
-  const std::size_t turn = first_turn(t);
-  const int starts = turn > 0 ? 2 : 1;  // without a turn a play that is taken up does not show
-  for (int i = 0; i < starts * kAmounts; ++i) {
-    const bool taken_up = i >= kAmounts;
-    const double width = amount_of(i % kAmounts);
-    variants.push_back({with_play(t, width, first_move > 0, taken_up),
-                        std::log(kPriorSlack / (starts * kAmounts)) + log_all_good(t.size()), width,
-                        taken_up ? turn : 0});
-  }
-  return variants;
-}
-
-// The same in a run that came to a stop.
-std::vector<Variant> stop_variants(const std::vector<double>& t) {
-  const std::size_t n = t.size();
-  std::vector<Variant> variants;
-  for (std::size_t k = 1; k + 2 < n; ++k) {  // the last place reached; two misses at the least
-    std::vector<double> places = t;
-    for (std::size_t i = k + 1; i < n; ++i) places[i] = t[k];
-    variants.push_back({places, std::log(kPriorNoMotion / static_cast<double>(n)) + log_all_good(n),
-                        std::abs(t[n - 1] - t[k]), k});
-  }
-  return variants;
-}
-
-std::vector<double> with_jump(std::vector<double> places, std::size_t at, double shift) {
-  for (std::size_t j = at; j < places.size(); ++j) places[j] += shift;
-  return places;
-}
-
-// The same in a run in which the focus jumped.
-std::vector<Variant> jump_variants(const std::vector<double>& t) {
-  const std::size_t n = t.size();
-  std::vector<Variant> variants;
-  for (std::size_t k = 2; k + 1 < n; ++k) {  // the first place after it
-    for (int i = 0; i < 2 * kAmounts; ++i) {
-      const double shift = i < kAmounts ? amount_of(i) : -amount_of(i - kAmounts);
-      variants.push_back(
-          {with_jump(t, k, shift),
-           std::log(kPriorJump / (2.0 * kAmounts * static_cast<double>(n - 3))) + log_all_good(n),
-           shift, k});
-    }
-  }
-  return variants;
 }
 
 }  // namespace
@@ -565,23 +240,14 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   const double no_account =
       log_sum(log_sum(good, outliers), may_be_flat ? flat.log_evidence + log_all_good(n) : kNone);
   const auto others = [&](double a, double b) { return log_sum(no_account, log_sum(a, b)); };
-  const auto with_slack = [&t](Variant variant, double amount) {
-    const bool taken_up = variant.at > 0;
-    variant.places = with_play(t, amount, first_move_of(t) > 0, taken_up);
-    variant.amount = amount;
-    return variant;
-  };
-  const auto with_shift = [&t](Variant variant, double amount) {
-    variant.places = with_jump(t, variant.at, amount);
-    variant.amount = amount;
-    return variant;
-  };
-  rivals.slack = account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher,
-                            run, with_slack);
+  rivals.slack =
+      account_of(slack, healthy, others(stop.log_evidence, jump.log_evidence), weigher, run,
+                 [&t](const Variant& v, double amount) { return with_slack(v, t, amount); });
   rivals.no_motion =
       account_of(stop, healthy, others(slack.log_evidence, jump.log_evidence), weigher, run, {});
-  rivals.focus_jump = account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence),
-                                 weigher, run, with_shift);
+  rivals.focus_jump =
+      account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run,
+                 [&t](const Variant& v, double amount) { return with_shift(v, t, amount); });
 
   const double all = log_sum(
       no_account, log_sum(slack.log_evidence, log_sum(stop.log_evidence, jump.log_evidence)));

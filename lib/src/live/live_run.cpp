@@ -56,8 +56,8 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   so_far_ = std::move(with);
 
-  const RunAnswer judged = answer_of(*recorded);
-  const FitResult& fit = judged.fit;
+  judged_ = answer_of(*recorded);
+  const FitResult& fit = judged_.fit;
   WatchAnswer answer;
   answer.file = newest.measurement.file;
   answer.position_steps = *newest.facts.position_steps;
@@ -68,7 +68,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
   answer.approach = fit.approach;
-  answer.move = judged.move;
+  answer.move = judged_.move;
   for (const CurvePoint& point : fit.points) {
     if (point.file == answer.file && point.position_steps == answer.position_steps) {
       answer.size_px = point.size_px;

@@ -46,6 +46,10 @@ std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped) {
   return lines;
 }
 
+std::string paragraph(const std::string& text, const TextOptions& options) {
+  return report::wrapped(report::printable(text), "", options.width);
+}
+
 namespace report {
 
 std::string like_sigma_or_empty(std::optional<double> value, std::optional<double> sigma) {
@@ -61,7 +65,7 @@ std::string count_words(std::size_t count, const std::string& one, const std::st
 }
 
 std::string dashed_table(const std::vector<Column>& columns,
-                         std::vector<std::vector<std::string>> rows,
+                         std::vector<std::vector<std::string>> rows, std::size_t width,
                          const std::string& may_be_blank) {
   for (std::size_t c = 0; c < columns.size(); ++c) {
     const std::string& heading = columns[c].heading;
@@ -72,35 +76,37 @@ std::string dashed_table(const std::vector<Column>& columns,
       if (row[c].empty()) row[c] = "-";
     }
   }
-  return aligned_table(columns, rows);
+  return aligned_table(columns, rows, width);
 }
 
-std::string answer_line(const std::string& name, const std::string& text) {
+std::string answer_line(const std::string& name, const std::string& text, std::size_t width) {
   constexpr std::size_t kNameWidth = 15;
-  std::string first = name + ":";
-  first.resize(std::max(kNameWidth, first.size() + 1), ' ');
-  return wrapped(text, first);
+  std::string label = name + ":";
+  label.resize(std::max(kNameWidth, label.size() + 1), ' ');
+  return labelled(label, text, width);
 }
 
-std::string verdict_line(Verdict verdict, const VerdictWords& words) {
+std::string verdict_line(Verdict verdict, const VerdictWords& words, std::size_t width) {
   const std::string& meaning = verdict == Verdict::trusted    ? words.trusted
                                : verdict == Verdict::doubtful ? words.doubtful
                                                               : words.unusable;
-  return answer_line("Verdict", enum_name(verdict) + (meaning.empty() ? "" : ": " + meaning));
+  return answer_line("Verdict", enum_name(verdict) + (meaning.empty() ? "" : ": " + meaning),
+                     width);
 }
 
-std::string bullets(const std::vector<std::string>& lines) {
+std::string bullets(const std::vector<std::string>& lines, std::size_t width) {
   std::string text;
-  for (const auto& line : lines) text += wrapped(printable(line), "  - ");
+  for (const auto& line : lines) text += wrapped(printable(line), "  - ", width);
   return text;
 }
 
-std::string section(const std::string& heading, const std::vector<std::string>& lines) {
-  return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines);
+std::string section(const std::string& heading, const std::vector<std::string>& lines,
+                    std::size_t width) {
+  return lines.empty() ? std::string() : "\n" + heading + "\n" + bullets(lines, width);
 }
 
-std::string why_not_trusted(const std::vector<std::string>& reasons) {
-  return section("Why it is not trusted", reasons);
+std::string why_not_trusted(const std::vector<std::string>& reasons, std::size_t width) {
+  return section("Why it is not trusted", reasons, width);
 }
 
 }  // namespace report

@@ -30,11 +30,11 @@ std::string count_words(std::size_t count, const std::string& one, const std::st
 // aligned_table with a dash for each value that is missing in a column which is not empty
 // throughout; columns without a heading, and those that `may_be_blank`, keep their gaps.
 std::string dashed_table(const std::vector<Column>& columns,
-                         std::vector<std::vector<std::string>> rows,
+                         std::vector<std::vector<std::string>> rows, std::size_t width,
                          const std::string& may_be_blank = {});
 
-// "name   text" with the names of the answer in one column.
-std::string answer_line(const std::string& name, const std::string& text);
+// "name   text" with the names of the answer in one column; on a narrow screen "name: text".
+std::string answer_line(const std::string& name, const std::string& text, std::size_t width);
 
 // What each verdict means for the answer at hand; empty: the verdict alone says it.
 struct VerdictWords {
@@ -42,13 +42,14 @@ struct VerdictWords {
   std::string doubtful;
   std::string unusable;
 };
-std::string verdict_line(Verdict verdict, const VerdictWords& words);
+std::string verdict_line(Verdict verdict, const VerdictWords& words, std::size_t width);
 
-std::string bullets(const std::vector<std::string>& lines);
+std::string bullets(const std::vector<std::string>& lines, std::size_t width);
 
 // A heading over bullets; nothing where there are none.
-std::string section(const std::string& heading, const std::vector<std::string>& lines);
+std::string section(const std::string& heading, const std::vector<std::string>& lines,
+                    std::size_t width);
 
-std::string why_not_trusted(const std::vector<std::string>& reasons);
+std::string why_not_trusted(const std::vector<std::string>& reasons, std::size_t width);
 
 }  // namespace starwaist::report

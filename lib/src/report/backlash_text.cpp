@@ -24,7 +24,7 @@ constexpr const char* kTrusted = "these settings can be used as they are";
 constexpr const char* kDoubtful = "take the figures as a hint, see below";
 constexpr const char* kUnusable = "these sweeps give no slack to rely on, see below";
 
-std::string sweeps_table(const BacklashResult& r) {
+std::string sweeps_table(const BacklashResult& r, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
   for (const SweepSlack& s : r.sweeps) {
     rows.push_back({enum_name(s.direction), std::to_string(s.points),
@@ -33,21 +33,22 @@ std::string sweeps_table(const BacklashResult& r) {
                     s.slack_steps ? format_like_sigma(*s.slack_steps, r.sigma_steps) : "?"});
   }
   return report::aligned_table({{"Sweep", "", report::Align::left},
-                                {"Points", ""},
+                                {"Points", "", report::Align::right, 2},
                                 {"Best focus", "steps"},
-                                {"±", "steps"},
+                                {"±", "steps", report::Align::right, 1},
                                 {"Dead travel", "steps"}},
-                               rows);
+                               rows, width);
 }
 
 }  // namespace
 
-std::string backlash_text(const BacklashResult& r) {
-  std::string text = answer_line("Slack", slack_words(r));
-  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable});
+std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
+  const std::size_t width = options.width;
+  std::string text = answer_line("Slack", slack_words(r), width);
+  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable}, width);
   if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
       !words.empty()) {
-    text += answer_line("95 % interval", words);
+    text += answer_line("95 % interval", words, width);
   }
   if (r.takeup_steps && *r.takeup_steps > 0) {
     const bool inward = r.final_direction == Direction::inward;
@@ -55,19 +56,24 @@ std::string backlash_text(const BacklashResult& r) {
                         "go " + format_short(*r.takeup_steps) +
                             (*r.takeup_steps == 1 ? " step" : " steps") + " past the target to " +
                             (inward ? "larger" : "smaller") + " positions, then come back " +
-                            enum_name(r.final_direction) + "; never against the focuser's stop");
+                            enum_name(r.final_direction) + "; never against the focuser's stop",
+                        width);
   }
   if (r.drift_identified && r.drift_steps) {
-    text += answer_line("Drift", report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +
-                                     " steps from the first frame to the last");
+    text += answer_line("Drift",
+                        report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +
+                            " steps from the first frame to the last",
+                        width);
   }
   if (r.remaining_steps) {
-    text += answer_line("Left over", format_short(*r.remaining_steps) +
-                                         " steps of slack in the run taken with take-up");
+    text += answer_line(
+        "Left over",
+        format_short(*r.remaining_steps) + " steps of slack in the run taken with take-up", width);
   }
-  text += report::why_not_trusted(texts_of(r.reasons));
-  if (!r.sweeps.empty()) text += "\n" + sweeps_table(r);
-  return text + section("Notes", texts_of(r.notes));
+  text += report::why_not_trusted(texts_of(r.reasons), width);
+  if (!options.details) return text;
+  if (!r.sweeps.empty()) text += "\n" + sweeps_table(r, width);
+  return text + section("Notes", texts_of(r.notes), width);
 }
 
 }  // namespace starwaist

@@ -1,10 +1,9 @@
-#include <algorithm>
-#include <cctype>
 #include <cstddef>
 #include <string>
 #include <vector>
 
 #include "report/answer_text.h"
+#include "report/opening.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -13,33 +12,9 @@
 namespace starwaist {
 namespace {
 
+using report::labelled;
 using report::printable;
 using report::wrapped;
-
-std::string title_of(const std::string& cause) {
-  const auto page = cause_page(cause);
-  return page ? page->title : cause;
-}
-
-std::string capital(std::string text) {
-  if (!text.empty()) {
-    text[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(text[0])));
-  }
-  return text;
-}
-
-std::string sure_words(double confidence) { return format_fixed(100 * confidence, 0) + " % sure"; }
-
-std::string use_words(const FitResult& fit) {
-  if (!fit.best_focus_steps || fit.verdict == Verdict::unusable) {
-    return fit.best_focus_steps
-               ? "Do not use this run's best focus (" + report::best_focus_words(fit) + ")."
-               : "This run cannot be used: it gives no best focus.";
-  }
-  const std::string best = "Best focus " + report::best_focus_words(fit);
-  return fit.verdict == Verdict::trusted ? best + ": it can be used."
-                                         : best + ": a hint only, check it with a better run.";
-}
 
 // "takeup_steps 90"; a setting's unit is in its name.
 std::string settings_words(const Finding& finding) {
@@ -56,50 +31,34 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
-std::string problems(const std::vector<Finding>& findings) {
-  std::string words;
-  for (const Finding& finding : findings) {
-    words += (words.empty() ? "" : "; ") + title_of(finding.cause) + " (" +
-             sure_words(finding.confidence) + ")";
-  }
-  return capital(words) + ".";
-}
-
-std::string healthy_words(const FitResult& fit) {
-  if (fit.verdict == Verdict::trusted) return "Nothing is wrong with this run.";
-  if (fit.reasons.empty()) return "No cause was found.";
-  return "No single cause is plain. " + capital(fit.reasons.front().text) + ".";
+// One finding with its figures. `first`: the opening gave its remedy.
+std::string finding_text(const Finding& finding, bool first, std::size_t width) {
+  std::string text =
+      "\n" +
+      wrapped(printable(report::capital(report::finding_title(finding)) + ". " + finding.summary),
+              "", width);
+  std::vector<std::string> figures;
+  for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
+  text += report::bullets(figures, width);
+  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
+  const std::string settings = settings_words(finding);
+  if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
+  return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);
 }
 
 }  // namespace
 
-std::string diagnose_text(const RunAnswer& answer) {
-  const FitResult& fit = answer.fit;
-  const std::vector<Finding>& findings = answer.findings;
-  std::string text = wrapped(use_words(fit), "");
-  if (findings.empty()) {
-    text += wrapped(printable(healthy_words(fit)), "");
-  } else {
-    text += wrapped(printable(problems(findings)), "");
-    text += wrapped(printable(findings.front().remedy.text), "What to do: ");
+std::string diagnose_text(const RunAnswer& answer, const TextOptions& options) {
+  if (!options.details) return opening_text(answer, options);
+  const std::size_t width = options.width;
+  std::string text = report::opening(answer, width);
+  const auto plain = report::told_findings(answer).plain;
+  for (const Finding* finding : plain) {
+    text += finding_text(*finding, finding == plain.front(), width);
   }
-  for (const Finding& finding : findings) {
-    text +=
-        "\n" + wrapped(printable(capital(title_of(finding.cause)) + ". " + finding.summary), "");
-    std::vector<std::string> figures;
-    for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
-    text += report::bullets(figures);
-    if (&finding != &findings.front()) {
-      text += wrapped(printable(finding.remedy.text), "  What to do: ");
-    }
-    const std::string settings = settings_words(finding);
-    if (!settings.empty()) text += wrapped(settings, "  For the next run: ");
-    text += "  More: starwaist diagnose --explain " + finding.cause + "\n";
-  }
-  if (!findings.empty() && fit.verdict != Verdict::trusted && !fit.reasons.empty()) {
-    text += report::section("What the curve says", texts_of(fit.reasons));
-  }
-  return text + report::section("Skipped", reason_lines(answer.skipped));
+  text += report::not_ruled_out(answer, width);
+  text += report::why_not_trusted(report::further_reasons(answer, plain), width);
+  return text + report::section("Skipped", reason_lines(answer.skipped), width);
 }
 
 std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) {
@@ -115,24 +74,26 @@ std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) 
   return printable(line) + "\n";
 }
 
-std::string explain_text(const CausePage& page) {
-  std::string text = capital(page.title) + " (" + page.cause + ")\n";
+std::string explain_text(const CausePage& page, const TextOptions& options) {
+  const std::size_t width = options.width;
+  std::string text = wrapped(report::capital(page.title) + " (" + page.cause + ")", "", width);
   const auto section = [&](const char* heading, const std::string& words) {
-    if (!words.empty()) text += std::string("\n") + heading + "\n" + wrapped(words, "  ");
+    if (!words.empty()) text += std::string("\n") + heading + "\n" + wrapped(words, "  ", width);
   };
   section("What it is", page.what);
   section("How it looks", page.curve);
   section("How it is told from its look-alikes", page.look_alikes);
   section("What to do", page.remedy);
-  if (!page.source.empty()) text += "\n" + wrapped(page.source, "Source: ");
+  if (!page.source.empty()) text += "\n" + labelled("Source: ", page.source, width);
   return text;
 }
 
-std::string explain_list(const std::vector<CausePage>& pages) {
+std::string explain_list(const std::vector<CausePage>& pages, const TextOptions& options) {
   std::vector<std::vector<std::string>> rows;
   for (const CausePage& page : pages) rows.push_back({page.cause, page.title});
   return report::aligned_table(
-      {{"Cause", "", report::Align::left}, {"What happened", "", report::Align::left}}, rows);
+      {{"Cause", "", report::Align::left}, {"What happened", "", report::Align::left, 0, 0, true}},
+      rows, options.width);
 }
 
 }  // namespace starwaist

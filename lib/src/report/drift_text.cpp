@@ -51,7 +51,7 @@ std::string skip_words(double probability) {
                      : "not good enough to leave out focus runs");
 }
 
-std::string filter_table(const DriftResult& r) {
+std::string filter_table(const DriftResult& r, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
   for (const auto& f : r.filters) {
     rows.push_back({filter_name(f.filter), std::to_string(f.runs),
@@ -59,10 +59,11 @@ std::string filter_table(const DriftResult& r) {
                     report::like_sigma_or_empty(f.sigma_steps, f.sigma_steps)});
   }
   return report::dashed_table(
-      {{"Filter", "", Align::left}, {"Runs", ""}, {"Offset", "steps"}, {"±", "steps"}}, rows);
+      {{"Filter", "", Align::left}, {"Runs", ""}, {"Offset", "steps"}, {"±", "steps"}}, rows,
+      width);
 }
 
-std::string prediction_table(const DriftResult& r) {
+std::string prediction_table(const DriftResult& r, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
   for (const auto& p : r.predictions) {
     std::string position = "no such filter";
@@ -82,8 +83,8 @@ std::string prediction_table(const DriftResult& r) {
                                {"Filter", "", Align::left},
                                {"Best focus", "steps"},
                                {"95 % interval", "steps"},
-                               {"In the zone", ""}},
-                              rows);
+                               {"In the zone", "", Align::right, 1}},
+                              rows, width);
 }
 
 std::vector<std::string> rejection_lines(const std::vector<DriftRejection>& rejected) {
@@ -103,39 +104,46 @@ std::vector<std::string> rejection_lines(const std::vector<DriftRejection>& reje
 
 }  // namespace
 
-std::string drift_table(const DriftFit& fit) {
+std::string drift_table(const DriftFit& fit, const TextOptions& options) {
   const DriftResult& r = fit.result;
+  const std::size_t width = options.width;
   std::string text;
   if (r.slope_steps_per_c) {
-    text += answer_line("Slope", with_sign(*r.slope_steps_per_c, r.slope_sigma) + " ± " +
-                                     format_like_sigma(*r.slope_sigma, r.slope_sigma) +
-                                     " steps per degree (95 %: " +
-                                     with_sign(*r.slope_interval_95.low, r.slope_sigma) + " to " +
-                                     with_sign(*r.slope_interval_95.high, r.slope_sigma) + ")");
+    text += answer_line(
+        "Slope",
+        with_sign(*r.slope_steps_per_c, r.slope_sigma) + " ± " +
+            format_like_sigma(*r.slope_sigma, r.slope_sigma) +
+            " steps per degree (95 %: " + with_sign(*r.slope_interval_95.low, r.slope_sigma) +
+            " to " + with_sign(*r.slope_interval_95.high, r.slope_sigma) + ")",
+        width);
   } else {
-    text += answer_line("Slope", "not found");
+    text += answer_line("Slope", "not found", width);
   }
-  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable});
+  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable}, width);
   if (r.slope_steps_per_c) {
     std::string line = format_fixed(*r.position_at_reference_steps, 1) + " steps at " +
                        format_fixed(*r.reference_temperature_c, 1) + " °C";
     if (r.filters.size() > 1) line += ", filter " + filter_name(r.filters.front().filter);
-    text += answer_line("Best focus", line);
+    text += answer_line("Best focus", line, width);
   }
-  text += answer_line("Refocus", refocus_words(r));
+  text += answer_line("Refocus", refocus_words(r), width);
   if (r.next_in_zone_probability) {
-    text += answer_line("Prediction", skip_words(*r.next_in_zone_probability));
+    text += answer_line("Prediction", skip_words(*r.next_in_zone_probability), width);
   }
   if (r.residual_rms_steps) {
-    text += answer_line("Runs", std::to_string(r.used) + " of " + std::to_string(r.runs) +
-                                    " count; they lie " + format_fixed(*r.residual_rms_steps, 1) +
-                                    " steps off the line (root mean square)");
+    text += answer_line("Runs",
+                        std::to_string(r.used) + " of " + std::to_string(r.runs) +
+                            " count; they lie " + format_fixed(*r.residual_rms_steps, 1) +
+                            " steps off the line (root mean square)",
+                        width);
   }
   if (r.altitude_steps_per_deg) {
-    text += answer_line("Altitude", with_sign(*r.altitude_steps_per_deg, r.altitude_sigma) + " ± " +
-                                        format_like_sigma(*r.altitude_sigma, r.altitude_sigma) +
-                                        " steps per degree of altitude, from " +
-                                        format_fixed(*r.reference_altitude_deg, 0) + " degrees");
+    text += answer_line("Altitude",
+                        with_sign(*r.altitude_steps_per_deg, r.altitude_sigma) + " ± " +
+                            format_like_sigma(*r.altitude_sigma, r.altitude_sigma) +
+                            " steps per degree of altitude, from " +
+                            format_fixed(*r.reference_altitude_deg, 0) + " degrees",
+                        width);
   }
   if (r.lag_minutes) {
     std::string line =
@@ -144,13 +152,14 @@ std::string drift_table(const DriftFit& fit) {
       line += " (95 %: " + format_fixed(*r.lag_interval_95_minutes.low, 0) + " to " +
               format_fixed(*r.lag_interval_95_minutes.high, 0) + ")";
     }
-    text += answer_line("Lag", line);
+    text += answer_line("Lag", line, width);
   }
-  text += report::why_not_trusted(texts_of(r.reasons));
-  if (!r.filters.empty()) text += "\n" + filter_table(r);
-  if (!r.predictions.empty()) text += "\n" + prediction_table(r);
-  text += report::section("Not used", rejection_lines(r.rejected));
-  return text + report::section("Notes", texts_of(r.notes));
+  text += report::why_not_trusted(texts_of(r.reasons), width);
+  if (!options.details) return text;
+  if (!r.filters.empty()) text += "\n" + filter_table(r, width);
+  if (!r.predictions.empty()) text += "\n" + prediction_table(r, width);
+  text += report::section("Not used", rejection_lines(r.rejected), width);
+  return text + report::section("Notes", texts_of(r.notes), width);
 }
 
 }  // namespace starwaist

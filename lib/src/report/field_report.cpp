@@ -1,10 +1,12 @@
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <string>
 #include <vector>
 
 #include "core/encode.h"
 #include "report/answer_text.h"
+#include "report/opening.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -15,19 +17,56 @@ namespace {
 
 using report::with_sigma;
 
-// Best focus of the zones laid out as the frame is stored, the first row on top.
-std::string zone_table(const std::vector<FieldZone>& zones) {
-  std::vector<std::vector<std::string>> rows = {
-      {"first rows", "", "", ""}, {"middle", "", "", ""}, {"last rows", "", "", ""}};
-  for (const FieldZone& zone : zones) {
-    rows[static_cast<std::size_t>(zone.row)][static_cast<std::size_t>(zone.column) + 1] =
-        with_sigma(zone.best_focus_steps, zone.sigma_steps);
+constexpr std::size_t kAnyWidth = std::numeric_limits<std::size_t>::max();
+
+// Best focus of the zones laid out as the frame is stored, the first row on top. On a narrow screen
+// without the standard errors.
+std::string zone_table(const std::vector<FieldZone>& zones, std::size_t width) {
+  const auto table = [&](bool errors) {
+    std::vector<std::vector<std::string>> rows = {
+        {"first rows", "", "", ""}, {"middle", "", "", ""}, {"last rows", "", "", ""}};
+    for (const FieldZone& zone : zones) {
+      rows[static_cast<std::size_t>(zone.row)][static_cast<std::size_t>(zone.column) + 1] =
+          errors ? with_sigma(zone.best_focus_steps, zone.sigma_steps)
+                 : format_like_sigma(zone.best_focus_steps, zone.sigma_steps);
+    }
+    return report::aligned_table(
+        {{"", "", report::Align::left}, {"left", "steps"}, {"middle", "steps"}, {"right", "steps"}},
+        rows, errors ? kAnyWidth : width);
+  };
+  const std::string full = table(true);
+  return report::fits(full, width) ? full : table(false);
+}
+
+std::string field_line(const std::string& name, const std::string& text, std::size_t width) {
+  constexpr std::size_t kNameWidth = 30;
+  std::string label = name + ":";
+  label.resize(std::max(kNameWidth, label.size() + 1), ' ');
+  return report::labelled(label, text, width);
+}
+
+std::string shape_text(const FieldFocus& focus, const std::optional<double>& zone_steps,
+                       std::size_t width) {
+  const auto steps = [](double value, double sigma) { return with_sigma(value, sigma) + " steps"; };
+  std::string text = zone_table(focus.zones, width) + "\n";
+  text += field_line("Left edge to right edge", steps(focus.tilt_x_steps, focus.tilt_x_sigma_steps),
+                     width);
+  text += field_line("First row to last row", steps(focus.tilt_y_steps, focus.tilt_y_sigma_steps),
+                     width);
+  text += field_line("Corners less centre",
+                     steps(focus.curvature_steps, focus.curvature_sigma_steps), width);
+  if (focus.flat_steps.bounded()) {
+    text += field_line("Stars grow by less than 1 %",
+                       "from " + format_fixed(*focus.flat_steps.low, 0) + " to " +
+                           format_fixed(*focus.flat_steps.high, 0) + " steps",
+                       width);
   }
-  return report::aligned_table({{"best focus", "", report::Align::left},
-                                {"left", "steps"},
-                                {"middle", "steps"},
-                                {"right", "steps"}},
-                               rows);
+  text += field_line("Lost at the worst edge",
+                     format_fixed(100 * focus.edge_growth, 0) + " % of size", width);
+  if (zone_steps) {
+    text += field_line("Critical focus zone", format_fixed(*zone_steps, 1) + " steps wide", width);
+  }
+  return text;
 }
 
 }  // namespace
@@ -75,40 +114,26 @@ Result<std::string> field_json(const RunAnswer& answer) {
   return encoding::json_text(*json);
 }
 
-std::string field_text(const RunAnswer& answer) {
-  std::string text = report::answer_line("Best focus", report::best_focus_words(answer.fit)) +
-                     report::verdict_line(answer.fit.verdict, {}) + "\n";
-  if (answer.field_focus) {
-    const FieldFocus& focus = *answer.field_focus;
-    text += zone_table(focus.zones) + "\n";
-    text += "Left edge to right edge      " +
-            with_sigma(focus.tilt_x_steps, focus.tilt_x_sigma_steps) + " steps\n";
-    text += "First row to last row        " +
-            with_sigma(focus.tilt_y_steps, focus.tilt_y_sigma_steps) + " steps\n";
-    text += "Corners less centre          " +
-            with_sigma(focus.curvature_steps, focus.curvature_sigma_steps) + " steps\n";
-    text += "Stars grow by less than 1 %  from " + format_fixed(*focus.flat_steps.low, 0) + " to " +
-            format_fixed(*focus.flat_steps.high, 0) + " steps\n";
-    text +=
-        "Lost at the worst edge       " + format_fixed(100 * focus.edge_growth, 0) + " % of size\n";
-    if (const auto& zone = answer.fit.critical_focus_zone_steps) {
-      text += "Critical focus zone          " + format_fixed(*zone, 1) + " steps wide\n";
-    }
-  } else {
-    text += "Focus over the field is not known.\n";
-  }
+std::string field_text(const RunAnswer& answer, const TextOptions& options) {
+  if (!options.details) return opening_text(answer, options);
+  const std::size_t width = options.width;
+  std::string text = report::opening(answer, width) + "\n";
+  text += answer.field_focus
+              ? shape_text(*answer.field_focus, answer.fit.critical_focus_zone_steps, width)
+              : report::wrapped("Focus over the field is not known.", "", width);
   if (answer.collimation) {
     const Collimation& seen = *answer.collimation;
-    text += "Shadow in out-of-focus stars " + format_fixed(100 * seen.shadow_offset, 1) + " ± " +
-            format_fixed(100 * seen.sigma, 1) + " % of their radius off centre, towards " +
-            format_fixed(seen.angle_deg, 0) + " degrees (" + report::printable(seen.file) + ")\n";
+    text += field_line(
+        "Shadow in out-of-focus stars",
+        format_fixed(100 * seen.shadow_offset, 1) + " ± " + format_fixed(100 * seen.sigma, 1) +
+            " % of their radius off centre, towards " + format_fixed(seen.angle_deg, 0) +
+            " degrees (" + report::printable(seen.file) + ")",
+        width);
   }
-  text += report::bullets(texts_of(answer.field_remarks));
-  text += report::why_not_trusted(texts_of(answer.fit.reasons));
-  for (const std::string& line : reason_lines(answer.skipped)) {
-    text += report::wrapped(report::printable(line), "  skipped: ");
-  }
-  return text;
+  text += report::bullets(texts_of(answer.field_remarks), width);
+  text += report::not_ruled_out(answer, width);
+  text += report::why_not_trusted(report::further_reasons(answer), width);
+  return text + report::section("Skipped", reason_lines(answer.skipped), width);
 }
 
 }  // namespace starwaist

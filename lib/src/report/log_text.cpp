@@ -29,7 +29,7 @@ std::string log_csv(const std::vector<LedgerRun>& runs) {
   return text;
 }
 
-std::string log_table(const std::vector<LedgerRun>& runs) {
+std::string log_table(const std::vector<LedgerRun>& runs, const TextOptions& options) {
   if (runs.empty()) return "No runs.\n";
   constexpr std::size_t kFilterWidth = 10;
   constexpr std::size_t kRigWidth = 14;
@@ -53,16 +53,17 @@ std::string log_table(const std::vector<LedgerRun>& runs) {
   for (const auto& [verdict, count] : verdicts) {
     text += ", " + std::to_string(count) + " " + verdict;
   }
-  return text + "\n\n" +
+  // The list is the answer, not a detail of it.
+  return report::wrapped(text, "", options.width) + "\n" +
          report::dashed_table({{"Run", ""},
                                {"Time (UTC)", "", Align::left},
-                               {"Rig", "", Align::left},
-                               {"Filter", "", Align::left},
-                               {"Temp", "°C"},
-                               {"Best focus", "steps"},
-                               {"±", "steps"},
-                               {"Verdict", "", Align::left}},
-                              rows);
+                               {"Rig", "", Align::left, 4},
+                               {"Filter", "", Align::left, 3},
+                               {"Temp", "°C", Align::right, 5},
+                               {"Focus", "steps"},
+                               {"±", "steps", Align::right, 2},
+                               {"Verdict", "", Align::left, 1}},
+                              rows, options.width);
 }
 
 std::string log_line(const LedgerRun& run) {

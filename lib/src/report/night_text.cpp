@@ -47,70 +47,80 @@ std::string first_words(const SessionAnswer& answer) {
 
 constexpr const char* kNotTrusted = "take it as a hint, see below";
 
-std::string frames_table(const SessionAnswer& answer) {
-  constexpr std::size_t kNameWidth = 22;
+std::string frames_table(const SessionAnswer& answer, std::size_t width) {
+  constexpr std::size_t kWidest = 22;
   std::vector<std::vector<std::string>> rows;
   for (std::size_t i = 0; i < answer.frames.size(); ++i) {
     const FrameMeasurement& f = answer.frames[i].measurement;
     const NightFrameAnswer& a = answer.judgement.frames[i];
-    rows.push_back({shortened(printable(f.file), kNameWidth), clock_time(f.time_utc),
+    rows.push_back({shortened(printable(f.file), kWidest), clock_time(f.time_utc),
                     shortened(printable(f.filter.value_or("")), 6), fixed_or_empty(f.hfr_px, 2),
                     fixed_or_empty(a.loss_percent, 0), fixed_or_empty(a.light_percent, 0),
                     fixed_or_empty(f.eccentricity, 2), fixed_or_empty(f.temperature_c, 1),
                     a.cause.value_or("")});
   }
-  return report::dashed_table({{"File", "", Align::left},
+  constexpr std::size_t kLeastName = 13;
+  return report::dashed_table({{"File", "", Align::left, 2, kLeastName},
                                {"UTC", ""},
-                               {"Filter", "", Align::left},
-                               {"Size", "px"},
+                               {"Filter", "", Align::left, 4},
+                               {"Size", "px", Align::right, 1},
                                {"Loss", "%"},
-                               {"Light", "%"},
-                               {"Ecc", ""},
-                               {"Temp", "°C"},
+                               {"Light", "%", Align::right, 3},
+                               {"Ecc", "", Align::right, 6},
+                               {"Temp", "°C", Align::right, 5},
                                {"Cause", "", Align::left}},
-                              rows, "Cause");
+                              rows, width, "Cause");
 }
 
 }  // namespace
 
-std::string night_text(const SessionAnswer& answer) {
+std::string night_text(const SessionAnswer& answer, const TextOptions& options) {
+  const std::size_t width = options.width;
   const NightResult& r = answer.judgement.result;
-  std::string text = report::wrapped(first_words(answer), "");
+  std::string text = report::wrapped(first_words(answer), "", width);
   for (const NightPeriod& period : r.periods) {
-    text += report::wrapped(printable(period.summary), "  - ");
+    text += report::wrapped(printable(period.summary), "  - ", width);
   }
-  text += "\n" + answer_line("Refocus", printable(r.refocus_rule.summary));
+  text += "\n" + answer_line("Refocus", printable(r.refocus_rule.summary), width);
   for (const NightFilter& filter : r.filters) {
     if (!filter.best_size_px) continue;
     text +=
         answer_line(filter.filter ? "Filter " + shortened(printable(*filter.filter), 8) : "Sizes",
                     count_words(static_cast<std::size_t>(filter.frames), "frame", "frames") +
                         ", best size " + format_fixed(*filter.best_size_px, 2) + " px, middle " +
-                        fixed_or_empty(filter.median_size_px, 2) + " px");
+                        fixed_or_empty(filter.median_size_px, 2) + " px",
+                    width);
   }
   if (r.exposure_s > 0) {
-    text +=
-        answer_line("Cost", "against best size and a clear sky " + hours_words(r.exposure_lost_s) +
-                                " of " + hours_words(r.exposure_s) + ", of that by lost focus " +
-                                hours_words(r.focus_lost_s));
+    text += answer_line("Cost",
+                        "against best size and a clear sky " + hours_words(r.exposure_lost_s) +
+                            " of " + hours_words(r.exposure_s) + ", of that by lost focus " +
+                            hours_words(r.focus_lost_s),
+                        width);
   }
-  text += report::verdict_line(r.verdict, {"", kNotTrusted, kNotTrusted});
-  text += report::why_not_trusted(texts_of(r.reasons));
-  text += report::section("Skipped", reason_lines(answer.skipped));
-  text += report::section("Notes", texts_of(r.notes));
-  return text + "\n" + frames_table(answer);
+  text += report::verdict_line(r.verdict, {"", kNotTrusted, kNotTrusted}, width);
+  text += report::why_not_trusted(texts_of(r.reasons), width);
+  if (!options.details) return text;
+  text += report::section("Skipped", reason_lines(answer.skipped), width);
+  text += report::section("Notes", texts_of(r.notes), width);
+  return text + "\n" + frames_table(answer, width);
 }
 
-std::string night_watch_text(const NightWatchAnswer& answer) {
+std::string night_watch_text(const NightWatchAnswer& answer, const TextOptions& options) {
   constexpr std::size_t kNameWidth = 30;
-  std::string line = shortened(printable(answer.file), kNameWidth) + "  ";
-  line += answer.size_px ? format_fixed(*answer.size_px, 2) + " px" : "no star could be measured";
+  const std::string name = shortened(printable(answer.file), kNameWidth) + "  ";
+  std::string line =
+      answer.size_px ? format_fixed(*answer.size_px, 2) + " px" : "no star could be measured";
   if (answer.best_size_px && answer.loss_percent) {
     line += ", " + format_fixed(*answer.loss_percent, 0) + " % above the best of " +
             format_fixed(*answer.best_size_px, 2) + " px";
   }
   if (answer.temperature_c) line += ", " + format_fixed(*answer.temperature_c, 1) + " °C";
-  return line + "\n" + report::wrapped(printable(answer.advice.text), answer.refocus ? "! " : "  ");
+  // Without details only what asks for an action.
+  const std::string text = report::labelled(name, line, options.width);
+  if (!options.details && !answer.refocus) return text;
+  return text + report::wrapped(printable(answer.advice.text), answer.refocus ? "! " : "  ",
+                                options.width);
 }
 
 }  // namespace starwaist

@@ -30,7 +30,7 @@ std::string in_steps_and_um(double steps, std::optional<double> um) {
   return text;
 }
 
-std::string alternatives_table(const FocusPlan& plan) {
+std::string alternatives_table(const FocusPlan& plan, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
   for (const PlanAlternative& a : plan.alternatives) {
     const bool chosen = a.points == plan.points && a.frames_per_point == plan.frames_per_point &&
@@ -45,54 +45,63 @@ std::string alternatives_table(const FocusPlan& plan) {
   }
   return report::aligned_table({{"Points", ""},
                                 {"Step", "steps"},
-                                {"Frames", "a point"},
+                                {"Frames", "a point", report::Align::right, 3},
                                 {"±", "steps"},
-                                {"In zone", ""},
-                                {"Time", "min"},
-                                {"Edge", "x smallest"},
+                                {"In zone", "", report::Align::right, 1},
+                                {"Time", "min", report::Align::right, 2},
+                                {"Edge", "x best", report::Align::right, 4},
                                 {"", "", report::Align::left}},
-                               rows);
+                               rows, width);
 }
 
 }  // namespace
 
-std::string plan_text(const FocusPlan& plan) {
-  std::string text = answer_line("Step size", format_short(plan.step_steps) + " steps");
-  text += answer_line("Points", std::to_string(plan.points) + ", " +
-                                    format_short(plan.half_range_steps) +
-                                    " steps to each side; the outermost stars are " +
-                                    format_fixed(plan.edge_size_ratio, 1) + " times the smallest");
-  text += answer_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s));
-  text += answer_line("Time", minutes_words(plan.minutes));
+std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
+  const std::size_t width = options.width;
+  std::string text = answer_line("Step size", format_short(plan.step_steps) + " steps", width);
+  text += answer_line("Points",
+                      std::to_string(plan.points) + ", " + format_short(plan.half_range_steps) +
+                          " steps to each side; the outermost stars are " +
+                          format_fixed(plan.edge_size_ratio, 1) + " times the smallest",
+                      width);
+  text += answer_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s), width);
+  text += answer_line("Time", minutes_words(plan.minutes), width);
   std::string accuracy = "± " + format_short(plan.expected_sigma_steps) + " steps expected";
   if (plan.probability_in_zone) {
     accuracy += "; within half of the focus zone with " +
                 report::percent_words(*plan.probability_in_zone) + " probability";
   }
-  text += answer_line("Accuracy", accuracy);
+  text += answer_line("Accuracy", accuracy, width);
   if (plan.critical_focus_zone_steps) {
-    text += answer_line("Focus zone", in_steps_and_um(*plan.critical_focus_zone_steps,
-                                                      plan.critical_focus_zone_um) +
-                                          ", a quarter wave to either side");
+    text +=
+        answer_line("Focus zone",
+                    in_steps_and_um(*plan.critical_focus_zone_steps, plan.critical_focus_zone_um) +
+                        ", a quarter wave to either side",
+                    width);
   } else {
-    text += answer_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step");
+    text +=
+        answer_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step", width);
   }
-  text +=
-      answer_line("Seeing's zone", in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
-                                       ": there stars grow by less than " +
-                                       format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %");
-  text += answer_line("Noise", format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
-                                   format_fixed(100 * plan.seeing_scatter, 1) +
-                                   " % of seeing from frame to frame");
+  text += answer_line("Seeing's zone",
+                      in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
+                          ": there stars grow by less than " +
+                          format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %",
+                      width);
+  text += answer_line("Noise",
+                      format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
+                          format_fixed(100 * plan.seeing_scatter, 1) +
+                          " % of seeing from frame to frame",
+                      width);
   if (!plan.positions_steps.empty()) {
     std::string positions;
     for (const double p : plan.positions_steps) {
       positions += (positions.empty() ? "" : ", ") + format_fixed(p, 0);
     }
-    text += answer_line("Positions", positions);
+    text += answer_line("Positions", positions, width);
   }
-  if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan);
-  return text + section("Notes", texts_of(plan.notes));
+  if (!options.details) return text;
+  if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan, width);
+  return text + section("Notes", texts_of(plan.notes), width);
 }
 
 std::string rig_file(const Rig& rig, const std::vector<std::string>& remarks,

@@ -3,6 +3,7 @@
 #include <vector>
 
 #include "report/answer_text.h"
+#include "report/opening.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -22,12 +23,9 @@ using report::section;
 using report::shortened;
 using report::wrapped;
 
-// What is left of an 80-column line beside the numbers.
+// Of a column of file names: no wider, and not shortened to less than this on a narrow screen.
 constexpr std::size_t kFileWidth = 22;
-
-constexpr const char* kTrusted = "this position can be used as it is";
-constexpr const char* kDoubtful = "take the position as a hint, see below";
-constexpr const char* kUnusable = "this run gives no position to rely on, see below";
+constexpr std::size_t kLeastFileWidth = 13;
 
 std::string zone_words(const FitResult& fit) {
   std::string text =
@@ -52,7 +50,7 @@ std::string zone_hint(const Rig& rig) {
   return "unknown" + text;
 }
 
-std::string models_table(const FitResult& fit) {
+std::string models_table(const FitResult& fit, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
   for (const auto& model : fit.models) {
     std::string best = "not found";
@@ -69,14 +67,14 @@ std::string models_table(const FitResult& fit) {
   }
   return dashed_table({{"Curve", "", Align::left},
                        {"Best focus", "steps"},
-                       {"±", "steps"},
-                       {"Smallest", "px"},
-                       {"R squared", ""},
+                       {"±", "steps", Align::right, 1},
+                       {"Smallest", "px", Align::right, 2},
+                       {"R squared", "", Align::right, 3},
                        {"Weight", "%"}},
-                      rows);
+                      rows, width);
 }
 
-std::string points_table(const FitResult& fit) {
+std::string points_table(const FitResult& fit, std::size_t width) {
   const ModelFit* chosen = chosen_model(fit);
   const int decimals = report::position_decimals(fit.points);
   std::vector<std::vector<std::string>> rows;
@@ -97,13 +95,13 @@ std::string points_table(const FitResult& fit) {
   const std::string size = fit.size_measure == SizeMeasure::fwhm ? "FWHM" : "HFR";
   return dashed_table({{"Position", "steps"},
                        {size, "px"},
-                       {"±", "px"},
+                       {"±", "px", Align::right, 1},
                        {"Off curve", "px"},
-                       {"Stars", ""},
-                       {"Temp", "°C"},
+                       {"Stars", "", Align::right, 4},
+                       {"Temp", "°C", Align::right, 5},
                        {"Used", ""},
-                       {"Frame", "", Align::left}},
-                      rows);
+                       {"Frame", "", Align::left, 3, kLeastFileWidth}},
+                      rows, width);
 }
 
 std::vector<std::string> rejection_lines(const FitResult& fit) {
@@ -116,7 +114,34 @@ std::vector<std::string> rejection_lines(const FitResult& fit) {
 
 }  // namespace
 
-std::string measure_table(const MeasuredRun& run) {
+namespace {
+
+// What a row of the table of frames holds.
+std::vector<std::string> frame_row(const FrameMeasurement& frame, int decimals) {
+  return {fixed_or_empty(frame.position_steps, decimals), fixed_or_empty(frame.hfr_px, 2),
+          fixed_or_empty(frame.hfr_sigma_px, 3),          fixed_or_empty(frame.fwhm_px, 2),
+          fixed_or_empty(frame.eccentricity, 2),          std::to_string(frame.star_count),
+          format_fixed(frame.background_adu, 0),          format_fixed(frame.noise_adu, 1),
+          shortened(printable(frame.file), kFileWidth)};
+}
+
+std::string frames_table(const std::vector<std::vector<std::string>>& rows, std::size_t width) {
+  return dashed_table({{"Position", "steps"},
+                       {"HFR", "px"},
+                       {"±", "px", Align::right, 1},
+                       {"FWHM", "px", Align::right, 4},
+                       {"Ecc.", "", Align::right, 3},
+                       {"Stars", ""},
+                       {"Sky", "ADU", Align::right, 5},
+                       {"Noise", "ADU", Align::right, 6},
+                       {"Frame", "", Align::left, 2, kLeastFileWidth}},
+                      rows, width);
+}
+
+}  // namespace
+
+std::string measure_table(const MeasuredRun& run, const TextOptions& options) {
+  const std::size_t width = options.width;
   std::vector<CurvePoint> positions;
   for (const MeasuredFrame& frame : run.frames) {
     if (frame.measurement.position_steps) {
@@ -134,11 +159,7 @@ std::string measure_table(const MeasuredRun& run) {
     if (frame.hfr_px && (smallest == nullptr || *frame.hfr_px < *smallest->hfr_px)) {
       smallest = &frame;
     }
-    rows.push_back({fixed_or_empty(frame.position_steps, decimals), fixed_or_empty(frame.hfr_px, 2),
-                    fixed_or_empty(frame.hfr_sigma_px, 3), fixed_or_empty(frame.fwhm_px, 2),
-                    fixed_or_empty(frame.eccentricity, 2), std::to_string(frame.star_count),
-                    format_fixed(frame.background_adu, 0), format_fixed(frame.noise_adu, 1),
-                    shortened(printable(frame.file), kFileWidth)});
+    rows.push_back(frame_row(frame, decimals));
   }
   std::string text = count_words(run.frames.size(), "frame", "frames") + " measured";
   if (!run.skipped.empty()) text += ", " + std::to_string(run.skipped.size()) + " skipped";
@@ -148,27 +169,21 @@ std::string measure_table(const MeasuredRun& run) {
     text += " Smallest stars: HFR " + format_fixed(*smallest->hfr_px, 2) + " px in " +
             shortened(printable(smallest->file), 2 * kFileWidth) + ".";
   }
-  text = wrapped(text, "") + "\n";
-  text += dashed_table({{"Position", "steps"},
-                        {"HFR", "px"},
-                        {"±", "px"},
-                        {"FWHM", "px"},
-                        {"Ecc.", ""},
-                        {"Stars", ""},
-                        {"Sky", "ADU"},
-                        {"Noise", "ADU"},
-                        {"Frame", "", Align::left}},
-                       rows);
-  text +=
-      "\nHFR: radius that holds half of a star's light. FWHM: full width at half\n"
-      "maximum. Ecc.: 0 round, towards 1 drawn out. ±: one standard error.\n";
+  text = wrapped(text, "", width);
+  if (!options.details) return text;
+  text += "\n" + frames_table(rows, width) + "\n" +
+          wrapped(
+              "HFR: radius that holds half of a star's light. FWHM: full width at half "
+              "maximum. Ecc.: 0 round, towards 1 drawn out. ±: one standard error.",
+              "", width);
   std::vector<std::string> remarks;
   for (const MeasuredFrame& frame : run.frames) {
     for (const auto& remark : frame.measurement.remarks) {
       remarks.push_back(frame.measurement.file + ": " + remark.text);
     }
   }
-  return text + section("Remarks", remarks) + section("Skipped", reason_lines(run.skipped));
+  return text + section("Remarks", remarks, width) +
+         section("Skipped", reason_lines(run.skipped), width);
 }
 
 // The sentence on a frame taken at best focus.
@@ -189,33 +204,36 @@ std::string arrival_words(const Arrival& arrival) {
   return words + "slack, slip or drift since, unless the seeing has worsened";
 }
 
-std::string fit_table(const RunAnswer& run) {
+std::string fit_table(const RunAnswer& run, const TextOptions& options) {
+  if (!options.details) return opening_text(run, options);
   const FitResult& fit = run.fit;
-  std::string text = answer_line("Best focus", report::best_focus_words(fit));
-  text += report::verdict_line(fit.verdict, {kTrusted, kDoubtful, kUnusable});
+  const std::size_t width = options.width;
+  std::string text =
+      report::opening(run, width) + "\n" + report::verdict_line(fit.verdict, {}, width);
   if (const auto words = report::interval_words(fit.interval_95_steps, fit.best_focus_sigma_steps);
       !words.empty()) {
-    text += answer_line("95 % interval", words);
+    text += answer_line("95 % interval", words, width);
   }
   if (fit.critical_focus_zone_steps) {
-    text += answer_line("Focus zone", zone_words(fit));
+    text += answer_line("Focus zone", zone_words(fit), width);
   } else if (fit.best_focus_steps) {
-    text += answer_line("Focus zone", zone_hint(run.rig));
+    text += answer_line("Focus zone", zone_hint(run.rig), width);
   }
   if (fit.approach) {
-    const bool outward = *fit.approach == Direction::outward;
-    text += answer_line("Approach", enum_name(*fit.approach) + ": arrive there " +
-                                        (outward ? "from smaller positions, as the run did"
-                                                 : "from larger positions, as the run did"));
+    text += answer_line("Approach",
+                        enum_name(*fit.approach) + (*fit.approach == Direction::outward
+                                                        ? ", from smaller positions"
+                                                        : ", from larger positions"),
+                        width);
   }
-  if (run.arrived) text += answer_line("Arrived", arrival_words(*run.arrived));
-  text += report::why_not_trusted(texts_of(fit.reasons));
-  if (!fit.points.empty()) text += "\n" + points_table(fit);
-  text += section("Not used", rejection_lines(fit));
-  if (!fit.models.empty()) text += "\n" + models_table(fit);
-  text += section("Notes", texts_of(fit.notes));
-  text += section("Skipped", reason_lines(run.skipped));
-  return text;
+  if (run.arrived) text += answer_line("Arrived", arrival_words(*run.arrived), width);
+  text += report::why_not_trusted(report::further_reasons(run), width);
+  if (!fit.points.empty()) text += "\n" + points_table(fit, width);
+  text += section("Not used", rejection_lines(fit), width);
+  if (!fit.models.empty()) text += "\n" + models_table(fit, width);
+  text += report::not_ruled_out(run, width);
+  text += section("Notes", texts_of(fit.notes), width);
+  return text + section("Skipped", reason_lines(run.skipped), width);
 }
 
 std::string fit_line(const std::string& run_name, const RunAnswer& run) {

@@ -14,27 +14,30 @@ Result<std::string> watch_json_line(const WatchAnswer& answer) {
   return encoding::json_line(*json);
 }
 
-std::string watch_text(const WatchAnswer& answer) {
+std::string watch_text(const WatchAnswer& answer, const TextOptions& options) {
   constexpr std::size_t kNameWidth = 30;
-  std::string line = report::shortened(report::printable(answer.file), kNameWidth) + "  " +
-                     format_fixed(answer.position_steps, 0) + " steps, " +
-                     (answer.size_px ? format_fixed(*answer.size_px, 2) + " px"
-                                     : std::string("no star could be measured"));
-  line += "\n  best focus ";
+  const std::size_t width = options.width;
+  const std::string name = report::shortened(report::printable(answer.file), kNameWidth) + "  ";
+  const std::string frame =
+      format_fixed(answer.position_steps, 0) + " steps, " +
+      (answer.size_px ? format_fixed(*answer.size_px, 2) + " px" : "no star could be measured");
+  std::string best = "best focus ";
   if (!answer.best_focus_steps) {
-    line += "not yet known";
+    best += "not yet known";
   } else {
-    line += format_fixed(*answer.best_focus_steps, 1);
+    best += format_fixed(*answer.best_focus_steps, 1);
     if (answer.best_focus_sigma_steps) {
-      line += " ± " + format_fixed(*answer.best_focus_sigma_steps, 1);
+      best += " ± " + format_fixed(*answer.best_focus_sigma_steps, 1);
     }
   }
   if (answer.enough) {
-    line += "; enough";
+    best += "; enough";
   } else if (answer.next_position_steps) {
-    line += "; next frame at " + format_fixed(*answer.next_position_steps, 0);
+    best += "; next frame at " + format_fixed(*answer.next_position_steps, 0);
   }
-  return line + "\n" + report::wrapped(report::printable(answer.advice.text), "  ");
+  std::string text = report::labelled(name, frame, width) + report::wrapped(best, "  ", width);
+  if (options.details) text += report::wrapped(report::printable(answer.advice.text), "  ", width);
+  return text;
 }
 
 }  // namespace starwaist
