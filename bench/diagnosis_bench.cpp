@@ -43,11 +43,12 @@ int main(int argc, char** argv) {
   namespace bench = starwaist::bench::diagnosis;
   const auto settings = bench::settings_from(argc, argv);
   if (!settings) {
-    std::fprintf(stderr,
-                 "usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] "
-                 "[--table] [--no-rig]\n"
-                 "       [--only CAUSE] [--weakest] [--graded] [--wide] [--show] [--keep FOLDER] [--seed 1] "
-                 "[--threads 0]\n");
+    std::fprintf(
+        stderr,
+        "usage: diagnosis_bench [--causes 3] [--healthy 15] [--pairs 15] [--full] "
+        "[--table] [--no-rig]\n"
+        "       [--only CAUSE] [--weakest] [--graded] [--wide] [--show] [--keep FOLDER] [--seed 1] "
+        "[--threads 0]\n");
     return 2;
   }
   // The renderer's large planes stay with the process: given back and asked for again for each star
