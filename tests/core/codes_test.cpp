@@ -40,7 +40,7 @@ TEST(Codes, AreNoNamesOfCauses) {
   }
 }
 
-// As no two statements that mean different things share their meaning in the catalogue.
+// Two codes with one meaning would be one code.
 TEST(Codes, HaveMeaningsOfTheirOwn) {
   std::set<std::string_view> meanings;
   for (const codes::Entry& entry : codes::kAll) {
