@@ -98,8 +98,9 @@ std::string reference() {
       "measure: `frames[]`", "`stars` and `defects` only with `--stars`. The columns of `--csv`.");
   page += section<FitResult>("fit", "Also the object `fit` of diagnose.");
   page += section<Arrival>("fit: `arrived`", "`null` without `--arrived`.");
-  page += section<Finding>("diagnose: `findings[]`",
-                           "Beside it `fit`, and `healthy`: true where none is listed.");
+  page += section<Finding>(
+      "diagnose: `findings[]`",
+      "Beside it `fit`, and `healthy`: true where none is listed and the verdict is `trusted`.");
   page += section<FocusPlan>("plan", "");
   page += section<BacklashResult>("backlash", "");
   page += section<FieldZone>(
