@@ -190,13 +190,15 @@ const Accepted* found(std::span<const Accepted> accepted, const std::string& cau
 
 }  // namespace
 
-std::vector<RunAccount> accounts_of(const RunRecord& record, std::span<const Accepted> accepted) {
+std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accepted> accepted) {
+  const RunRecord& record = first.record();
   if (record.options.known_arms || record.options.model) return {};
   const std::vector<std::size_t> spoiled = spoiled_by(accepted);
   const Accepted* thermal = found(accepted, "thermal_drift");
   const std::vector<double> drifted =
       thermal != nullptr ? thermal->candidate.moved_steps : std::vector<double>();
-  const RunView run = RunView(record).with(spoiled, drifted);
+  // Weighing the rivals is most of a diagnosis: not again where nothing is changed.
+  const RunView run = spoiled.empty() && drifted.empty() ? first : first.with(spoiled, drifted);
   if (!run.rivals()) return {};
   const Rivals& rivals = *run.rivals();
   Changes base{curve::all_measured(record.fit.points)};

@@ -22,7 +22,8 @@ struct Accepted {
 // that a cause spoiled, with and without them; sizes that grew with the fog. Best focus is that of
 // the field's median star at the middle of the run, with the slack taken up. Empty where the
 // record's own answer stands.
-std::vector<curve::RunAccount> accounts_of(const RunRecord& record,
+// `first`: the run before any cause was accepted.
+std::vector<curve::RunAccount> accounts_of(const RunView& first,
                                            std::span<const Accepted> accepted);
 
 }  // namespace starwaist::diagnosis

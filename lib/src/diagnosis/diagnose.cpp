@@ -126,9 +126,10 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
 Diagnosis diagnose(const RunRecord& record) {
   Diagnosis diagnosis;
   diagnosis.fit = record.fit;
-  diagnosis::RunView run(record);
+  const diagnosis::RunView first(record);
+  diagnosis::RunView run = first;
   std::vector<diagnosis::Accepted> accepted = diagnosis::compete(run);
-  const auto accounts = diagnosis::accounts_of(record, accepted);
+  const auto accounts = diagnosis::accounts_of(first, accepted);
   if (!accounts.empty()) {
     curve::answer_by_accounts(accounts, record.rig, record.options, diagnosis.fit);
   }
