@@ -175,11 +175,12 @@ void widen_by_drift(const FitResult& fit, const Accepted& thermal,
   }
 }
 
-// Jumps too small to be found are more frequent than the odds of one that is found count with. No
-// source; held against bench/diagnosis_bench.
-double with_small_jumps(double probability) {
-  constexpr double kFactor = 2;
-  return kFactor * probability / (1 + (kFactor - 1) * probability);
+// Jumps too small to be found are more frequent than the odds of one that is found count with.
+// Without sigmas the noise itself is open, and a jump too easily explains it: there the odds count
+// for less. No source; held against bench/diagnosis_bench and 3428 real sweeps without sigmas.
+double chance_of_jump(double probability, bool has_sigmas) {
+  const double factor = has_sigmas ? 2 : 0.5;
+  return factor * probability / (1 + (factor - 1) * probability);
 }
 
 const Accepted* found(std::span<const Accepted> accepted, const std::string& cause) {
@@ -205,7 +206,10 @@ std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accept
   base.move(drifted);
 
   std::vector<RunAccount> accounts;
-  const double jumped = with_small_jumps(rivals.probability_focus_jump);
+  const bool has_sigmas =
+      std::any_of(record.fit.points.begin(), record.fit.points.end(),
+                  [](const CurvePoint& point) { return point.sigma_px.has_value(); });
+  const double jumped = chance_of_jump(rivals.probability_focus_jump, has_sigmas);
   const double moved =
       std::min(1.0, rivals.probability_slack + rivals.probability_no_motion + jumped);
   Changes without = base;
