@@ -92,11 +92,6 @@ Result<RunAnswer> judged(const RecordedRun& recorded, const RunOptions& given,
   return found;
 }
 
-// An end that is open holds everything on its side.
-bool holds(const Interval& interval, double value) {
-  return !(interval.low && value < *interval.low) && !(interval.high && value > *interval.high);
-}
-
 Answer failed(const Error& error) {
   Answer answer;
   answer.failure = error.text();
@@ -145,8 +140,8 @@ Answer answer_of(const Run& run, const Settings& settings, const fs::path& folde
     answer.answered = true;
     answer.error_half_zones = (*fit.best_focus_steps - truth->best_focus_steps) /
                               (0.5 * truth->critical_focus_zone_steps);
-    answer.in_68 = holds(fit.interval_68_steps, truth->best_focus_steps);
-    answer.in_95 = holds(fit.interval_95_steps, truth->best_focus_steps);
+    answer.in_68 = fit.interval_68_steps.contains(truth->best_focus_steps);
+    answer.in_95 = fit.interval_95_steps.contains(truth->best_focus_steps);
     answer.half_width_half_zones =
         fit.interval_95_steps.bounded()
             ? (*fit.interval_95_steps.high - *fit.interval_95_steps.low) /

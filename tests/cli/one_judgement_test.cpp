@@ -6,6 +6,7 @@
 #include <string>
 
 #include "cli/call_program.h"
+#include "cli/with_rig.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -14,15 +15,8 @@ namespace {
 using Json = nlohmann::json;
 using testing_support::Answer;
 using testing_support::call;
+using testing_support::with_rig;
 using testing_support::Words;
-
-const Words kRig = {"--focal-length-mm", "480", "--f-number",    "5",  "--pixel-um", "3.76",
-                    "--um-per-step",     "2",   "--obstruction", "0.3"};
-
-Words with_rig(Words words) {
-  words.insert(words.end(), kRig.begin(), kRig.end());
-  return words;
-}
 
 // The figures that every view of a run shows, as bytes.
 std::string judgement_of(const Json& answer, const char* sigma = "best_focus_sigma_steps") {

@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "cli/call_program.h"
+#include "cli/with_rig.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -26,15 +27,8 @@ using testing::HasSubstr;
 using testing_support::Answer;
 using testing_support::call;
 using testing_support::read;
+using testing_support::with_rig;
 using testing_support::Words;
-
-const Words kRig = {"--focal-length-mm", "480", "--f-number",    "5",  "--pixel-um", "3.76",
-                    "--um-per-step",     "2",   "--obstruction", "0.3"};
-
-Words with_rig(Words words) {
-  words.insert(words.end(), kRig.begin(), kRig.end());
-  return words;
-}
 
 void render(const std::string& folder, const std::vector<std::string>& positions, int seed) {
   std::string list;

@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "run/demo_run.h"
 #include "starwaist/report.h"
 #include "starwaist/run.h"
 #include "support/temporary_folder.h"
@@ -16,6 +17,8 @@ namespace starwaist {
 namespace {
 
 namespace fs = std::filesystem;
+using testing_support::demo_options;
+using testing_support::kDemo;
 
 class Inputs : public testing::Test {
  protected:
@@ -25,18 +28,8 @@ class Inputs : public testing::Test {
   testing_support::TemporaryFolder folder_;
 };
 
-RunOptions demo_rig() {
-  RunOptions options;
-  options.rig.f_number = 5;
-  options.rig.pixel_um = 3.76;
-  options.rig.um_per_step = 2;
-  return options;
-}
-
-const std::string kDemo = STARWAIST_SOURCE_DIR "/demo-frames";
-
 TEST(JudgeRun, DemoRunIsTrustedAndHoldsTheTruth) {
-  const auto run = judge_run({kDemo}, demo_rig());
+  const auto run = judge_run({kDemo}, demo_options());
   ASSERT_TRUE(run.has_value()) << run.error().text();
   EXPECT_EQ(run->fit.verdict, Verdict::trusted);
   std::ifstream in(kDemo + "/truth.json");
@@ -46,7 +39,7 @@ TEST(JudgeRun, DemoRunIsTrustedAndHoldsTheTruth) {
 }
 
 TEST(JudgeRun, AnyThreadCountAndOrderOfInputsGivesTheSameBytes) {
-  RunOptions options = demo_rig();
+  RunOptions options = demo_options();
   options.threads = 1;
   const auto one = judge_run({kDemo}, options);
   options.threads = 2;
@@ -60,12 +53,12 @@ TEST(JudgeRun, AnyThreadCountAndOrderOfInputsGivesTheSameBytes) {
 TEST_F(Inputs, BadFramesAmongGoodOnesAreNamedAndSkipped) {
   auto files = find_run_input({kDemo})->frames;
   files.push_back(write("bad.fits", "no frame"));
-  const auto run = judge_run(files, demo_rig());
+  const auto run = judge_run(files, demo_options());
   ASSERT_TRUE(run.has_value());
   ASSERT_EQ(run->skipped.size(), 1U);
   EXPECT_EQ(run->skipped[0].file, "bad.fits");
   EXPECT_EQ(run->fit.verdict, Verdict::trusted);
-  EXPECT_FALSE(judge_run({files.back()}, demo_rig()).has_value());
+  EXPECT_FALSE(judge_run({files.back()}, demo_options()).has_value());
 }
 
 // The demo run without one of its frames, which then plays the frame taken afterwards.
@@ -77,7 +70,7 @@ RunAnswer demo_run_without(const std::string& name, RunOptions options) {
 }
 
 TEST(JudgeRun, AFrameTakenAtBestFocusHasThePromisedSize) {
-  const RunAnswer run = demo_run_without("frame_05.fits.fz", demo_rig());
+  const RunAnswer run = demo_run_without("frame_05.fits.fz", demo_options());
   ASSERT_TRUE(run.arrived && run.arrived->agrees);
   EXPECT_TRUE(*run.arrived->agrees) << *run.arrived->size_px << *run.arrived->expected_size_px;
   EXPECT_EQ(run.fit.points.size(), 10U);
@@ -85,7 +78,7 @@ TEST(JudgeRun, AFrameTakenAtBestFocusHasThePromisedSize) {
 
 TEST_F(Inputs, AFrameThatDidNotArriveIsTold) {
   // A frame from the end of the sweep whose header claims best focus.
-  RunOptions options = demo_rig();
+  RunOptions options = demo_options();
   options.read.keywords = {{"position", "NOSUCH"}};
   options.read.position_from_name = "at_([0-9]+)";
   std::vector<std::string> files;
@@ -105,7 +98,7 @@ TEST_F(Inputs, AFrameThatDidNotArriveIsTold) {
 }
 
 TEST(JudgeRun, TableOfTheSamePointsGivesTheSameAnswer) {
-  const auto run = judge_run({kDemo}, demo_rig());
+  const auto run = judge_run({kDemo}, demo_options());
   ASSERT_TRUE(run.has_value());
   const auto fit = fit_curve(run->fit.points, run->rig);
   ASSERT_TRUE(fit.has_value());

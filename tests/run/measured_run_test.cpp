@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "run/demo_run.h"
 #include "starwaist/run.h"
 #include "support/temporary_folder.h"
 
@@ -14,17 +15,9 @@ namespace {
 
 namespace fs = std::filesystem;
 using testing::SizeIs;
+using testing_support::demo_options;
+using testing_support::kDemo;
 using testing_support::TemporaryFolder;
-
-const std::string kDemo = STARWAIST_SOURCE_DIR "/demo-frames";
-
-RunOptions demo_options() {
-  RunOptions options;
-  options.rig.f_number = 5;
-  options.rig.pixel_um = 3.76;
-  options.rig.um_per_step = 2;
-  return options;
-}
 
 TEST(RecordRun, FramesThatShareANameKeepWhatIsTheirOwn) {
   const auto demo = find_run_input({kDemo});

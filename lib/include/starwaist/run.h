@@ -96,7 +96,6 @@ struct RunAnswer {
   Rig rig;                         // as completed from the headers
   std::optional<Arrival> arrived;  // where RunOptions::arrived names a frame
   std::optional<Move> move;        // to best focus; absent where the run cannot be used
-  bool of_frames = false;          // not of a table, which knows no places of stars
 
   [[nodiscard]] bool healthy() const { return findings.empty() && fit.verdict == Verdict::trusted; }
 };
@@ -115,6 +114,7 @@ struct RecordedRun {
     MatchedSize size;
   };
   std::optional<ArrivedFrame> arrived;
+  std::string why_no_field;  // of frames that do not show focus over the field; else empty
   std::optional<std::string> telescope;  // as in RunTable
 };
 

@@ -6,10 +6,8 @@
 #include <utility>
 
 #include "curve/fit_models.h"
-#include "curve/focus_mixture.h"
 #include "curve/located.h"
 #include "curve/run_points.h"
-#include "curve/verdict.h"
 #include "curve/verdict_facts.h"
 
 namespace starwaist::curve {
@@ -77,22 +75,23 @@ Told told_by(const RunAccount& account, const Samples& scale, const Rig& rig,
 
 // See RunAccount::group.
 void share_within_groups(std::vector<Told>& all) {
-  std::map<int, std::pair<double, double>> groups;  // highest evidence; sum of weights
-  for (const Told& told : all) {
-    if (told.group == 0 || told.parts.empty()) continue;
-    auto [place, fresh] = groups.try_emplace(told.group, told.log_evidence, 0.0);
-    place->second.first = std::max(place->second.first, told.log_evidence);
-    place->second.second += told.weight;
-  }
-  std::map<int, double> totals;
+  std::map<int, std::vector<Told*>> groups;
   for (Told& told : all) {
-    if (told.group == 0 || told.parts.empty()) continue;
-    told.weight *= std::exp(told.log_evidence - groups[told.group].first);
-    totals[told.group] += told.weight;
+    if (told.group != 0 && !told.parts.empty()) groups[told.group].push_back(&told);
   }
-  for (Told& told : all) {
-    if (told.group == 0 || told.parts.empty()) continue;
-    told.weight *= groups[told.group].second / totals[told.group];
+  for (const auto& [number, members] : groups) {
+    const auto top = std::max_element(
+        members.begin(), members.end(),
+        [](const Told* a, const Told* b) { return a->log_evidence < b->log_evidence; });
+    const double highest = (*top)->log_evidence;
+    double before = 0;
+    double after = 0;
+    for (Told* told : members) {
+      before += told->weight;
+      told->weight *= std::exp(told->log_evidence - highest);
+      after += told->weight;
+    }
+    for (Told* told : members) told->weight *= before / after;
   }
 }
 
@@ -130,26 +129,10 @@ void answer_by_accounts(std::span<const RunAccount> accounts, const Rig& rig,
   }
   const std::vector<Component> parts = parts_of(std::move(all));
   if (parts.empty()) return;
-  const ModelFit whole = located(samples, parts, {}, Located::by_one_sigma);
-  fit.interval_68_steps = whole.interval_68_steps;
-  fit.interval_95_steps = whole.interval_95_steps;
-  fit.best_focus_steps = whole.best_focus_steps;
-  fit.best_focus_sigma_steps = whole.best_focus_sigma_steps;
-  if (points_nowhere(samples, whole)) {
-    fit.best_focus_steps.reset();
-    fit.best_focus_sigma_steps.reset();
-  }
-  fit.probability_in_zone.reset();
-  if (fit.best_focus_steps && fit.critical_focus_zone_steps) {
-    fit.probability_in_zone =
-        mixture_within(parts, samples.scaled_position(*fit.best_focus_steps),
-                       0.5 * *fit.critical_focus_zone_steps / samples.half_range_steps);
-  }
+  take_focus(focus_of_parts(samples, parts, fit.critical_focus_zone_steps), fit);
   std::vector<bool> used;
   for (const std::size_t i : run->point_of_sample) used.push_back(fit.points[i].used);
-  const Judgement judgement = judge(facts_of(*run, used, fit, rig));
-  fit.verdict = judgement.verdict;
-  fit.reasons = judgement.reasons;
+  judge_fit(*run, used, rig, fit);
 }
 
 }  // namespace starwaist::curve

@@ -6,7 +6,6 @@
 #include "curve/known_slope.h"
 #include "curve/located.h"
 #include "curve/run_points.h"
-#include "curve/verdict.h"
 #include "curve/verdict_facts.h"
 #include "starwaist/codes.h"
 #include "starwaist/curve.h"
@@ -97,14 +96,9 @@ std::vector<Statement> notes_on_parabola(const std::vector<ModelFit>& models,
 
 void take_combined(const CombinedAnswer& combined, const Samples& samples,
                    std::vector<ModelAnswer> answers, FitResult& result) {
-  const ModelFit& whole = combined.whole;
   result.chosen = combined.chosen;
-  result.best_focus_steps = whole.best_focus_steps;
-  result.best_focus_sigma_steps = whole.best_focus_sigma_steps;
-  result.interval_68_steps = whole.interval_68_steps;
-  result.interval_95_steps = whole.interval_95_steps;
-  result.probability_in_zone = combined.probability_in_zone;
-  const bool by_one_sigma = whole.best_focus_steps && !whole.interval_95_steps.bounded();
+  take_focus(combined.focus, result);
+  const bool by_one_sigma = result.best_focus_steps && !result.interval_95_steps.bounded();
   for (ModelAnswer& a : answers) {
     if (by_one_sigma) {
       a.fit = located(samples, a.parts, a.fit, Located::by_one_sigma);
@@ -131,9 +125,7 @@ FitResult fit_alone(const RunPoints& run, std::span<const CurvePoint> points, co
   for (const auto& notes : {notes_on_sigmas(result), notes_on_parabola(result.models, options)}) {
     result.notes.insert(result.notes.end(), notes.begin(), notes.end());
   }
-  const Judgement judgement = judge(facts_of(run, used, result, rig));
-  result.verdict = judgement.verdict;
-  result.reasons = judgement.reasons;
+  judge_fit(run, used, rig, result);
   return result;
 }
 

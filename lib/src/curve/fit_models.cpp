@@ -154,17 +154,7 @@ CombinedAnswer combine(const Samples& samples, const std::vector<ModelAnswer>& a
     }
   }
   if (!normalise(parts)) return combined;
-  ModelFit& whole = combined.whole;
-  whole = located(samples, parts, {}, Located::by_one_sigma);
-  if (points_nowhere(samples, whole)) {
-    whole.best_focus_steps.reset();
-    whole.best_focus_sigma_steps.reset();
-  }
-  if (whole.best_focus_steps && zone_steps) {
-    combined.probability_in_zone =
-        mixture_within(parts, samples.scaled_position(*whole.best_focus_steps),
-                       0.5 * *zone_steps / samples.half_range_steps);
-  }
+  combined.focus = focus_of_parts(samples, parts, zone_steps);
   return combined;
 }
 

@@ -4,6 +4,7 @@
 #include <optional>
 #include <vector>
 
+#include "curve/located.h"
 #include "curve/model_answer.h"
 #include "curve/run_points.h"
 #include "starwaist/curve.h"
@@ -20,8 +21,7 @@ FittedModels fit_models(const RunPoints& run, const Rig& rig, const FitOptions& 
 
 struct CombinedAnswer {
   std::optional<CurveModel> chosen;  // the heaviest model
-  ModelFit whole;                    // best focus and its intervals, over all models
-  std::optional<double> probability_in_zone;
+  FocusOfParts focus;                // over all models
 };
 
 CombinedAnswer combine(const Samples& samples, const std::vector<ModelAnswer>& answers,

@@ -42,6 +42,19 @@ Interval without_far_ends(Interval interval) {
   if (interval.high && *interval.high > kFarthestEnd) interval.high.reset();
   return interval;
 }
+
+// Far from the sweep, or outside it with an interval longer than it: a direction, not a place.
+bool points_nowhere(const Samples& s, const ModelFit& fit) {
+  if (!fit.best_focus_steps) return false;
+  constexpr double kFarthestRanges = 3;  // from the sweep: nothing there was looked at
+  const double beyond = std::abs(*fit.best_focus_steps - s.centre_steps) - s.half_range_steps;
+  if (beyond > 2 * kFarthestRanges * s.half_range_steps) return true;
+  if (!fit.interval_95_steps.bounded()) return false;
+  const double range = 2 * s.half_range_steps;
+  return std::abs(*fit.best_focus_steps - s.centre_steps) > s.half_range_steps &&
+         *fit.interval_95_steps.high - *fit.interval_95_steps.low > range;
+}
+
 }  // namespace
 
 ModelFit located(const Samples& s, const std::vector<Component>& parts, ModelFit fit,
@@ -62,15 +75,28 @@ ModelFit located(const Samples& s, const std::vector<Component>& parts, ModelFit
   return fit;
 }
 
-bool points_nowhere(const Samples& s, const ModelFit& fit) {
-  if (!fit.best_focus_steps) return false;
-  constexpr double kFarthestRanges = 3;  // from the sweep: nothing there was looked at
-  const double beyond = std::abs(*fit.best_focus_steps - s.centre_steps) - s.half_range_steps;
-  if (beyond > 2 * kFarthestRanges * s.half_range_steps) return true;
-  if (!fit.interval_95_steps.bounded()) return false;
-  const double range = 2 * s.half_range_steps;
-  return std::abs(*fit.best_focus_steps - s.centre_steps) > s.half_range_steps &&
-         *fit.interval_95_steps.high - *fit.interval_95_steps.low > range;
+FocusOfParts focus_of_parts(const Samples& samples, const std::vector<Component>& parts,
+                            const std::optional<double>& zone_steps) {
+  FocusOfParts focus;
+  focus.whole = located(samples, parts, {}, Located::by_one_sigma);
+  if (points_nowhere(samples, focus.whole)) {
+    focus.whole.best_focus_steps.reset();
+    focus.whole.best_focus_sigma_steps.reset();
+  }
+  if (focus.whole.best_focus_steps && zone_steps) {
+    focus.probability_in_zone =
+        mixture_within(parts, samples.scaled_position(*focus.whole.best_focus_steps),
+                       0.5 * *zone_steps / samples.half_range_steps);
+  }
+  return focus;
+}
+
+void take_focus(const FocusOfParts& focus, FitResult& result) {
+  result.best_focus_steps = focus.whole.best_focus_steps;
+  result.best_focus_sigma_steps = focus.whole.best_focus_sigma_steps;
+  result.interval_68_steps = focus.whole.interval_68_steps;
+  result.interval_95_steps = focus.whole.interval_95_steps;
+  result.probability_in_zone = focus.probability_in_zone;
 }
 
 bool normalise(std::vector<Component>& parts) {

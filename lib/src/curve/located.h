@@ -1,6 +1,7 @@
 // Where best focus is, from the parts of an answer: its place, one sigma and two intervals.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "curve/curve_samples.h"
@@ -17,8 +18,17 @@ enum class Located { surely, by_one_sigma };
 ModelFit located(const Samples& samples, const std::vector<Component>& parts, ModelFit fit,
                  Located located = Located::surely);
 
-// Best focus outside the sampled range with an interval longer than it: a direction, not a place.
-bool points_nowhere(const Samples& s, const ModelFit& fit);
+// The answer of weighted parts.
+struct FocusOfParts {
+  ModelFit whole;  // best focus and its intervals; no best focus where it points nowhere
+  std::optional<double> probability_in_zone;
+};
+// `zone_steps`: full width of the critical focus zone.
+FocusOfParts focus_of_parts(const Samples& samples, const std::vector<Component>& parts,
+                            const std::optional<double>& zone_steps);
+
+// Takes best focus, its intervals and its probability over into `result`.
+void take_focus(const FocusOfParts& focus, FitResult& result);
 
 // Scales the parts' weights to a sum of 1; false where there is no weight.
 bool normalise(std::vector<Component>& parts);

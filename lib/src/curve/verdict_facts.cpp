@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "curve/model_answer.h"
 
@@ -102,6 +103,13 @@ VerdictFacts facts_of(const RunPoints& run, const std::vector<bool>& used, const
   }
   facts.parabola_answers = shown->model == CurveModel::parabola;
   return facts;
+}
+
+void judge_fit(const RunPoints& run, const std::vector<bool>& used, const Rig& rig,
+               FitResult& result) {
+  Judgement judgement = judge(facts_of(run, used, result, rig));
+  result.verdict = judgement.verdict;
+  result.reasons = std::move(judgement.reasons);
 }
 
 }  // namespace starwaist::curve

@@ -13,4 +13,8 @@ namespace starwaist::curve {
 VerdictFacts facts_of(const RunPoints& run, const std::vector<bool>& used, const FitResult& result,
                       const Rig& rig);
 
+// Gives `result` the verdict, and its reasons, of these facts.
+void judge_fit(const RunPoints& run, const std::vector<bool>& used, const Rig& rig,
+               FitResult& result);
+
 }  // namespace starwaist::curve

@@ -20,17 +20,17 @@ constexpr double kLeastWeight = 0.002;
 
 double chance_of(const Accepted& accepted) { return probability_of(accepted.candidate.log_odds); }
 
-// The same points with some of them at other places, or not counted.
-struct Changes {
-  std::vector<CurvePoint> points;
+using Points = std::vector<CurvePoint>;
 
-  void move(const std::vector<double>& steps) {
-    for (std::size_t i = 0; i < steps.size(); ++i) points[i].position_steps += steps[i];
-  }
-  void leave_out(const std::vector<std::size_t>& which) {
-    for (const std::size_t i : which) points[i].used = false;
-  }
-};
+Points moved_by(Points points, const std::vector<double>& steps) {
+  for (std::size_t i = 0; i < steps.size(); ++i) points[i].position_steps += steps[i];
+  return points;
+}
+
+Points without(Points points, const std::vector<std::size_t>& which) {
+  for (const std::size_t i : which) points[i].used = false;
+  return points;
+}
 
 std::vector<std::size_t> spoiled_by(std::span<const Accepted> accepted) {
   std::vector<std::size_t> spoiled;
@@ -64,8 +64,8 @@ std::vector<MiddleShift> middle_of_jump(std::size_t at, double amount_steps, std
 // Sizes as they would have been without the fog, which widens the star in focus by `growth` at its
 // thickest. In focus the seeing's width counts, far out the blur of the optics does: what the fog
 // adds, it adds in quadrature to the size in focus.
-std::vector<CurvePoint> without_fog(std::vector<CurvePoint> points, const RunView& run,
-                                    const std::vector<double>& thickness, double growth) {
+Points without_fog(Points points, const RunView& run, const std::vector<double>& thickness,
+                   double growth) {
   std::size_t smallest = 0;
   for (std::size_t i = 0; i < points.size(); ++i) {
     if (!points[i].size_px) continue;
@@ -109,19 +109,16 @@ void add_fog(const RunView& run, const Accepted& fog, std::vector<RunAccount>& a
   accounts = std::move(all);
 }
 
-void add_moved(const Account& account, double probability, bool is_jump, const Changes& base,
+void add_moved(const Account& account, double probability, bool is_jump, const Points& base,
                std::vector<RunAccount>& accounts) {
   if (probability < kLeastWeight) return;
   for (const Account::Variant& variant : account.variants) {
-    Changes changes = base;
-    changes.move(variant.moved_steps);
-    const auto shifts = is_jump
-                            ? middle_of_jump(variant.at, variant.amount_steps, base.points.size())
-                            : std::vector<MiddleShift>{{1, 0}};
+    const auto shifts = is_jump ? middle_of_jump(variant.at, variant.amount_steps, base.size())
+                                : std::vector<MiddleShift>{{1, 0}};
     for (const MiddleShift& shift : shifts) {
       RunAccount& made = accounts.emplace_back();
       made.weight = probability * variant.weight * shift.share;
-      made.points = changes.points;
+      made.points = moved_by(base, variant.moved_steps);
       made.shift_steps = shift.steps;
     }
   }
@@ -202,24 +199,23 @@ std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accept
   const RunView run = spoiled.empty() && drifted.empty() ? first : first.with(spoiled, drifted);
   if (!run.rivals()) return {};
   const Rivals& rivals = *run.rivals();
-  Changes base{curve::all_measured(record.fit.points)};
-  base.move(drifted);
+  const Points all = moved_by(curve::all_measured(record.fit.points), drifted);
+  const Points good = without(all, spoiled);
 
   std::vector<RunAccount> accounts;
   const bool has_sigmas =
       std::any_of(record.fit.points.begin(), record.fit.points.end(),
                   [](const CurvePoint& point) { return point.sigma_px.has_value(); });
-  const double jumped = chance_of_jump(rivals.probability_focus_jump, has_sigmas);
-  const double moved =
-      std::min(1.0, rivals.probability_slack + rivals.probability_no_motion + jumped);
-  Changes without = base;
-  without.leave_out(spoiled);
+  const double slack = probability_of(rivals.slack.log_odds);
+  const double stopped = probability_of(rivals.no_motion.log_odds);
+  const double jumped = chance_of_jump(probability_of(rivals.focus_jump.log_odds), has_sigmas);
+  const double moved = std::min(1.0, slack + stopped + jumped);
   const double chance = spoiled.empty() ? 0 : chance_of_spoiled(accepted);
-  accounts.push_back({(1 - moved) * (1 - chance), base.points});
-  if (chance > 0) accounts.push_back({(1 - moved) * chance, without.points});
-  add_moved(rivals.slack, rivals.probability_slack, false, without, accounts);
-  add_moved(rivals.no_motion, rivals.probability_no_motion, false, without, accounts);
-  add_moved(rivals.focus_jump, jumped, true, without, accounts);
+  accounts.push_back({(1 - moved) * (1 - chance), all});
+  if (chance > 0) accounts.push_back({(1 - moved) * chance, good});
+  add_moved(rivals.slack, slack, false, good, accounts);
+  add_moved(rivals.no_motion, stopped, false, good, accounts);
+  add_moved(rivals.focus_jump, jumped, true, good, accounts);
   if (const Accepted* fog = found(accepted, "fogging")) add_fog(run, *fog, accounts);
   widen_far_from_points(record.fit, accounts);
   if (!accepted.empty()) widen_by_causes(record.fit, moved, accounts);

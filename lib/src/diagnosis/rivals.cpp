@@ -120,38 +120,39 @@ std::vector<Group> groups_of(const Best& best) {
   return all;
 }
 
+struct WeightedVariant {
+  Variant variant;
+  double weight = 0;
+};
+
 // The likeliest frames, as many as hold all but a fiftieth of the account; of each the amounts
-// within two standard errors.
-std::vector<Account::Variant> near_variants(const Best& best, Weigher& weigher, const RunView& run,
-                                            const WithAmount& with_amount) {
+// within two standard errors. The weights sum to 1.
+std::vector<WeightedVariant> near_variants(const Best& best, Weigher& weigher,
+                                           const WithAmount& with_amount) {
   constexpr double kEnough = 0.98;
   constexpr std::size_t kMost = 6;
   constexpr std::array kErrors{-1.8, -0.9, 0.0, 0.9, 1.8};
   const std::vector<Group> all = groups_of(best);
-  std::vector<Account::Variant> variants;
+  std::vector<WeightedVariant> variants;
   double held = 0;
-  double total = 0;
   for (std::size_t k = 0; k < std::min(kMost, all.size()) && held < kEnough; ++k) {
+    const Variant& top = all[k].top;
     const double weight = std::exp(all[k].sum - best.log_evidence);
     held += weight;
-    const auto add = [&](const Variant& variant, double share) {
-      variants.push_back({weight * share, weigher.which()[variant.at],
-                          variant.amount * weigher.samples().half_range_steps,
-                          moved_steps_of(variant, weigher, run)});
-      total += weight * share;
-    };
     if (!with_amount) {
-      add(all[k].top, 1);
+      variants.push_back({top, weight});
       continue;
     }
-    const AmountFound found = find_amount(weigher, all[k].top, with_amount);
-    const double sign = all[k].top.amount < 0 ? -1 : 1;
+    const AmountFound found = find_amount(weigher, top, with_amount);
+    const double sign = top.amount < 0 ? -1 : 1;
     for (const double error : kErrors) {
       const double amount = sign * std::exp(found.log_amount + error * found.sigma);
-      add(with_amount(all[k].top, amount), std::exp(-0.5 * error * error));
+      variants.push_back({with_amount(top, amount), weight * std::exp(-0.5 * error * error)});
     }
   }
-  for (Account::Variant& variant : variants) variant.weight /= total;
+  double total = 0;
+  for (const WeightedVariant& near : variants) total += near.weight;
+  for (WeightedVariant& near : variants) near.weight /= total;
   return variants;
 }
 
@@ -160,32 +161,31 @@ Account account_of(const Best& best, const Weighed& healthy, double others, Weig
                    const RunView& run, const WithAmount& with_amount) {
   Account account;
   if (best.variant.places.empty() || !(best.log_evidence > kNone)) return account;
-  const Samples& s = weigher.samples();
   account.log_odds = best.log_evidence - others;
-  account.amount_steps = best.variant.amount * s.half_range_steps;
-  account.at = weigher.which()[best.variant.at];
-  account.moved_steps = moved_steps_of(best.variant, weigher, run);
-  account.best_focus_steps = s.steps(best.weighed.best_t);
-  account.shift_steps = (best.weighed.best_t - healthy.best_t) * s.half_range_steps;
   if (healthy.squares > 0) {
     account.misfit_share = std::clamp(1 - best.weighed.squares / healthy.squares, 0.0, 1.0);
   }
+  Variant top = best.variant;
+  double best_t = best.weighed.best_t;
+  const double half_range_steps = weigher.samples().half_range_steps;
   constexpr double kNegligible = -6;  // its amounts are not looked at more closely
-  if (account.log_odds < kNegligible) return account;
-  account.variants = near_variants(best, weigher, run, with_amount);
-  const auto top =
-      std::max_element(account.variants.begin(), account.variants.end(),
-                       [](const auto& a, const auto& b) { return a.weight < b.weight; });
-  account.amount_steps = top->amount_steps;
-  account.at = top->at;
-  account.moved_steps = top->moved_steps;
-  std::vector<double> places = weigher.commanded();
-  for (std::size_t k = 0; k < places.size(); ++k) {
-    places[k] += top->moved_steps[weigher.which()[k]] / s.half_range_steps;
+  if (account.log_odds >= kNegligible) {
+    const std::vector<WeightedVariant> near = near_variants(best, weigher, with_amount);
+    for (const auto& [variant, weight] : near) {
+      account.variants.push_back({weight, weigher.which()[variant.at],
+                                  variant.amount * half_range_steps,
+                                  moved_steps_of(variant, weigher, run)});
+    }
+    top = std::max_element(near.begin(), near.end(), [](const auto& a, const auto& b) {
+            return a.weight < b.weight;
+          })->variant;
+    best_t = weigher.weigh(top.places).best_t;
   }
-  const double refined = weigher.weigh(places).best_t;
-  account.best_focus_steps = s.steps(refined);
-  account.shift_steps = (refined - healthy.best_t) * s.half_range_steps;
+  account.amount_steps = top.amount * half_range_steps;
+  account.at = weigher.which()[top.at];
+  account.moved_steps = moved_steps_of(top, weigher, run);
+  account.best_focus_steps = weigher.samples().steps(best_t);
+  account.shift_steps = (best_t - healthy.best_t) * half_range_steps;
   return account;
 }
 
@@ -248,12 +248,6 @@ std::optional<Rivals> weigh_rivals(const RunView& run) {
   rivals.focus_jump =
       account_of(jump, healthy, others(slack.log_evidence, stop.log_evidence), weigher, run,
                  [&t](const Variant& v, double amount) { return with_shift(v, t, amount); });
-
-  const double all = log_sum(
-      no_account, log_sum(slack.log_evidence, log_sum(stop.log_evidence, jump.log_evidence)));
-  rivals.probability_slack = std::exp(slack.log_evidence - all);
-  rivals.probability_no_motion = std::exp(stop.log_evidence - all);
-  rivals.probability_focus_jump = std::exp(jump.log_evidence - all);
 
   const auto [below, above] = weigher.outside(-1, 1);
   rivals.probability_below = below;

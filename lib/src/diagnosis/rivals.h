@@ -40,10 +40,6 @@ struct Rivals {
   Account slack;
   Account no_motion;  // from some point on
   Account focus_jump;
-  // Of all accounts together, those without any (healthy, bad points, one size) included.
-  double probability_slack = 0;
-  double probability_no_motion = 0;
-  double probability_focus_jump = 0;
   double log_odds_outlier = -100;  // one or more bad points against none, without the accounts
 
   // Of the sizes: one constant size against the curve. Positive: flat.

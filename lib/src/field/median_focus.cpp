@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <limits>
 #include <utility>
 #include <vector>
 
@@ -71,20 +70,14 @@ double best_of_median(const StarCurve& curve, const std::vector<double>& offsets
 // there is no fit.
 double best_of_mean(const StarsOfField& data, const StarCurve& curve,
                     const Eigen::Vector3d& shape) {
-  std::vector<double> sums(data.position_steps.size(), 0.0);
-  std::vector<int> counts(sums.size(), 0);
   const std::vector<double> own = offsets_of(data, shape);
-  for (std::size_t i = 0; i < sums.size(); ++i) {
-    for (const double offset : own) {
-      sums[i] += curve.log_size(data.position_steps[i] - offset);
-      ++counts[i];
-    }
-  }
   std::vector<CurvePoint> points;
-  for (std::size_t i = 0; i < sums.size(); ++i) {
+  for (const double position : data.position_steps) {
+    double sum = 0;
+    for (const double offset : own) sum += curve.log_size(position - offset);
     CurvePoint& point = points.emplace_back();
-    point.position_steps = data.position_steps[i];
-    point.size_px = std::exp(sums[i] / counts[i]);
+    point.position_steps = position;
+    point.size_px = std::exp(sum / static_cast<double>(own.size()));
     point.sigma_px = 0.01 * *point.size_px;
   }
   const auto fit = fit_curve(points, {});

@@ -16,6 +16,13 @@ namespace {
 
 bool sure(const Finding& finding) { return finding.confidence >= kSureConfidence; }
 
+// A suspicion may lower the verdict; it decided then, and its words are among the reasons.
+bool lowered_verdict(const Finding& finding, const FitResult& fit) {
+  return finding.decisive && fit.verdict != Verdict::trusted &&
+         std::any_of(fit.reasons.begin(), fit.reasons.end(),
+                     [&](const Statement& reason) { return reason.code == finding.cause; });
+}
+
 std::string use_words(const FitResult& fit) {
   if (!fit.best_focus_steps) return "This run gives no best focus.";
   const std::string best = "best focus " + best_focus_words(fit) + ".";
@@ -86,12 +93,6 @@ std::string capital(std::string text) {
 
 std::string finding_title(const Finding& finding) {
   return (sure(finding) ? "" : "perhaps ") + title_of(finding.cause);
-}
-
-bool lowered_verdict(const Finding& finding, const FitResult& fit) {
-  return finding.decisive && fit.verdict != Verdict::trusted &&
-         std::any_of(fit.reasons.begin(), fit.reasons.end(),
-                     [&](const Statement& reason) { return reason.code == finding.cause; });
 }
 
 ToldFindings told_findings(const RunAnswer& answer) {

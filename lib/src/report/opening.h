@@ -28,9 +28,6 @@ std::string capital(std::string text);
 // "perhaps bad seeing" for a suspicion, else the title alone.
 std::string finding_title(const Finding& finding);
 
-// A suspicion may lower the verdict; it decided then, and its words are among the reasons.
-bool lowered_verdict(const Finding& finding, const FitResult& fit);
-
 // Up to three paragraphs. The same for every command that shows the answer.
 std::string opening(const RunAnswer& answer, std::size_t width);
 

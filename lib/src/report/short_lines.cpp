@@ -142,15 +142,12 @@ std::string backlash_short_line(const BacklashResult& r) {
   const std::string use = ": " + use_words(r.verdict);
   const std::string slack = "slack " + rough(*r.backlash_steps);
   const std::string with_error = "slack " + rough_with_error(*r.backlash_steps, r.sigma_steps);
-  const bool inward = r.final_direction == Direction::inward;
   if (!r.takeup_steps || !(*r.takeup_steps > 0)) {
     return first_that_fits({with_error + ", no take-up" + use, slack + use});
   }
-  const std::string takeup = rough(*r.takeup_steps);
-  return first_that_fits(
-      {with_error + ", take up " + takeup + (inward ? " from above" : " from below") + use,
-       slack + ", take up " + takeup + (inward ? " from above" : " from below") + use,
-       "take up " + takeup + (inward ? " from above" : " from below") + use});
+  const std::string takeup =
+      "take up " + rough(*r.takeup_steps) + side_words(r.final_direction) + use;
+  return first_that_fits({with_error + ", " + takeup, slack + ", " + takeup, takeup});
 }
 
 std::string drift_short_line(const DriftFit& fit) {

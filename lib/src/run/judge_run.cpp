@@ -9,13 +9,10 @@ namespace starwaist {
 namespace {
 
 // Why the field's shape is not known, or only roughly.
-std::vector<Statement> remarks_on_field(const RunRecord& record) {
-  if (record.frames.empty()) return {};
-  if (!record.field_focus) {
-    const auto why = focus_over_field(record.frames, record.tracks, record.fit, record.rig);
-    if (why) return {};
-    return {{codes::field_not_known, why.error().text()}};
-  }
+std::vector<Statement> remarks_on_field(const RecordedRun& recorded) {
+  if (!recorded.why_no_field.empty()) return {{codes::field_not_known, recorded.why_no_field}};
+  const RunRecord& record = recorded.record;
+  if (!record.field_focus) return {};
   std::vector<Statement> remarks;
   const FieldFocus& field = *record.field_focus;
   constexpr int kFewStars = 20;  // in three by three zones two each
@@ -44,7 +41,7 @@ RunAnswer answer_of(const RecordedRun& recorded) {
   answer.findings = std::move(diagnosis.findings);
   answer.field_focus = record.field_focus;
   answer.collimation = record.collimation;
-  answer.field_remarks = remarks_on_field(record);
+  answer.field_remarks = remarks_on_field(recorded);
   answer.skipped = recorded.skipped;
   answer.rig = record.rig;
   if (answer.fit.best_focus_steps && answer.fit.verdict != Verdict::unusable) {
@@ -53,7 +50,6 @@ RunAnswer answer_of(const RecordedRun& recorded) {
   if (recorded.arrived) {
     answer.arrived = run_detail::judge_arrival(answer.fit, *recorded.arrived);
   }
-  answer.of_frames = !record.frames.empty();
   return answer;
 }
 

@@ -90,9 +90,12 @@ Result<void> add_arrival(const RunInput& input, const RunOptions& options, Recor
 }
 
 // Focus over the field, and the shadow in the frames that show donuts, which are read once more.
-void add_field(const RunOptions& options, RunRecord& record) {
+void add_field(const RunOptions& options, RecordedRun& answer) {
+  RunRecord& record = answer.record;
   if (auto focus = focus_over_field(record.frames, record.tracks, record.fit, record.rig)) {
     record.field_focus = std::move(*focus);
+  } else {
+    answer.why_no_field = focus.error().text();
   }
   if (!record.fit.best_focus_steps) return;
   FrameReadOptions read = options.read;
@@ -197,7 +200,7 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
   const bool by_hfr = options.fit.size == SizeMeasure::hfr;
   record.tracks = star_tracks(frames, by_hfr ? alignment : align_frames(frames));
   record.facts = run_detail::facts_of_frames(frames, record.tracks);
-  add_field(options, record);
+  add_field(options, answer);
   return answer;
 }
 
