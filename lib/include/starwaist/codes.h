@@ -134,6 +134,9 @@
   CODE(drift, expansion_too_much, "focus moves too much for the tube's material")                  \
   CODE(drift, expansion_plausible, "focus moves as the tube may")                                  \
   CODE(table, sigma_not_positive, "rows with a sigma that is not positive: it counts as unknown")  \
+  CODE(table, headings_recognised, "which headings were taken for the position and the size")      \
+  CODE(table, diameters_halved, "the sizes are diameters: half of them is used")                   \
+  CODE(table, positions_start_again, "the positions start again: two sweeps are read as one run")  \
   CODE(table, time_not_understood, "rows with a time in another form: it counts as unknown")       \
   CODE(night, few_frames_with_size, "too few frames show their size")                              \
   CODE(night, times_missing, "not all frames say when they were taken")                            \

@@ -181,7 +181,7 @@ class Walk {
       return hand_on({std::move(history->runs), std::move(history->rows),
                       std::move(history->skipped), std::move(history->notes)});
     }
-    const auto header = intake_detail::read_csv_header(path);
+    const auto header = intake_detail::read_csv_header(path, options_.run.table);
     intake_detail::ColumnFinder finder(header, options_.run.table);
     if (!finder.find("run")) {
       auto one = read_run_table(path, options_.run.table);
