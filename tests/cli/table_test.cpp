@@ -83,6 +83,18 @@ TEST_F(Tables, ThereAndBackIsOneRun) {
               Not(HasSubstr("positions_start_again")));
 }
 
+TEST_F(Tables, MoreRowsThanARunCanHaveAreRefusedAtOnce) {
+  std::string text = "position,hfr\n";
+  for (int i = 0; i < 20000; ++i) text += std::to_string(4700 + i % 600) + ",2.5\n";
+  write(in("long.csv"), text);
+  const auto start = std::chrono::steady_clock::now();
+  const Answer answer = call({"diagnose", in("long.csv")});
+  const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;
+  EXPECT_EQ(answer.status, 3);
+  EXPECT_THAT(answer.err, AllOf(HasSubstr("long.csv"), HasSubstr("20000 rows"), HasSubstr("500")));
+  EXPECT_LT(took.count(), 2);
+}
+
 TEST_F(Tables, FitReadsWhatMeasureWrites) {
   ASSERT_EQ(call({"render", "--output", in("run"), "--start", "4880", "--step", "40", "--points",
                   "7", "--width-px", "400", "--height-px", "300", "--star-count", "40", "--quiet"})

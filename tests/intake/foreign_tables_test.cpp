@@ -206,5 +206,17 @@ TEST_F(ForeignTables, AFolderOfRunFoldersSaysEach) {
   EXPECT_THAT(found.error().text(), AllOf(HasSubstr("2 folders"), HasSubstr("--each")));
 }
 
+TEST_F(ForeignTables, MillionsOfRowsAreRefusedAtOnce) {
+  std::string text = "position,hfr\n";
+  for (int i = 0; i < 5000000; ++i) text += "12480,2.5\n";
+  folder_.write("long.csv", text);
+  const auto start = std::chrono::steady_clock::now();
+  const auto read = read_run_table(folder_.in("long.csv"));
+  const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;
+  ASSERT_FALSE(read.has_value());
+  EXPECT_THAT(read.error().text(), AllOf(HasSubstr("long.csv"), HasSubstr("5000001 rows")));
+  EXPECT_LT(took.count(), 2);
+}
+
 }  // namespace
 }  // namespace starwaist

@@ -13,6 +13,7 @@ namespace starwaist::intake_detail {
 namespace {
 
 constexpr std::uintmax_t kLargestTable = 256U << 20U;  // bytes; a season is a hundredth of it
+constexpr std::ptrdiff_t kMostLines = 200000;          // some ten thousand runs
 constexpr std::string_view kByteOrderMark = "\xEF\xBB\xBF";
 
 // The text in lines: a line break inside a quoted cell (RFC 4180) ends none.
@@ -138,6 +139,14 @@ Result<std::string> read_text(const std::string& path, const std::string& name) 
   if (text.find('\0') != std::string::npos) {
     return fail(ErrorCode::unsupported_format, name + ": this is no text (a zero byte in it)",
                 "Save the table as CSV in UTF-8");
+  }
+  const auto breaks = std::max(std::count(text.begin(), text.end(), '\n'),
+                               std::count(text.begin(), text.end(), '\r'));
+  if (breaks > kMostLines) {
+    return fail(ErrorCode::unsupported_format,
+                name + ": " + std::to_string(breaks) + " rows are more than a table of runs has (" +
+                    std::to_string(kMostLines) + ")",
+                "Keep the rows of the runs you ask about");
   }
   drop_byte_order_mark(text);
   return text;

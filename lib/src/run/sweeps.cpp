@@ -11,6 +11,8 @@
 namespace starwaist::run_detail {
 namespace {
 
+// A hundred positions with five frames each. The cost of judging a run grows with the square.
+constexpr std::size_t kMostRows = 500;
 constexpr std::size_t kShortestSweep = 4;  // positions; fewer show no curve
 constexpr double kFarApart = 5;            // sigmas
 
@@ -99,6 +101,12 @@ std::vector<std::size_t> sweep_starts(const std::vector<CurvePoint>& points) {
 
 Result<void> check_one_run(RunTable& table, const Rig& rig, const FitOptions& options) {
   const std::vector<CurvePoint>& points = table.points;
+  if (points.size() > kMostRows) {
+    return fail(ErrorCode::no_data,
+                table.source + ": " + std::to_string(points.size()) +
+                    " rows are more than a run can have (" + std::to_string(kMostRows) + ")",
+                "Keep the rows of one run, or distinguish runs by a column 'run' and use --each");
+  }
   const std::vector<std::size_t> starts = sweep_starts(points);
   if (starts.size() < 2) return {};
   const std::string count = starts.size() == 2 ? "two" : std::to_string(starts.size());
