@@ -112,6 +112,8 @@ struct RowFacts {
 // What is known of a run as a whole beside its curve.
 struct RunFacts {
   std::optional<std::string> time_utc;
+  std::optional<std::string> from_utc;  // the earliest time and the latest
+  std::optional<std::string> until_utc;
   std::optional<std::string> filter;
   std::optional<double> altitude_deg;
   std::optional<double> temperature_c;

@@ -220,6 +220,12 @@ NamedTable finished(Gathered gathered, const intake_detail::Csv& csv,
                     const intake_detail::HistoryColumns& of_run) {
   RunTable& table = gathered.named.table;
   table.middle = intake_detail::run_facts(csv, *gathered.rows[gathered.rows.size() / 2], of_run);
+  for (const CsvRow* row : gathered.rows) {
+    const auto time = core::utc_text(row->cell(of_run.time));
+    if (!time) continue;
+    if (!table.middle.from_utc || *time < *table.middle.from_utc) table.middle.from_utc = time;
+    if (!table.middle.until_utc || *time > *table.middle.until_utc) table.middle.until_utc = time;
+  }
   for (const std::string& telescope : gathered.telescopes) {
     table.telescope = table.telescope ? *table.telescope + ", " + telescope : telescope;
   }
