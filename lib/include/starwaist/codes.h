@@ -125,8 +125,11 @@
   CODE(drift, slope_uncertain, "the slope is uncertain")                                           \
   CODE(drift, runs_off_line, "too many runs do not lie on one line")                               \
   CODE(drift, temperature_went_with_time, "a drift with time would look the same")                 \
-  CODE(drift, last_runs_shifted, "the last runs lie together off the others and do not count")     \
   CODE(drift, focus_lags, "focus follows the thermometer late")                                    \
+  CODE(drift, doubtful_runs, "some runs are doubtful: they weigh less")                            \
+  CODE(drift, no_slope, "focus moves with temperature by no more than the error")                  \
+  CODE(drift, level_shifted, "best focus shifted as a whole: one slope, an offset each")           \
+  CODE(drift, beyond_temperatures, "a prediction lies beyond the temperatures that were seen")     \
   CODE(drift, sigmas_unknown, "no run says how sure its best focus is")                            \
   CODE(drift, some_sigmas_unknown, "some runs do not say how sure their best focus is")            \
   CODE(drift, altitude_left_out, "altitude is left out: some runs do not have it")                 \

@@ -252,6 +252,7 @@ DriftRun drift_run(const LedgerRun& run, int row) {
   drift.filter = run.filter;
   drift.time_utc = run.time_utc;
   drift.altitude_deg = run.altitude_deg;
+  drift.doubtful = run.verdict == Verdict::doubtful;
   if (!run.best_focus_steps) {
     drift.unusable = "the run gave no best focus";
   } else if (run.verdict == Verdict::unusable) {
