@@ -106,6 +106,7 @@
   CODE(backlash, temperature_changed,                                                              \
        "drift may look like slack: the temperature changed between the sweeps")                    \
   CODE(backlash, no_slack_found, "no slack was found")                                             \
+  CODE(backlash, slack_or_drift, "best focus differs by direction: slack, or a drift between")     \
   CODE(backlash, focus_jumped_at_reversal, "after the reversal the focus jumped at once")          \
   CODE(backlash, no_dead_travel_seen, "no sweep shows dead travel at its beginning")               \
   CODE(backlash, direction_by_limits,                                                              \
