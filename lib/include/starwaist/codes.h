@@ -148,6 +148,7 @@
   CODE(night, stars_not_followed, "in many frames the same stars could not be followed")           \
   CODE(night, focus_or_seeing, "lost focus could also be slow seeing")                             \
   CODE(night, cloud_or_dew, "cloud and dew cannot be distinguished")                               \
+  CODE(night, position_stale, "the focus was set anew and the position in the headers stays")      \
   CODE(night, positions_missing, "the frames do not say where the focuser stood")                  \
   CODE(night, focuser_follows, "the focuser moved at nearly every frame")                          \
   CODE(night, temperatures_missing, "no rule by temperature: temperatures are not known")          \
