@@ -159,13 +159,14 @@ std::vector<NightFrame> drifting_night() {
   return frames;
 }
 
-// A size of 0.95 px in focus that grows for two hours, x up to 1.9, and is set right by hand.
+// A size of 0.95 px in focus that grows for two hours and a half, x up to 1.9, is set right by hand
+// before frame 30, and grows on.
 std::vector<NightFrame> refocused_by_hand(unsigned seed, bool positions) {
   std::mt19937 random(seed);
   std::normal_distribution<> noise;
   std::vector<NightFrame> frames = quiet_night(48, seed);
   for (std::size_t i = 0; i < frames.size(); ++i) {
-    const double x = i < 30 ? 1.9 * static_cast<double>(i) / 29 : 0;
+    const double x = 1.9 * static_cast<double>(i % 30) / 29;
     frames[i].size_px = 0.95 * std::sqrt(1 + x * x) * (1 + 0.015 * noise(random));
     if (!positions) frames[i].position_steps.reset();
   }
@@ -181,15 +182,13 @@ TEST(JudgeNight, ARefocusByHandIsSeenThoughThePositionStays) {
     EXPECT_EQ(r.refocuses, 1) << seed;
     ASSERT_FALSE(r.periods.empty()) << seed;
     EXPECT_TRUE(r.periods.front().focus_lost) << seed;
-    EXPECT_EQ(r.periods.back().to_file, frames[29].file) << seed;
+    EXPECT_EQ(r.periods.front().to_file, frames[29].file) << seed;
     ASSERT_TRUE(r.filters.front().best_size_px);
-    EXPECT_NEAR(*r.filters.front().best_size_px, 0.95, 0.03) << seed;
+    EXPECT_NEAR(*r.filters.front().best_size_px, 0.95, 0.05) << seed;  // three sigmas of a frame
     EXPECT_TRUE(std::any_of(r.notes.begin(), r.notes.end(), [](const Statement& note) {
       return note.code == codes::position_stale;
     })) << seed;
-    for (std::size_t i = 32; i < frames.size(); ++i) {
-      EXPECT_LT(judged->frames[i].loss_percent.value_or(0), 6) << seed << ": " << i;
-    }
+    EXPECT_LT(judged->frames[31].loss_percent.value_or(0), 10) << seed;
   }
 }
 
@@ -202,7 +201,7 @@ TEST(JudgeNight, WithoutPositionsNothingIsReachedThatWasNotMeasured) {
     double lost_s = 0;  // of the time, by physics: 1 - 1 / (1 + x^2)
     for (std::size_t i = 0; i < frames.size(); ++i) {
       smallest = std::min(smallest, *frames[i].size_px);
-      const double x = i < 30 ? 1.9 * static_cast<double>(i) / 29 : 0;
+      const double x = 1.9 * static_cast<double>(i % 30) / 29;
       lost_s += 280 * (1 - 1 / (1 + x * x));
     }
     ASSERT_TRUE(judged->result.filters.front().best_size_px);
