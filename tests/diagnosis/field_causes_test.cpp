@@ -8,6 +8,7 @@
 
 #include "diagnosis/cause.h"
 #include "field/made_field.h"
+#include "starwaist/codes.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist {
@@ -242,8 +243,11 @@ TEST(CauseDefectsAsStars, SizesThatAreTheDefectsOwnMakeTheRunUnusable) {
   const auto found = look(record_of(run), "defects_as_stars");
   ASSERT_TRUE(found.has_value());
   EXPECT_EQ(found->effect, diagnosis::Effect::unusable);
+  EXPECT_EQ(found->remedy.code, codes::calibrate_or_expose_longer);
   EXPECT_GT(found->log_odds, 4);
   EXPECT_NEAR(found->evidence[1].value, 80, 1);  // the stars alone
+  run.frames.front().saturated_count = 3;
+  EXPECT_EQ(look(record_of(run), "defects_as_stars")->remedy.code, codes::calibrate);
 }
 
 }  // namespace

@@ -266,6 +266,28 @@ TEST(Diagnose, TheFindingThatSpoilsTheAnswerIsTheDecisiveOne) {
   for (std::size_t i = 1; i < d.findings.size(); ++i) EXPECT_FALSE(d.findings[i].decisive);
 }
 
+// A jump that is only suspected would make the answer wrong, fog makes it a hint for sure: a
+// suspicion counts for no more than a hint.
+TEST(Diagnose, ASuspicionDoesNotDecideBeforeWhatIsSure) {
+  int both = 0;
+  for (unsigned seed = 1; seed <= 40; ++seed) {
+    TableRun run = TableRun::sweep(7, 2.2);
+    for (std::size_t i = 0; i < run.facts.size(); ++i) {
+      if (i >= 4) run.places[i] += 0.5 * telescope().core_steps();
+      run.facts[i].light = 1 - 0.09 * static_cast<double>(i);
+      run.facts[i].light_sigma = 0.01;
+    }
+    const Diagnosis d = diagnose(run.record(seed));
+    const Finding* jump = found(d, "focus_jump");
+    const Finding* fog = found(d, "fogging");
+    if (jump == nullptr || fog == nullptr) continue;
+    if (jump->confidence >= kSureConfidence || fog->confidence < kSureConfidence) continue;
+    ++both;
+    EXPECT_EQ(d.findings.front().cause, "fogging") << seed;
+  }
+  EXPECT_GT(both, 3);
+}
+
 TEST(Diagnose, FindsStepsThatAreTooSmall) {
   EXPECT_GE(times_found("step_too_small",
                         [](int k) {

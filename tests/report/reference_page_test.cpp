@@ -42,7 +42,8 @@ struct Inner<std::vector<Value>> {
 // Of a member that says something in words: its codes stand beside them.
 template <class Member>
 void add_codes_row(const std::string& prefix, const std::string& name, std::string& page) {
-  if constexpr (std::is_same_v<Member, Statement>) {
+  if constexpr (std::is_same_v<Member, Statement> ||
+                std::is_same_v<Member, std::optional<Statement>>) {
     page += "| `" + prefix + code_key(name) + "` |  | code of `" + name + "` |\n";
   } else if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
     page +=

@@ -62,7 +62,10 @@ void expect_keys_of(const Json& object, const std::set<std::string>& without = {
   for_each_field(Struct{}, [&](const auto& f, const auto& member) {
     using Member = std::remove_cvref_t<decltype(member)>;
     expected.insert(std::string(f.name));
-    if constexpr (std::is_same_v<Member, Statement>) expected.insert(code_key(f.name));
+    if constexpr (std::is_same_v<Member, Statement> ||
+                  std::is_same_v<Member, std::optional<Statement>>) {
+      expected.insert(code_key(f.name));
+    }
     if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
       expected.insert(codes_key(f.name));
     }

@@ -20,6 +20,7 @@
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/statement.h"
 #include "starwaist/terms.h"
@@ -85,6 +86,9 @@ struct BacklashResult {
   Interval interval_95_steps;
   std::optional<double> takeup_steps;
   Direction final_direction = Direction::inward;
+  // To best focus by the last sweep in the final direction; absent where no sweep shows it or the
+  // verdict is unusable.
+  std::optional<Move> move;
   Verdict verdict = Verdict::unusable;
   std::vector<Statement> reasons;
   std::vector<SweepSlack> sweeps;
@@ -107,6 +111,7 @@ struct Fields<BacklashResult> {
       STARWAIST_FIELD(BacklashResult, takeup_steps, "steps",
                       "how far to go past the target before the last move"),
       STARWAIST_FIELD(BacklashResult, final_direction, "", "of the last move"),
+      STARWAIST_FIELD(BacklashResult, move, "", "to best focus, slack taken up; null: not known"),
       STARWAIST_FIELD(BacklashResult, verdict, "", "trusted, doubtful or unusable"),
       STARWAIST_FIELD(BacklashResult, reasons, "", "why it is not trusted"),
       STARWAIST_FIELD(BacklashResult, sweeps, "", "each sweep"),

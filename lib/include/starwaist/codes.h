@@ -12,8 +12,13 @@
 
 #define STARWAIST_CODES(CODE)                                                                      \
   CODE(frame, every_star_saturated, "every star found in the frame is saturated")                  \
+  CODE(frame, looks_like_a_dark, "many hot pixels and hardly a star: a dark, or a closed cap?")    \
   CODE(frame, undersampled, "the pixel sets the size of the stars")                                \
   CODE(frame, gain_disagrees, "the header's gain disagrees with the sky's noise and is not used")  \
+  CODE(point, no_size_measured, "no size was measured in the frame")                               \
+  CODE(point, no_star_found, "no star was found in the frame")                                     \
+  CODE(point, left_out_by_caller, "whoever gave the points left it out")                           \
+  CODE(point, off_the_curve, "it lies off the curve through the other points")                     \
   CODE(curve, few_points, "fewer usable points than a curve can be fitted to")                     \
   CODE(curve, few_positions, "fewer different positions than a curve can be fitted to")            \
   CODE(curve, sizes_all_equal, "no minimum: every size is the same")                               \
@@ -60,6 +65,7 @@
        "wait for steadier air, let the telescope cool, sweep wider")                               \
   CODE(remedy, calibrate_or_expose_longer,                                                         \
        "take a dark frame off, cool the sensor, or expose longer")                                 \
+  CODE(remedy, calibrate, "take a dark frame off or cool the sensor")                              \
   CODE(remedy, avoid_extended_objects, "focus on a field of stars, or keep the object out")        \
   CODE(remedy, get_more_star_light, "expose longer, or clear filter, binning, a richer field")     \
   CODE(remedy, adjust_flattener_distance, "check the distance from flattener to sensor")           \

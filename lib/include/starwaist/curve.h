@@ -31,7 +31,7 @@ struct CurvePoint {
   std::optional<int> stars;
   std::optional<double> temperature_c;
   bool used = true;
-  std::optional<std::string> reason;  // why it is not used
+  std::optional<Statement> reason;  // why it is not used
 };
 
 template <>

@@ -11,6 +11,7 @@
 #include "starwaist/conditions.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
+#include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/statement.h"
 
@@ -79,7 +80,8 @@ struct FocusPlan {
   double measuring_error = 0;           // relative, one frame of exposure_s
   double seeing_scatter = 0;            // relative
   std::optional<double> centre_steps;   // of the sweep, where known
-  std::vector<double> positions_steps;  // where the centre is known
+  std::vector<double> positions_steps;  // where the centre is known, in the order to be taken
+  std::optional<Move> move;             // to the first of them
   std::vector<PlanAlternative> alternatives;
   std::vector<Statement> notes;
 };
@@ -115,6 +117,8 @@ struct Fields<FocusPlan> {
                       "relative scatter of the seeing from frame to frame"),
       STARWAIST_FIELD(FocusPlan, centre_steps, "steps", "middle of the sweep"),
       STARWAIST_FIELD(FocusPlan, positions_steps, "steps", "where to take the frames"),
+      STARWAIST_FIELD(FocusPlan, move, "",
+                      "to the first of them, slack taken up; null: centre not known"),
       STARWAIST_FIELD(FocusPlan, alternatives, "", "other plans"),
       STARWAIST_FIELD(FocusPlan, notes, "", "remarks"));
 };

@@ -298,8 +298,15 @@ using StarTrack = std::vector<std::optional<std::size_t>>;
 // that at least one other frame has.
 std::vector<StarTrack> star_tracks(const FrameGroup& frames, const Alignment& alignment);
 
-// Measures one frame by itself. `model` gets what measure_known_stars needs; it is left alone where
-// the frame has no star. Errors: no_data where no pixel has a value or all have the same.
+// The colour of a mosaic that `options` ask for (color_channel), its hot pixels repaired before:
+// one that is filled in between becomes a cross that passes for a star. Frame::repaired lists them,
+// and they are among the defects of the frame's measurement. Any other frame is returned as it is.
+Frame one_colour(Frame frame, const MeasureOptions& options = {});
+
+// Measures one frame by itself; of a mosaic one_colour. A frame of which many pixels were repaired
+// and that has few stars is a dark: it has no star, and a remark. `model` gets what
+// measure_known_stars needs; it is left alone where the frame has no star. Errors: no_data where no
+// pixel has a value or all have the same.
 Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {},
                                        std::shared_ptr<const FrameModel>* model = nullptr);
 

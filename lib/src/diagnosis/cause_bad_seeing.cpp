@@ -88,7 +88,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"width of the smallest stars", seeing, "arcsec"},
                 {"usual width", usual, "arcsec"},
                 {"smallest size", smallest, "px"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::wait_for_steadier_air,
               "Wait for steadier air, let the telescope cool, and sweep wider."};
   c.covers = {"step_too_small"};  // the wide star makes the curve shallow

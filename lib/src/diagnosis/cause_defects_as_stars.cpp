@@ -159,10 +159,18 @@ std::optional<Candidate> look(const RunView& run) {
                 "bad_seeing", "field_tilt",     "field_curvature", "extended_objects"};
   }
   c.evidence = {{"fixed defects", static_cast<double>(defects), ""}, {"stars", stars, ""}};
-  c.remedy = {
-      codes::calibrate_or_expose_longer,
-      "Take a dark frame off, cool the sensor, or expose longer so that stars lead. A program "
-      "that measures whatever is bright follows the defects here."};
+  const std::string otherwise =
+      " A program that measures whatever is bright follows the defects here.";
+  // Longer exposures are no remedy where stars are clipped.
+  const bool clipped = std::any_of(record.frames.begin(), record.frames.end(),
+                                   [](const auto& f) { return f.measurement.saturated_count > 0; });
+  c.remedy =
+      clipped ? Statement{codes::calibrate,
+                          "Take a dark frame off the frames or cool the sensor." + otherwise}
+              : Statement{codes::calibrate_or_expose_longer,
+                          "Take a dark frame off, cool the sensor, or expose longer so that stars "
+                          "lead." +
+                              otherwise};
   return c;
 }
 

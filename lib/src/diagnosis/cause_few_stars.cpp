@@ -99,7 +99,6 @@ std::optional<Candidate> look(const RunView& run) {
     seconds = " (" + format_short(kLonger * *exposure) + " s)";
     c.settings = {{"exposure_s", kLonger * *exposure}};
   }
-  c.changes = Remedy::exposure;
   c.remedy = {codes::get_more_star_light,
               "Expose " + format_short(kLonger) + " times as long" + seconds +
                   ", or use the clear filter, bin, or point at a richer field."};

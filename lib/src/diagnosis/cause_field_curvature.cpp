@@ -54,16 +54,15 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {
       {"best focus at the corners less that at the centre", field.curvature_steps, "steps"},
       {"standard error", field.curvature_sigma_steps, "steps"},
-      {"stars that tell it", static_cast<double>(field.stars), ""}};
+      {"stars that show it", static_cast<double>(field.stars), ""}};
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
   c.remedy = {
       codes::adjust_flattener_distance,
       "Check the distance from the flattener or corrector to the sensor against its maker's "
-      "figure, and change it by small spacers. Until then focus at " +
-          format_fixed(field.compromise_focus_steps, 0) +
-          ", where the field's stars are smallest on the whole."};
+      "figure, and change it by small spacers. Until then this run's best focus is where the "
+      "field's stars are smallest on the whole."};
   return c;
 }
 

@@ -81,16 +81,15 @@ std::optional<Candidate> look(const RunView& run) {
       {"change of best focus from the left edge to the right", field.tilt_x_steps, "steps"},
       {"change of best focus from the first row to the last", field.tilt_y_steps, "steps"},
       {"standard error of the change", sigma, "steps"},
-      {"stars that tell it", static_cast<double>(field.stars), ""}};
+      {"stars that show it", static_cast<double>(field.stars), ""}};
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
   c.remedy = {
       codes::correct_tilt,
       "Check that camera and focuser sit square and tight, then correct the tilt with shims or a "
-      "tilt plate. Until then focus at " +
-          format_fixed(field.compromise_focus_steps, 0) +
-          ", where the field's stars are smallest on the whole."};
+      "tilt plate. Until then this run's best focus is where the field's stars are smallest on the "
+      "whole."};
   return c;
 }
 

@@ -70,7 +70,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"chance that it lies there", 100 * outside, "%"},
                 {"edge of the sampled range", edge, "steps"},
                 {"rough guess of best focus", guess, "steps"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, guess) + "."};
   c.settings = settings_of(run, sweep);
   c.covers = {"step_too_large", "step_too_small", "bad_seeing"};

@@ -51,7 +51,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"stars clipped in the worst frame", 100 * worst, "%"},
                 {"clipped stars in it", most, ""},
                 {"frames with clipped stars alone", static_cast<double>(all_clipped), ""}};
-  c.changes = Remedy::exposure;
   c.remedy = {codes::expose_less, "Expose a quarter as long or lower the gain."};
   if (exposure && *exposure > 0) {
     c.remedy = {codes::expose_less, "Expose a quarter as long (" + format_short(0.25 * *exposure) +

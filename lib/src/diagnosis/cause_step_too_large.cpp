@@ -78,7 +78,6 @@ std::optional<Candidate> look(const RunView& run) {
                 {"width of the curve", core, "steps"},
                 {"positions near the minimum", static_cast<double>(near), ""},
                 {"largest size over the smallest", largest / curve.smallest_px, ""}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep,
               "Repeat the sweep " + sweep_words(run, sweep, curve.best_focus_steps) + "."};
   c.settings = settings_of(run, sweep);

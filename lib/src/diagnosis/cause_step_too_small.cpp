@@ -105,7 +105,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"change of size over the range", rise, "px"},
                 {"noise of the sizes", noise, "px"},
                 {"range", range, "steps"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep,
               "Repeat the sweep " + sweep_words(run, sweep, centre) +
                   ", so that the outermost stars are two to three times as large as the smallest."};

@@ -49,7 +49,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"usable points", static_cast<double>(usable), ""},
                 {"different positions", static_cast<double>(different), ""},
                 {"points taken", static_cast<double>(run.count()), ""}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::take_more_points, "Take " + std::to_string(kRecommended) +
                                            " positions, half of them on each side of best focus."};
   c.settings = {{"points", kRecommended}};

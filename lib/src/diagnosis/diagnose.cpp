@@ -1,10 +1,12 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <tuple>
 
 #include "diagnosis/accounts.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/phrases.h"
+#include "diagnosis/remedies.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist {
@@ -21,6 +23,11 @@ std::vector<Accepted> without_covered(std::vector<Accepted> accepted) {
   return accepted;
 }
 
+// Of two that are as likely the one that explains more.
+bool likelier(const Candidate& a, const Candidate& b) {
+  return std::tie(a.log_odds, a.share) > std::tie(b.log_odds, b.share);
+}
+
 // The likeliest cause is accepted, the run looked at again without what it accounts for, until
 // nothing stands out.
 // `run` is left without what the accepted ones account for.
@@ -33,7 +40,7 @@ std::vector<Accepted> compete(RunView& run) {
       if (done.count(cause.page.cause) != 0) continue;
       auto candidate = cause.look(run);
       if (!candidate || probability_of(candidate->log_odds) < kLeastConfidence) continue;
-      if (!best || candidate->log_odds > best->candidate.log_odds) {
+      if (!best || likelier(*candidate, best->candidate)) {
         best = Accepted{cause.page.cause, std::move(*candidate)};
       }
     }
@@ -73,18 +80,17 @@ Effect effect_of(const Accepted& accepted) {
 
 // Two findings may each ask for another sweep or another exposure: the first one's holds, and the
 // others refer to it.
-void keep_one_remedy_of_a_kind(const std::vector<Accepted>& accepted,
-                               std::vector<Finding>& findings) {
+void keep_one_remedy_of_a_kind(std::vector<Finding>& findings) {
   std::set<Remedy> given;
-  for (std::size_t i = 0; i < findings.size(); ++i) {
-    const Remedy kind = accepted[i].candidate.changes;
+  for (Finding& finding : findings) {
+    const Remedy kind = changed_by(finding.remedy.code).value_or(Remedy::of_its_own);
     if (kind == Remedy::of_its_own || given.insert(kind).second) continue;
-    findings[i].remedy = kind == Remedy::sweep
-                             ? Statement{codes::sweep_as_above,
-                                         "Take the sweep that is advised above; it cures this too."}
-                             : Statement{codes::expose_as_above,
-                                         "Set the exposure as advised above, then look again."};
-    findings[i].settings.clear();
+    finding.remedy = kind == Remedy::sweep
+                         ? Statement{codes::sweep_as_above,
+                                     "Take the sweep that is advised above; it cures this too."}
+                         : Statement{codes::expose_as_above,
+                                     "Set the exposure as advised above, then look again."};
+    finding.settings.clear();
   }
 }
 
@@ -117,7 +123,7 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
                              steps_words(std::abs(jump.amount_steps)) + " between " +
                              run.point(jump.at - 1).file + " and " + run.point(jump.at).file +
                              " would explain the sizes too (chance " + percent(chance) +
-                             "); repeat the run to tell"});
+                             "); repeat the run to find out"});
 }
 
 }  // namespace
@@ -142,14 +148,15 @@ Diagnosis diagnose(const RunRecord& record) {
     return diagnosis::confidence_of(a) > diagnosis::confidence_of(b);
   };
   std::stable_sort(accepted.begin(), accepted.end(), surer);
-  const auto decisive = std::max_element(
-      accepted.begin(), accepted.end(),
-      [](const auto& a, const auto& b) { return a.candidate.effect < b.candidate.effect; });
+  const auto decisive =
+      std::max_element(accepted.begin(), accepted.end(), [](const auto& a, const auto& b) {
+        return diagnosis::effect_of(a) < diagnosis::effect_of(b);
+      });
   if (decisive != accepted.end()) std::rotate(accepted.begin(), decisive, decisive + 1);
   for (const auto& cause : accepted) {
     diagnosis.findings.push_back(diagnosis::finding_of(cause));
   }
-  diagnosis::keep_one_remedy_of_a_kind(accepted, diagnosis.findings);
+  diagnosis::keep_one_remedy_of_a_kind(diagnosis.findings);
   if (!accepted.empty()) diagnosis.findings.front().decisive = true;
   return diagnosis;
 }

@@ -59,6 +59,7 @@ std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
                             enum_name(r.final_direction) + "; never against the focuser's stop",
                         width);
   }
+  if (r.move) text += answer_line("Best focus", report::move_words(*r.move), width);
   if (r.drift_identified && r.drift_steps) {
     text += answer_line("Drift",
                         report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +

@@ -28,12 +28,6 @@ FrameReadOptions read_options_of(const RunOptions& options) {
   return read;
 }
 
-// Of a mosaic frame one colour, here, where the mosaic can be given up: measure_frame would keep it
-// beside the colour.
-Frame one_colour(Frame frame, const RunOptions& options) {
-  return color_channel(std::move(frame), options.measure.channel.value_or(ColorChannel::green));
-}
-
 Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& input,
                                    const RunOptions& options, int threads) {
   Result<Frame> frame = frame_detail::read_frame(path, read_options_of(options), threads);
@@ -48,7 +42,8 @@ Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& inpu
   if (!measure.halo_px) {
     measure.halo_px = diffraction_halo_px(completed(options.rig, rig_of(result.facts)));
   }
-  *frame = one_colour(std::move(*frame), options);
+  // Here, where the mosaic can be given up: measure_frame would keep it beside the colour.
+  *frame = one_colour(std::move(*frame), measure);
   if (options.sky) result.sky = sky_cells(*frame);
   auto measured = measure_frame(*frame, measure, &result.model);
   if (!measured) return tl::unexpected<Error>(measured.error());
@@ -132,7 +127,7 @@ Result<void> run_detail::follow_stars(std::vector<MeasuredFrame>& frames,
     if (missing[i].empty() || !frame.model || (options.stop && options.stop())) return;
     auto pixels = read_frame(frame.path, read_options_of(options));
     if (!pixels) return;
-    *pixels = one_colour(std::move(*pixels), options);
+    *pixels = one_colour(std::move(*pixels), options.measure);
     measure_known_stars(*pixels, *frame.model, missing[i], options.measure, frame.measurement);
   });
   if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");

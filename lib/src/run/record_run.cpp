@@ -34,8 +34,9 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
   point.temperature_c = frame.temperature_c;
   if (!size.size_px) {
     point.used = false;
-    point.reason =
-        frame.saturated_count > 0 ? "every star found is saturated" : "no star was found";
+    point.reason = frame.saturated_count > 0
+                       ? Statement{codes::every_star_saturated, "every star found is saturated"}
+                       : Statement{codes::no_star_found, "no star was found"};
   }
   return point;
 }
@@ -100,15 +101,13 @@ void add_field(const RunOptions& options, RecordedRun& answer) {
   if (!record.fit.best_focus_steps) return;
   FrameReadOptions read = options.read;
   if (!read.channel) read.channel = options.measure.channel;
-  record.collimation = find_collimation(
-      record.frames, *record.fit.best_focus_steps, record.rig,
-      [&](std::size_t i) -> std::optional<Frame> {
-        if (options.stop && options.stop()) return std::nullopt;
-        auto frame = read_frame(record.frames[i].path, read);
-        if (!frame) return std::nullopt;
-        return color_channel(std::move(*frame),
-                             options.measure.channel.value_or(ColorChannel::green));
-      });
+  record.collimation = find_collimation(record.frames, *record.fit.best_focus_steps, record.rig,
+                                        [&](std::size_t i) -> std::optional<Frame> {
+                                          if (options.stop && options.stop()) return std::nullopt;
+                                          auto frame = read_frame(record.frames[i].path, read);
+                                          if (!frame) return std::nullopt;
+                                          return one_colour(std::move(*frame), options.measure);
+                                        });
 }
 
 // Of best focus, by which of the field's stars were measured; absent where there is none to report.

@@ -14,6 +14,7 @@
 #include "stars/detect.h"
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
+#include "stars/mosaic_defects.h"
 #include "stars/neighbours.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
@@ -84,10 +85,55 @@ void sort_brightest_first(std::vector<Star>& list) {
   });
 }
 
+double sites_of(const Frame& colour) {
+  return colour.sample_fraction * colour.pixels.width_px() * colour.pixels.height_px();
+}
+
 bool is_mosaic(const Frame& frame) { return frame.facts.bayer && frame.sample_fraction == 1.0; }
 
-Frame colour_of(const Frame& mosaic, const MeasureOptions& options) {
-  return color_channel(mosaic, options.channel.value_or(ColorChannel::green));
+// Sensors have hot pixels in some per mille of their pixels; where many more stand out, and hardly
+// a star beside them, what is left over of them passes for stars as small as a pixel that is filled
+// in between others.
+bool is_dark(const Frame& colour, const FrameMeasurement& out) {
+  constexpr double kUsualShare = 0.005;  // common practice, no source
+  constexpr double kFarMore = 30;
+  const double filled_in_px = colour.sample_fraction < 0.5 ? 1.6 : 1.3;
+  const auto repaired = static_cast<double>(colour.repaired.size());
+  return repaired > kUsualShare * sites_of(colour) && repaired > kFarMore * out.star_count &&
+         out.hfr_px.value_or(0) < filled_in_px;
+}
+
+void drop_stars(FrameMeasurement& out) {
+  FrameMeasurement without;
+  without.file = out.file;
+  without.width_px = out.width_px;
+  without.height_px = out.height_px;
+  without.position_steps = out.position_steps;
+  without.temperature_c = out.temperature_c;
+  without.filter = out.filter;
+  without.exposure_s = out.exposure_s;
+  without.time_utc = out.time_utc;
+  without.keywords = out.keywords;
+  without.background_adu = out.background_adu;
+  without.noise_adu = out.noise_adu;
+  without.defects = std::move(out.defects);
+  out = std::move(without);
+}
+
+// The frame's defects are those of its mosaic too.
+void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
+  for (const PixelPlace& place : colour.repaired) {
+    out.defects.push_back({static_cast<double>(place.x_px), static_cast<double>(place.y_px)});
+  }
+  if (is_dark(colour, out)) {
+    const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
+    drop_stars(out);
+    out.remarks.push_back({codes::looks_like_a_dark,
+                           format_fixed(100 * share, 1) +
+                               " % of the pixels are hot and hardly anything else is bright: a "
+                               "dark frame, or a closed cap?"});
+  }
+  out.defect_count = static_cast<int>(out.defects.size());
 }
 
 void tell_remarks(FrameMeasurement& out) {
@@ -143,10 +189,17 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
 
 }  // namespace
 
+Frame one_colour(Frame frame, const MeasureOptions& options) {
+  if (!frame.facts.bayer) return frame;
+  const ColorChannel channel = options.channel.value_or(ColorChannel::green);
+  stars::repair_mosaic(frame, channel, core::thread_count(options.threads));
+  return color_channel(std::move(frame), channel);
+}
+
 Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
                                        std::shared_ptr<const FrameModel>* model_out) {
   if (is_mosaic(given)) {
-    return measure_frame(colour_of(given, options), options, model_out);
+    return measure_frame(one_colour(given, options), options, model_out);
   }
   const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
@@ -158,8 +211,10 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
   auto found = stars::find_stars(context, options.detection_snr, threads, out.defects);
-  out.defect_count = static_cast<int>(out.defects.size());
-  if (!found) return out;
+  if (!found) {
+    add_mosaic_defects(frame, out);
+    return out;
+  }
 
   std::optional<SkyMap> sky;
   const auto refine = [&] {
@@ -193,6 +248,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   });
   stars::tell_apart(context, *found, model->profile(), measured);
   take_over(measured, *model, options, out);
+  add_mosaic_defects(frame, out);
   return out;
 }
 
@@ -200,7 +256,7 @@ void measure_known_stars(const Frame& given, const FrameModel& model,
                          std::span<const StarPlace> places, const MeasureOptions& options,
                          FrameMeasurement& frame) {
   if (is_mosaic(given)) {
-    measure_known_stars(colour_of(given, options), model, places, options, frame);
+    measure_known_stars(one_colour(given, options), model, places, options, frame);
     return;
   }
   std::vector<MeasuredStar> measured(places.size());
