@@ -77,6 +77,7 @@
   CODE(remedy, check_focuser_drive,                                                                \
        "look whether the focuser turns the tube, then repeat the run")                             \
   CODE(remedy, repeat_sweep, "repeat the sweep with the settings given")                           \
+  CODE(remedy, find_the_side, "take a frame on either side, then sweep where stars are smaller")   \
   CODE(remedy, nothing_to_do, "nothing for this run")                                              \
   CODE(remedy, wait_for_clear_sky, "wait for a clear gap and repeat the run")                      \
   CODE(remedy, expose_less, "expose a quarter as long or lower the gain")                          \

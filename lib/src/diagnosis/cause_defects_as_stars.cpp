@@ -137,10 +137,10 @@ std::optional<Candidate> look(const RunView& run) {
   // A count: only the faint end of both is a matter of opinion.
   const double even = misled ? 0.8 : 1.1;
   c.log_odds = std::clamp(10 * std::log(ratio / even), -6.0, misled ? 6.0 : 4.0);
-  // Where stars are few, any sensor's usual defects outnumber them.
-  constexpr double kFewStars = 15;
+  // Left out they harm nothing, and any sensor's usual ones may outnumber few stars: so dense that
+  // a measurement without care is theirs.
   constexpr double kUsualDensity = 200e-6;  // of the pixels; common practice, no source
-  if (stars < kFewStars) {
+  if (!misled) {
     const FrameMeasurement& frame = record.frames.front().measurement;
     const double pixels = static_cast<double>(frame.width_px) * frame.height_px;
     const double density = static_cast<double>(defects) / pixels;

@@ -31,6 +31,11 @@ std::optional<Candidate> look(const RunView& run) {
   if (!run.curve() || run.curve()->core_steps() > kNoCurve * range_steps_of(run)) {
     return std::nullopt;
   }
+  // Within half of the zone it changes nothing that could be seen; the answer allows for it.
+  if (run.record().fit.critical_focus_zone_steps &&
+      std::abs(a.amount_steps) < tolerable_steps(run)) {
+    return std::nullopt;
+  }
   Candidate c;
   c.log_odds = a.log_odds;
   c.share = a.misfit_share;

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <set>
 #include <tuple>
+#include <utility>
 
 #include "diagnosis/accounts.h"
 #include "diagnosis/cause.h"
@@ -144,15 +145,12 @@ Diagnosis diagnose(const RunRecord& record) {
     for (const auto& cause : accepted) diagnosis::lower_verdict(cause, diagnosis.fit);
   }
   diagnosis::allow_for_jump(run, diagnosis.fit);
-  const auto surer = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
-    return diagnosis::confidence_of(a) > diagnosis::confidence_of(b);
+  // What harmed nothing is never ahead of what changed the answer.
+  const auto goes_before = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
+    return std::pair(diagnosis::effect_of(a), diagnosis::confidence_of(a)) >
+           std::pair(diagnosis::effect_of(b), diagnosis::confidence_of(b));
   };
-  std::stable_sort(accepted.begin(), accepted.end(), surer);
-  const auto decisive =
-      std::max_element(accepted.begin(), accepted.end(), [](const auto& a, const auto& b) {
-        return diagnosis::effect_of(a) < diagnosis::effect_of(b);
-      });
-  if (decisive != accepted.end()) std::rotate(accepted.begin(), decisive, decisive + 1);
+  std::stable_sort(accepted.begin(), accepted.end(), goes_before);
   for (const auto& cause : accepted) {
     diagnosis.findings.push_back(diagnosis::finding_of(cause));
   }

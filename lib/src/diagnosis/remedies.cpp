@@ -17,6 +17,7 @@ struct Changes {
 constexpr std::array kChanges{
     Changes{codes::repeat_sweep, Remedy::sweep},
     Changes{codes::take_more_points, Remedy::sweep},
+    Changes{codes::find_the_side, Remedy::sweep},
     Changes{codes::wait_for_steadier_air, Remedy::sweep},
     Changes{codes::expose_less, Remedy::exposure},
     Changes{codes::get_more_star_light, Remedy::exposure},
