@@ -8,7 +8,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage one_sided_page() {
   return {"one_sided",
           "best focus lies outside the sampled range",
           "All positions lie on one side of best focus, so that the curve only falls or only rises."
@@ -33,7 +33,7 @@ double outside_by_fit(const RunView& run, double edge_steps, double sign) {
   return normal_cdf(sign * (*fit.best_focus_steps - edge_steps) / *fit.best_focus_sigma_steps);
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_one_sided(const RunView& run) {
   if (!run.rivals() || !run.curve()) return std::nullopt;
   const Rivals& r = *run.rivals();
   const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
@@ -79,6 +79,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_one_sided() { return {page(), look}; }
+Cause cause_one_sided() { return {one_sided_page(), look_for_one_sided}; }
 
 }  // namespace starwaist::diagnosis
