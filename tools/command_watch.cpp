@@ -13,7 +13,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kWatchExamples = R"(Examples:
   starwaist watch tonight/focus --config rig.conf
       After every frame best focus so far, its uncertainty, and the position that adds most.
   starwaist watch tonight/focus --config rig.conf --json - --until-enough
@@ -109,7 +109,7 @@ class WatchCommand : public Command {
  public:
   WatchCommand()
       : Command({"watch", "Follow a run or a night while it is taken and say what to do next",
-                 kExamples}) {
+                 kWatchExamples}) {
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->expected(1)->description("Folder into which the frames are written");
     add_common_options(app(), settings_.common);

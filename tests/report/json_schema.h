@@ -128,13 +128,11 @@ inline Json empty_object() {
 // Adds the keys of a described struct.
 template <Described Struct>
 void add_fields(Json& object) {
-  std::apply(
-      [&object](const auto&... field) {
-        (add_value<typename std::remove_cvref_t<decltype(field)>::member_type>(
-             object, std::string(field.name), std::string(field.meaning), field.unit),
-         ...);
-      },
-      Fields<Struct>::list);
+  Fields<Struct>::list.apply([&object](const auto&... field) {
+    (add_value<typename std::remove_cvref_t<decltype(field)>::member_type>(
+         object, std::string(field.name), std::string(field.meaning), field.unit),
+     ...);
+  });
 }
 
 template <Described Struct>

@@ -13,7 +13,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/curve.h"
@@ -69,7 +68,7 @@ struct SweepSlack {
 
 template <>
 struct Fields<SweepSlack> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(SweepSlack, direction, "", "outward or inward"),
       STARWAIST_FIELD(SweepSlack, points, "", "usable points"),
       STARWAIST_FIELD(SweepSlack, best_focus_steps, "steps",
@@ -104,7 +103,7 @@ struct BacklashResult {
 
 template <>
 struct Fields<BacklashResult> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(BacklashResult, backlash_steps, "steps", "slack"),
       STARWAIST_FIELD(BacklashResult, sigma_steps, "steps", "its standard deviation"),
       STARWAIST_FIELD(BacklashResult, interval_95_steps, "steps", "95 % interval"),

@@ -10,7 +10,6 @@
 #include <optional>
 #include <set>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -113,7 +112,7 @@ struct WatchAnswer {
 
 template <>
 struct Fields<WatchAnswer> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(WatchAnswer, file, "", "the frame that came in"),
       STARWAIST_FIELD(WatchAnswer, position_steps, "steps", "its position"),
       STARWAIST_FIELD(WatchAnswer, size_px, "px", "size of its stars"),

@@ -5,7 +5,6 @@
 
 #include <optional>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/conditions.h"
@@ -42,7 +41,7 @@ struct PlanAlternative {
 
 template <>
 struct Fields<PlanAlternative> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(PlanAlternative, points, "", "positions"),
       STARWAIST_FIELD(PlanAlternative, step_steps, "steps", "between them"),
       STARWAIST_FIELD(PlanAlternative, frames_per_point, "", "frames at each"),
@@ -88,7 +87,7 @@ struct FocusPlan {
 
 template <>
 struct Fields<FocusPlan> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FocusPlan, step_steps, "steps", "between positions"),
       STARWAIST_FIELD(FocusPlan, points, "", "positions"),
       STARWAIST_FIELD(FocusPlan, half_range_steps, "steps", "from centre to the ends"),

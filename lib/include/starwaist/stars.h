@@ -13,7 +13,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -71,7 +70,7 @@ struct Star {
 
 template <>
 struct Fields<Star> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Star, x_px, "px", "centroid along FITS axis 1"),
       STARWAIST_FIELD(Star, y_px, "px", "centroid along FITS axis 2"),
       STARWAIST_FIELD(Star, flux_adu, "adu", "flux above the background, wings included"),
@@ -101,7 +100,7 @@ struct StarPlace {
 template <>
 struct Fields<StarPlace> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(StarPlace, x_px, "px", "along FITS axis 1"),
+      fields_in_order(STARWAIST_FIELD(StarPlace, x_px, "px", "along FITS axis 1"),
                       STARWAIST_FIELD(StarPlace, y_px, "px", "along FITS axis 2"));
 };
 static_assert(describes_every_field<StarPlace>());
@@ -141,7 +140,7 @@ struct FrameMeasurement {
 
 template <>
 struct Fields<FrameMeasurement> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FrameMeasurement, file, "", "file name"),
       STARWAIST_FIELD(FrameMeasurement, width_px, "px", "columns"),
       STARWAIST_FIELD(FrameMeasurement, height_px, "px", "rows"),

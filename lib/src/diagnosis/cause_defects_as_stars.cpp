@@ -12,7 +12,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage defects_as_stars_page() {
   return {
       "defects_as_stars",
       "defects outnumber the stars",
@@ -112,7 +112,7 @@ std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::i
   }));
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_defects_as_stars(const RunView& run) {
   const RunRecord& record = run.record();
   constexpr std::size_t kFewestFrames = 3;
   if (record.frames.size() < kFewestFrames) return std::nullopt;
@@ -176,6 +176,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_defects_as_stars() { return {page(), look}; }
+Cause cause_defects_as_stars() { return {defects_as_stars_page(), look_for_defects_as_stars}; }
 
 }  // namespace starwaist::diagnosis

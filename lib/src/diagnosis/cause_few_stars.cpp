@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage few_stars_page() {
   return {"few_stars",
           "too few or too faint stars",
           "The sizes rest on a handful of stars or on faint ones, so that each size is uncertain: "
@@ -69,7 +69,7 @@ std::optional<StarsOfRun> stars_of(const RunView& run) {
   return found;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_few_stars(const RunView& run) {
   const auto found = stars_of(run);
   if (!found) return std::nullopt;
   const auto& [count, error, empty, exposure, near] = *found;
@@ -116,6 +116,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_few_stars() { return {page(), look}; }
+Cause cause_few_stars() { return {few_stars_page(), look_for_few_stars}; }
 
 }  // namespace starwaist::diagnosis

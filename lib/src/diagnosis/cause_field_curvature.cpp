@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage field_curvature_page() {
   return {
       "field_curvature",
       "curvature: centre and corners focus at different positions",
@@ -27,7 +27,7 @@ CausePage page() {
       "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_field_curvature(const RunView& run) {
   const RunRecord& record = run.record();
   if (!record.field_focus) return std::nullopt;
   const FieldFocus& field = *record.field_focus;
@@ -68,6 +68,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_field_curvature() { return {page(), look}; }
+Cause cause_field_curvature() { return {field_curvature_page(), look_for_field_curvature}; }
 
 }  // namespace starwaist::diagnosis

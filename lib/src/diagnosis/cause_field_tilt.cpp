@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage field_tilt_page() {
   return {
       "field_tilt",
       "tilt: one side of the field focuses elsewhere than the other",
@@ -41,7 +41,7 @@ std::string far_side(double tilt_x, double tilt_y) {
   return side;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_field_tilt(const RunView& run) {
   const RunRecord& record = run.record();
   if (!record.field_focus) return std::nullopt;
   const FieldFocus& field = *record.field_focus;
@@ -95,6 +95,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_field_tilt() { return {page(), look}; }
+Cause cause_field_tilt() { return {field_tilt_page(), look_for_field_tilt}; }
 
 }  // namespace starwaist::diagnosis

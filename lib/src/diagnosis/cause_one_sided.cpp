@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage one_sided_page() {
   return {"one_sided",
           "best focus lies outside the sampled range",
           "All positions lie on one side of best focus, so that the curve only falls or only rises."
@@ -74,7 +74,7 @@ Candidate of_far_run(const RunView& run, const FarOut& far) {
   return c;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_one_sided(const RunView& run) {
   if (const auto far = far_out(run)) return of_far_run(run, *far);
   if (!run.rivals() || !run.curve()) return std::nullopt;
   const Rivals& r = *run.rivals();
@@ -120,6 +120,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_one_sided() { return {page(), look}; }
+Cause cause_one_sided() { return {one_sided_page(), look_for_one_sided}; }
 
 }  // namespace starwaist::diagnosis

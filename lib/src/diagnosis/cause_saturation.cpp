@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage saturation_page() {
   return {
       "saturation",
       "the stars are clipped",
@@ -21,7 +21,7 @@ CausePage page() {
       "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_saturation(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   double worst = 0;
   std::size_t all_clipped = 0;
@@ -63,6 +63,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_saturation() { return {page(), look}; }
+Cause cause_saturation() { return {saturation_page(), look_for_saturation}; }
 
 }  // namespace starwaist::diagnosis

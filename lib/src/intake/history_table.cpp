@@ -15,8 +15,9 @@ using intake_detail::HistoryColumns;
 
 namespace {
 
-Result<HistoryColumns> find_columns(const std::string& file, const std::vector<std::string>& header,
-                                    const TableOptions& options) {
+Result<HistoryColumns> find_history_columns(const std::string& file,
+                                            const std::vector<std::string>& header,
+                                            const TableOptions& options) {
   const std::string has = "he table has " + intake_detail::listed(header);
   auto columns = intake_detail::history_columns(header, options);
   if (columns.missing) {
@@ -40,8 +41,8 @@ struct HistoryRow {
 };
 
 // The error says why the row cannot serve.
-tl::expected<HistoryRow, std::string> read_row(const HistoryColumns& columns, const CsvRow& row,
-                                               const Csv& csv) {
+tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& columns,
+                                                       const CsvRow& row, const Csv& csv) {
   const std::string position = row.cell(columns.position);
   const std::string temperature = row.cell(columns.temperature);
   const std::string sigma = row.cell(columns.sigma);
@@ -83,13 +84,13 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
     return fail(ErrorCode::no_data, name + ": the table is empty",
                 "It needs a header row with 'position' and 'temperature'");
   }
-  const auto columns = find_columns(name, rows.front().cells, options);
+  const auto columns = find_history_columns(name, rows.front().cells, options);
   if (!columns) return tl::unexpected<Error>(columns.error());
   HistoryTable table;
   int odd_sigmas = 0;
   int odd_times = 0;
   for (std::size_t k = 1; k < rows.size(); ++k) {
-    auto row = read_row(*columns, rows[k], *csv);
+    auto row = read_history_row(*columns, rows[k], *csv);
     if (!row) {
       table.skipped.push_back({name + " line " + std::to_string(rows[k].line), row.error()});
       continue;

@@ -20,9 +20,9 @@ std::string slack_words(const BacklashResult& r) {
   return report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
 }
 
-constexpr const char* kTrusted = "these settings can be used as they are";
-constexpr const char* kDoubtful = "take the figures as a hint, see below";
-constexpr const char* kUnusable = "these sweeps give no slack to rely on, see below";
+constexpr const char* kTrustedSlack = "these settings can be used as they are";
+constexpr const char* kDoubtfulSlack = "take the figures as a hint, see below";
+constexpr const char* kUnusableSlack = "these sweeps give no slack to rely on, see below";
 
 std::string sweeps_table(const BacklashResult& r, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
@@ -45,7 +45,7 @@ std::string sweeps_table(const BacklashResult& r, std::size_t width) {
 std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
   const std::size_t width = options.width;
   std::string text = answer_line("Slack", slack_words(r), width);
-  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable}, width);
+  text += report::verdict_line(r.verdict, {kTrustedSlack, kDoubtfulSlack, kUnusableSlack}, width);
   if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
       !words.empty()) {
     text += answer_line("95 % interval", words, width);
