@@ -15,6 +15,7 @@
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
 #include "stars/neighbours.h"
+#include "stars/wide_rings.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/stars.h"
@@ -118,10 +119,21 @@ Result<SkyMap> first_sky_of(const Frame& frame, int threads) {
   return std::move(*sky);
 }
 
+// Takes the frame's sizes away: what was measured are no stars.
+void take_back_sizes(FrameMeasurement& out) {
+  out.star_count = 0;
+  for (auto* size : {&out.hfr_px, &out.hfr_sigma_px, &out.hfr_shared_sigma_px, &out.fwhm_px,
+                     &out.fwhm_sigma_px, &out.mean_radius_px, &out.eccentricity,
+                     &out.elongation_angle_deg, &out.elongation_coherence}) {
+    size->reset();
+  }
+}
+
 // The frame's size from its stars, then the stars and defects that it keeps.
 void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& model,
                const MeasureOptions& options, FrameMeasurement& out) {
   stars::summarise(measured, options, out);
+  if (stars::are_lines(measured, options, out)) take_back_sizes(out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
     out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
@@ -141,14 +153,28 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   tell_remarks(out);
 }
 
-}  // namespace
+// Where next to no star was found, the stars may be rings too wide to be found as stars; what was
+// found are then pieces of them.
+void look_for_rings(const Frame& frame, const MeasureOptions& options, int threads,
+                    FrameMeasurement& out) {
+  constexpr int kFewStars = 3;
+  constexpr double kRadiusOverSize = 1.36;  // of a ring with a shadow of 0.3
+  constexpr double kAlike = 1.2;
+  if (options.region || out.star_count >= kFewStars) return;
+  const auto rings = stars::find_wide_rings(frame, threads);
+  if (!rings) return;
+  out.ring_radius_px = rings->radius_px;
+  const double ratio = rings->radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
+  if (out.hfr_px && ratio < kAlike && ratio > 1 / kAlike) return;
+  take_back_sizes(out);
+  out.stars.clear();
+  out.remarks.push_back({codes::rings_too_wide, "far out of focus: rings " +
+                                                    format_fixed(2 * rings->radius_px, 0) +
+                                                    " px wide, too wide to be measured as stars"});
+}
 
-Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+Result<FrameMeasurement> measure_stars(const Frame& frame, const MeasureOptions& options,
                                        std::shared_ptr<const FrameModel>* model_out) {
-  if (is_mosaic(given)) {
-    return measure_frame(colour_of(given, options), options, model_out);
-  }
-  const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
   const Result<SkyMap> first_sky = first_sky_of(frame, threads);
   if (!first_sky) return tl::unexpected(first_sky.error());
@@ -194,6 +220,18 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   stars::tell_apart(context, *found, model->profile(), measured);
   take_over(measured, *model, options, out);
   return out;
+}
+
+}  // namespace
+
+Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+                                       std::shared_ptr<const FrameModel>* model_out) {
+  if (is_mosaic(given)) {
+    return measure_frame(colour_of(given, options), options, model_out);
+  }
+  auto measured = measure_stars(given, options, model_out);
+  if (measured) look_for_rings(given, options, core::thread_count(options.threads), *measured);
+  return measured;
 }
 
 void measure_known_stars(const Frame& given, const FrameModel& model,
