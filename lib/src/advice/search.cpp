@@ -48,7 +48,7 @@ constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, sl
 constexpr double kSlackSeenFactor = 2;    // by which more, once slack was found all the same
 constexpr int kFewestForNoMotion = 5;
 
-double range_factor_low(const Search& s) {
+double reach_of(const Search& s) {
   return std::max(s.first_move_steps, kRangeFactor * (s.high_steps - s.low_steps));
 }
 
@@ -89,12 +89,14 @@ Search::Search(const SearchState& given) : state(given) {
 
 double Search::lowest_steps() const {
   const auto& limit = state.rig.min_position_steps;
-  return limit ? std::ceil(*limit) : std::ceil(low_steps - range_factor_low(*this));
+  const double farthest = state.visits.front().position_steps - farthest_steps();
+  return std::ceil(limit ? *limit : std::max(low_steps - reach_of(*this), farthest));
 }
 
 double Search::highest_steps() const {
   const auto& limit = state.rig.max_position_steps;
-  return limit ? std::floor(*limit) : std::floor(high_steps + range_factor_low(*this));
+  const double farthest = state.visits.front().position_steps + farthest_steps();
+  return std::floor(limit ? *limit : std::min(high_steps + reach_of(*this), farthest));
 }
 
 int Search::frames_at(double position_steps) const {
@@ -191,20 +193,40 @@ std::optional<Decision> beyond_limit(const Search& search, double focus) {
   return std::nullopt;
 }
 
-// Only sizes that differ show a slope: farther on, in the direction in which they shrink.
+// Beyond the outermost frame with stars on one side, as far as no frame without stars stands in the
+// way; absent where there is no room.
+std::optional<double> beyond_seen(const Search& search, double side) {
+  constexpr double kOfGap = 0.35;  // between the frame with stars and the one without
+  double seen_low = search.seen.front().position_steps;
+  double seen_high = seen_low;
+  for (const Search::Seen& s : search.seen) {
+    seen_low = std::min(seen_low, s.position_steps);
+    seen_high = std::max(seen_high, s.position_steps);
+  }
+  const double from = side > 0 ? seen_high : seen_low;
+  double reach = std::max(0.5 * search.first_move_steps, kRangeFactor * (seen_high - seen_low));
+  for (const double position : search.starless) {
+    const double gap = side * (position - from);
+    if (gap > 0) reach = std::min(reach, kOfGap * gap);
+  }
+  const double position =
+      std::clamp(std::round(from + side * reach), search.lowest_steps(), search.highest_steps());
+  if (search.frames_at(position) > 0 || side * (position - from) < 1) return std::nullopt;
+  return position;
+}
+
+// Only sizes that differ show a slope: to the side with more room, where that is seen, too.
 Decision explore(const Search& search) {
-  const Search::Seen& least = smallest_of(search);
-  const double reach = std::max(search.first_move_steps,
-                                0.8 * kRangeFactor * (search.high_steps - search.low_steps));
-  const bool up =
-      least.position_steps - search.low_steps >= search.high_steps - least.position_steps;
-  const double above = search.high_steps + reach;
-  const double below = search.low_steps - reach;
-  const double first = up ? above : below;
-  const double second = up ? below : above;
-  const Statement reason{codes::find_side, "to see on which side best focus lies"};
-  if (search.allows(std::round(first))) return go_to(first, reason);
-  return go_to(second, reason);
+  const auto above = beyond_seen(search, 1);
+  const auto below = beyond_seen(search, -1);
+  if (!above && !below) {
+    return stop_for(StopReason::limits,
+                    {codes::limits_leave_nothing,
+                     "the focuser's limits leave no position that would show a difference"});
+  }
+  const double here = smallest_of(search).position_steps;
+  const bool up = above && (!below || *above - here >= here - *below);
+  return go_to(up ? *above : *below, {codes::find_side, "to see on which side best focus lies"});
 }
 
 Decision decide_far(const Search& search) {

@@ -45,6 +45,11 @@ double chance_of_none(const Search& search, double focus_steps, double reach_ste
 
 }  // namespace
 
+double Search::farthest_steps() const {
+  return slope_px_per_step ? kFarthestOffPx / *slope_px_per_step
+                           : kFarthestMoves * first_move_steps;
+}
+
 double Search::log_starless(double focus_steps) const {
   double sum = 0;
   for (const Reach& reach : kReaches) {

@@ -34,6 +34,8 @@ class Search {
   [[nodiscard]] bool allows(double position_steps) const;
   // The allowed whole position nearest to one; absent where none is.
   [[nodiscard]] std::optional<double> nearest_allowed(double position_steps) const;
+  // From the start, where no limit is given.
+  [[nodiscard]] double farthest_steps() const;
   // The farthest positions that limits and range allow.
   [[nodiscard]] double lowest_steps() const;
   [[nodiscard]] double highest_steps() const;

@@ -118,7 +118,9 @@ bool are_lines(const std::vector<MeasuredStar>& stars, const MeasureOptions& opt
   constexpr double kLine = 0.85;  // eccentricity: twice as long as wide
   constexpr double kOneWay = 0.7;
   constexpr std::size_t kFewest = 3;  // that can show that they point one way
+  constexpr std::size_t kMost = 60;  // more objects than that are a field of stars, bad as it looks
   const std::vector<const MeasuredStar*> chosen = summary_stars(stars, options);
+  if (chosen.size() > kMost) return false;
   std::size_t lines = 0;
   for (const MeasuredStar* m : chosen) {
     // Of a long line no shape can be measured.
