@@ -320,6 +320,9 @@ inline WatchAnswer watch() {
   answer.best_focus_sigma_steps = 6.5;
   answer.interval_95_steps = {4988.5, 5018};
   answer.verdict = Verdict::doubtful;
+  answer.approach = Direction::outward;
+  answer.move = Move{5040, 5080};
+  answer.via_steps = 5040;
   answer.next_position_steps = 5080;
   answer.advice = {"enclose_best_focus",
                    "Best focus is enclosed; one frame farther out makes it sure."};

@@ -274,7 +274,7 @@ std::vector<std::string> extreme_lines(double number) {
     run.fit.critical_focus_zone_steps = std::abs(number);
     run.fit.reasons = {{"long", std::string(200, 'x')}};
     WatchAnswer watched = samples::watch();
-    watched.next_position_steps = number;
+    watched.next_position_steps = std::llround(number);
     BacklashResult slack = samples::backlash();
     slack.verdict = verdict;
     slack.backlash_steps = number;

@@ -131,9 +131,12 @@ struct FrameMeasurement {
   std::optional<double> eccentricity;
   std::optional<double> elongation_angle_deg;
   std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
-  std::vector<Star> stars;                     // brightest first; unusable ones flagged
-  std::vector<StarPlace> defects;              // where the defect_count candidates are
-  std::vector<Statement> remarks;              // in plain words, for `reasons` and `notes`
+  // Outer radius of rings too wide to be measured as stars; looked for where next to no star was
+  // found.
+  std::optional<double> ring_radius_px;
+  std::vector<Star> stars;         // brightest first; unusable ones flagged
+  std::vector<StarPlace> defects;  // where the defect_count candidates are
+  std::vector<Statement> remarks;  // in plain words, for `reasons` and `notes`
   // Which header keyword each fact was taken from; "file name" where it was that.
   std::vector<std::pair<std::string, std::string>> keywords;
 };
@@ -167,6 +170,8 @@ struct Fields<FrameMeasurement> {
                       "common direction of the elongation"),
       STARWAIST_FIELD(FrameMeasurement, elongation_coherence, "",
                       "0 directions random, 1 all the same"),
+      STARWAIST_FIELD(FrameMeasurement, ring_radius_px, "px",
+                      "outer radius of rings too wide to be measured as stars"),
       STARWAIST_FIELD(FrameMeasurement, stars, "", "the stars, with --stars"),
       STARWAIST_FIELD(FrameMeasurement, defects, "", "places of the defects, with --stars"),
       STARWAIST_FIELD(FrameMeasurement, remarks, "", "remarks in words"),
@@ -214,6 +219,11 @@ class FrameGroup {
  private:
   std::vector<const FrameMeasurement*> frames_;
 };
+
+// Whether what was found in a frame are stars: three or more are by themselves; one or two where
+// most of them stand at about the same places in another frame of the group (cosmic rays, meteors
+// and aircraft do not). False where nothing was found.
+bool shows_stars(const FrameMeasurement& frame, const FrameGroup& frames);
 
 // One frame's size from the stars that the frames of a run share.
 struct MatchedSize {

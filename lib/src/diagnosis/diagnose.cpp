@@ -106,6 +106,21 @@ void lower_verdict(const Accepted& accepted, FitResult& fit) {
   fit.reasons.push_back({accepted.cause, accepted.candidate.summary});
 }
 
+// The points after the jump are enough to show best focus by themselves, and it is the same: the
+// answer holds whether the focus jumped or not.
+bool holds_after(const RunView& run, const Account& jump, const FitResult& fit) {
+  constexpr int kEnough = VerdictRules::kTrustedPoints + 1;
+  const auto& points = run.record().fit.points;
+  const auto from = points.begin() + static_cast<std::ptrdiff_t>(jump.at);
+  const std::vector<CurvePoint> after(from, points.end());
+  const auto sized = std::count_if(after.begin(), after.end(),
+                                   [](const CurvePoint& p) { return p.size_px.has_value(); });
+  if (sized < kEnough) return false;
+  const auto alone = fit_curve(after, run.record().rig, run.record().options);
+  return alone && alone->verdict == Verdict::trusted &&
+         std::abs(*alone->best_focus_steps - *fit.best_focus_steps) < 0.5 * tolerable_steps(run);
+}
+
 // A jump that is too improbable to be listed may still be too probable for an answer to be relied
 // on: across the minimum it hides in the sharpest frame. Of healthy runs 3 % lose their trust by it
 // (bench/diagnosis_bench and another simulator).
@@ -115,7 +130,7 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
   const Account& jump = run.rivals()->focus_jump;
   const double chance = probability_of(jump.log_odds);
   if (chance < kTooProbable || jump.moved_steps.empty() ||
-      std::abs(jump.amount_steps) < tolerable_steps(run)) {
+      std::abs(jump.amount_steps) < tolerable_steps(run) || holds_after(run, jump, fit)) {
     return;
   }
   fit.verdict = Verdict::doubtful;

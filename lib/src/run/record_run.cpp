@@ -23,7 +23,18 @@ void sort_as_taken(std::vector<MeasuredFrame>& frames) {
                    });
 }
 
-CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
+// One or two objects where other frames show many stars, and none of these.
+bool may_be_no_star(const FrameMeasurement& frame, const FrameGroup& frames) {
+  constexpr int kManyElsewhere = 5;
+  if (shows_stars(frame, frames)) return false;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (frames[i].star_count >= kManyElsewhere) return true;
+  }
+  return false;
+}
+
+CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size,
+                    const FrameGroup& frames) {
   CurvePoint point;
   point.file = frame.file;
   point.position_steps = *frame.position_steps;
@@ -34,9 +45,17 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
   point.temperature_c = frame.temperature_c;
   if (!size.size_px) {
     point.used = false;
-    point.reason = frame.saturated_count > 0
+    point.reason = frame.ring_radius_px
+                       ? Statement{codes::rings_too_wide, "rings too wide to be measured as stars"}
+                   : frame.saturated_count > 0
                        ? Statement{codes::every_star_saturated, "every star found is saturated"}
                        : Statement{codes::no_star_found, "no star was found"};
+  } else if (may_be_no_star(frame, frames)) {
+    point.size_px.reset();
+    point.sigma_px.reset();
+    point.used = false;
+    point.reason = {codes::not_a_star_of_others,
+                    "what was found is none of the stars of the other frames"};
   }
   return point;
 }
@@ -152,7 +171,8 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
 Result<void> fit_frames(const FrameGroup& frames, const Alignment& alignment,
                         const std::vector<MatchedSize>& sizes, RunRecord& record) {
   std::vector<CurvePoint> points;
-  for (std::size_t i = 0; i < frames.size(); ++i) points.push_back(point_of(frames[i], sizes[i]));
+  for (std::size_t i = 0; i < frames.size(); ++i)
+    points.push_back(point_of(frames[i], sizes[i], frames));
   const auto fit = [&]() -> Result<void> {
     auto fitted = fit_curve(points, record.rig, record.options);
     if (!fitted) return tl::unexpected<Error>(fitted.error());

@@ -16,6 +16,7 @@
 #include "stars/frame_summary.h"
 #include "stars/mosaic_defects.h"
 #include "stars/neighbours.h"
+#include "stars/wide_rings.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/stars.h"
@@ -103,21 +104,14 @@ bool is_dark(const Frame& colour, const FrameMeasurement& out) {
          out.hfr_px.value_or(0) < filled_in_px;
 }
 
-void drop_stars(FrameMeasurement& out) {
-  FrameMeasurement without;
-  without.file = out.file;
-  without.width_px = out.width_px;
-  without.height_px = out.height_px;
-  without.position_steps = out.position_steps;
-  without.temperature_c = out.temperature_c;
-  without.filter = out.filter;
-  without.exposure_s = out.exposure_s;
-  without.time_utc = out.time_utc;
-  without.keywords = out.keywords;
-  without.background_adu = out.background_adu;
-  without.noise_adu = out.noise_adu;
-  without.defects = std::move(out.defects);
-  out = std::move(without);
+// Takes the frame's sizes away: what was measured are no stars.
+void take_back_sizes(FrameMeasurement& out) {
+  out.star_count = 0;
+  for (auto* size : {&out.hfr_px, &out.hfr_sigma_px, &out.hfr_shared_sigma_px, &out.fwhm_px,
+                     &out.fwhm_sigma_px, &out.mean_radius_px, &out.eccentricity,
+                     &out.elongation_angle_deg, &out.elongation_coherence}) {
+    size->reset();
+  }
 }
 
 // The frame's defects are those of its mosaic too.
@@ -127,7 +121,9 @@ void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
   }
   if (is_dark(colour, out)) {
     const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
-    drop_stars(out);
+    take_back_sizes(out);
+    out.stars.clear();
+    out.saturated_count = 0;
     out.remarks.push_back({codes::looks_like_a_dark,
                            format_fixed(100 * share, 1) +
                                " % of the pixels are hot and hardly anything else is bright: a "
@@ -168,6 +164,7 @@ Result<SkyMap> first_sky_of(const Frame& frame, int threads) {
 void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& model,
                const MeasureOptions& options, FrameMeasurement& out) {
   stars::summarise(measured, options, out);
+  if (stars::are_lines(measured, options, out)) take_back_sizes(out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
     out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
@@ -187,21 +184,28 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   tell_remarks(out);
 }
 
-}  // namespace
-
-Frame one_colour(Frame frame, const MeasureOptions& options) {
-  if (!frame.facts.bayer) return frame;
-  const ColorChannel channel = options.channel.value_or(ColorChannel::green);
-  stars::repair_mosaic(frame, channel, core::thread_count(options.threads));
-  return color_channel(std::move(frame), channel);
+// Where next to no star was found, the stars may be rings too wide to be found as stars; what was
+// found are then pieces of them.
+void look_for_rings(const Frame& frame, const MeasureOptions& options, int threads,
+                    FrameMeasurement& out) {
+  constexpr int kFewStars = 3;
+  constexpr double kRadiusOverSize = 1.36;  // of a ring with a shadow of 0.3
+  constexpr double kAlike = 1.2;
+  if (options.region || out.star_count >= kFewStars) return;
+  const auto rings = stars::find_wide_rings(frame, threads);
+  if (!rings) return;
+  out.ring_radius_px = rings->radius_px;
+  const double ratio = rings->radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
+  if (out.hfr_px && ratio < kAlike && ratio > 1 / kAlike) return;
+  take_back_sizes(out);
+  out.stars.clear();
+  out.remarks.push_back({codes::rings_too_wide, "far out of focus: rings " +
+                                                    format_fixed(2 * rings->radius_px, 0) +
+                                                    " px wide, too wide to be measured as stars"});
 }
 
-Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+Result<FrameMeasurement> measure_stars(const Frame& frame, const MeasureOptions& options,
                                        std::shared_ptr<const FrameModel>* model_out) {
-  if (is_mosaic(given)) {
-    return measure_frame(one_colour(given, options), options, model_out);
-  }
-  const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
   const Result<SkyMap> first_sky = first_sky_of(frame, threads);
   if (!first_sky) return tl::unexpected(first_sky.error());
@@ -211,10 +215,8 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   context.sky = &*first_sky;
   FrameMeasurement out = described(frame, *first_sky);
   auto found = stars::find_stars(context, options.detection_snr, threads, out.defects);
-  if (!found) {
-    add_mosaic_defects(frame, out);
-    return out;
-  }
+  out.defect_count = static_cast<int>(out.defects.size());
+  if (!found) return out;
 
   std::optional<SkyMap> sky;
   const auto refine = [&] {
@@ -248,8 +250,28 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   });
   stars::tell_apart(context, *found, model->profile(), measured);
   take_over(measured, *model, options, out);
-  add_mosaic_defects(frame, out);
   return out;
+}
+
+}  // namespace
+
+Frame one_colour(Frame frame, const MeasureOptions& options) {
+  if (!frame.facts.bayer) return frame;
+  const ColorChannel channel = options.channel.value_or(ColorChannel::green);
+  stars::repair_mosaic(frame, channel, core::thread_count(options.threads));
+  return color_channel(std::move(frame), channel);
+}
+
+Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+                                       std::shared_ptr<const FrameModel>* model_out) {
+  if (is_mosaic(given)) {
+    return measure_frame(one_colour(given, options), options, model_out);
+  }
+  auto measured = measure_stars(given, options, model_out);
+  if (!measured) return measured;
+  add_mosaic_defects(given, *measured);
+  look_for_rings(given, options, core::thread_count(options.threads), *measured);
+  return measured;
 }
 
 void measure_known_stars(const Frame& given, const FrameModel& model,
