@@ -310,7 +310,7 @@ TEST_F(MadeUpModules, NameWhatIsAllowedForNothing) {
 
 TEST(Architecture, PublicHeadersNameNoLibraryThatAUserWouldNeedToCompile) {
   const std::regex forbidden(
-      R"(#\s*include\s*<(opencv2|ceres|Eigen|fitsio|tiff|png|libraw|nlohmann|boost|sqlite3|CLI))");
+      R"(#\s*include\s*<(opencv2|ceres|Eigen|fitsio|tiff|png|libraw|nlohmann|boost|sqlite3|re2|CLI))");
   for (const auto& entry : fs::directory_iterator(public_headers())) {
     std::ifstream in(entry.path());
     std::string line;

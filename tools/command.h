@@ -68,6 +68,7 @@ struct CommonOptions {
   bool quiet = false;
   bool one_line = false;  // --short
   int threads = 0;
+  std::vector<std::string> config;  // files of options
   [[nodiscard]] bool json_to_stdout() const { return json == "-"; }
 };
 void add_common_options(CLI::App& app, CommonOptions& options);
@@ -137,6 +138,13 @@ class Command {
   [[nodiscard]] const std::string& summary() const { return summary_; }
   CLI::App& app() { return app_; }
   [[nodiscard]] const CLI::App& app() const { return app_; }
+  // The files of options that were named; known once the options were looked at.
+  [[nodiscard]] std::vector<std::string> config_files() const {
+    const CLI::Option* option = app_.get_config_ptr();
+    return option == nullptr || option->count() == 0 ? std::vector<std::string>()
+                                                     : option->results();
+  }
+  void note_config_files() { settings_.common.config = config_files(); }
   // Called after the options were read without an error. Returns the exit status.
   virtual int run(const ToolStreams& streams) = 0;
 

@@ -82,7 +82,7 @@ class MeasureCommand : public Command {
       return fail(ErrorCode::cannot_write, overlay_ + ": not a folder", "Name a folder");
     }
     // The folder, or the nearest one above it, in which it will be made.
-    fs::path above = fs::weakly_canonical(overlay_, error);
+    fs::path above = fs::weakly_canonical(fs::absolute(overlay_, error), error);
     while (above.has_relative_path() && !fs::exists(above, error)) above = above.parent_path();
     if (!fs::is_directory(above, error) || ::access(above.c_str(), W_OK | X_OK) != 0) {
       return fail(ErrorCode::cannot_write, overlay_ + ": this folder cannot be written to",

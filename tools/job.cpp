@@ -34,6 +34,16 @@ Result<void> check_output_names(const CommonOptions& common, const std::vector<O
   return {};
 }
 
+std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs) {
+  const std::size_t named = inputs.size();
+  for (std::size_t i = 0; i < named; ++i) {
+    auto tables = tables_within(inputs[i], settings.table);
+    inputs.insert(inputs.end(), tables.begin(), tables.end());
+  }
+  inputs.insert(inputs.end(), settings.common.config.begin(), settings.common.config.end());
+  return inputs;
+}
+
 Result<void> check_output_files(const CommonOptions& common, const std::vector<OutputName>& names,
                                 const std::vector<std::string>& protected_paths) {
   std::vector<std::string> paths = {common.json};
@@ -96,12 +106,13 @@ int run_lines(const LinesJob& job, const Settings& settings, const ToolStreams& 
   if (auto allowed = job.check(); !allowed) return report_failure(streams, allowed.error());
   const auto rig = checked(settings.rig);
   if (!rig) return report_failure(streams, rig.error());
-  if (auto allowed = check_outputs({settings.common.json}, job.inputs); !allowed) {
+  const auto guarded = guarded_paths(settings, job.inputs);
+  if (auto allowed = check_outputs({settings.common.json}, guarded); !allowed) {
     return report_failure(streams, allowed.error());
   }
   ProgressLine progress(streams, settings.common.quiet || !job.shows_progress);
   Work work = begun(settings, *rig, progress, streams);
-  LinesOutput lines(settings.common, job.inputs, progress, streams);
+  LinesOutput lines(settings.common, guarded, progress, streams);
   auto status = job.work(work, lines);
   progress.wipe();
   // What cannot be written is said even then: an interrupt is how following a folder ends.

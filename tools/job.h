@@ -113,6 +113,9 @@ TextOptions text_options(const CommonOptions& common, const ToolStreams& streams
 
 // The stages that need not know what is answered.
 Result<void> check_output_names(const CommonOptions& common, const std::vector<OutputName>& names);
+// What no output may replace: the inputs, the tables that are runs of their own in a folder named,
+// and the file of options.
+std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs);
 Result<void> check_output_files(const CommonOptions& common, const std::vector<OutputName>& names,
                                 const std::vector<std::string>& protected_paths);
 Work begun(const Settings& settings, const Rig& rig, ProgressLine& progress,
@@ -133,8 +136,8 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
   if (!rig) return tl::unexpected<Error>(rig.error());
   const auto found = job.find();
   if (!found) return tl::unexpected<Error>(found.error());
-  const auto allowed =
-      check_output_files(settings.common, names, found->protected_paths).and_then(job.ready);
+  const auto guarded = guarded_paths(settings, found->protected_paths);
+  const auto allowed = check_output_files(settings.common, names, guarded).and_then(job.ready);
   if (!allowed) return tl::unexpected<Error>(allowed.error());
 
   ProgressLine progress(streams, settings.common.quiet);
@@ -150,7 +153,7 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
 
   const auto json = job.json(*answer);
   if (!json) return tl::unexpected<Error>(json.error());
-  const Writer writer{found->protected_paths, streams};
+  const Writer writer{guarded, streams};
   for (const auto& output : job.outputs) {
     if (output.name.path.empty()) continue;
     if (auto written = output.write(*answer, writer); !written) {

@@ -2,12 +2,12 @@
 #include <algorithm>
 #include <cctype>
 #include <charconv>
-#include <regex>
 #include <string_view>
 #include <thread>
 #include <utility>
 
 #include "command.h"
+#include "starwaist/frame.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
@@ -64,20 +64,6 @@ ColorChannel parse_channel(const std::string& option, const std::string& text) {
   if (name == "green" || name == "g") return ColorChannel::green;
   if (name == "blue" || name == "b") return ColorChannel::blue;
   throw CLI::ValidationError(option, "'" + text + "' is not red, green or blue");
-}
-
-// An expression with one group at least, which std::regex can read.
-void check_name_pattern(const std::string& option, const std::string& pattern) {
-  try {
-    const std::regex expression(pattern);
-    if (expression.mark_count() < 1) {
-      throw CLI::ValidationError(option, "'" + pattern +
-                                             "' has no group: put the number in brackets, as in "
-                                             "'pos([0-9]+)'");
-    }
-  } catch (const std::regex_error&) {
-    throw CLI::ValidationError(option, "'" + pattern + "' is not a regular expression");
-  }
 }
 
 // Number is double or std::optional<double>.
@@ -233,7 +219,10 @@ void add_input_options(CLI::App& app, InputOptions& options) {
   app.add_option(
          "--position-from-name",
          [&options](const CLI::results_t& values) {
-           check_name_pattern("--position-from-name", values.front());
+           if (auto usable = check_name_pattern(values.front()); !usable) {
+             throw CLI::ParseError(usable.error().message + ". " + usable.error().remedy,
+                                   CLI::ExitCodes::ValidationError);
+           }
            options.read.position_from_name = values.front();
            return true;
          },

@@ -1,5 +1,11 @@
 #include "run_inputs.h"
 
+#include <filesystem>
+#include <map>
+#include <set>
+
+#include "starwaist/frame.h"
+
 namespace starwaist::tool {
 
 namespace {
@@ -62,6 +68,31 @@ Found<std::vector<std::string>> named_inputs(const Settings& settings,
   auto paths = settings.input.inputs;
   add_named(also, paths);
   return {settings.input.inputs, std::move(paths)};
+}
+
+std::vector<std::string> tables_within(const std::string& path, const TableOptions& table) {
+  namespace fs = std::filesystem;
+  constexpr int kDeepest = 12;                             // a link that leads back up must end
+  std::map<std::string, std::vector<std::string>> tables;  // by folder
+  std::set<std::string> with_frames;
+  std::error_code error;
+  constexpr auto kOptions = fs::directory_options::skip_permission_denied |
+                            fs::directory_options::follow_directory_symlink;
+  for (fs::recursive_directory_iterator entry(path, kOptions, error), end; !error && entry != end;
+       entry.increment(error)) {
+    if (entry.depth() >= kDeepest) entry.disable_recursion_pending();
+    const std::string file = entry->path().string();
+    const std::string folder = entry->path().parent_path().string();
+    if (is_frame_name(file)) with_frames.insert(folder);
+    if (is_table_name(file) && table_kind(file, table) != TableKind::unknown) {
+      tables[folder].push_back(file);
+    }
+  }
+  std::vector<std::string> found;
+  for (const auto& [folder, files] : tables) {
+    if (with_frames.count(folder) == 0) found.insert(found.end(), files.begin(), files.end());
+  }
+  return found;
 }
 
 Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,

@@ -4,6 +4,7 @@
 #include <exception>
 #include <new>
 #include <set>
+#include <sstream>
 
 #include "command.h"
 
@@ -45,15 +46,16 @@ class FlatConfig : public CLI::ConfigBase {
       : own_(std::move(own)), all_(std::move(all)) {}
 
   std::vector<CLI::ConfigItem> from_config(std::istream& input) const override {
+    std::istringstream text(read_text(input));
     std::vector<CLI::ConfigItem> kept;
-    for (auto& item : CLI::ConfigBase::from_config(input)) {
+    for (auto& item : CLI::ConfigBase::from_config(text)) {
       if (!item.parents.empty() || item.name == "++" || item.name == "--") {
         throw CLI::ConfigError("the file of options is flat: '" + item.fullname() +
                                    "' stands in a section or holds a dot",
                                CLI::ExitCodes::ConfigError);
       }
       if (all_.count(item.name) == 0) {
-        throw CLI::ConfigError("no command has an option '" + item.name + "'",
+        throw CLI::ConfigError("no command has an option '" + shown(item.name) + "'",
                                CLI::ExitCodes::ConfigError);
       }
       if (own_.count(item.name) != 0) kept.push_back(item);
@@ -62,6 +64,28 @@ class FlatConfig : public CLI::ConfigBase {
   }
 
  private:
+  // A device would never end.
+  static std::string read_text(std::istream& input) {
+    constexpr std::size_t kLongest = 1U << 20U;  // bytes
+    std::string text(kLongest + 1, '\0');
+    input.read(text.data(), static_cast<std::streamsize>(text.size()));
+    text.resize(static_cast<std::size_t>(input.gcount()));
+    if (text.size() > kLongest || text.find('\0') != std::string::npos) {
+      throw CLI::ConfigError("this is no text of 'name = value' lines",
+                             CLI::ExitCodes::ConfigError);
+    }
+    return text;
+  }
+  // Of what may be no word at all.
+  static std::string shown(const std::string& name) {
+    constexpr std::size_t kLongest = 40;
+    std::string text = name.substr(0, kLongest);
+    for (char& c : text) {
+      if (static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) > 0x7E) c = '?';
+    }
+    return name.size() > kLongest ? text + "..." : text;
+  }
+
   std::set<std::string> own_;
   std::set<std::string> all_;
 };
@@ -118,12 +142,16 @@ int run_command(Command& command, std::span<const std::string> arguments,
     streams.out << command.app().help() << std::flush;
     return streams.out ? kTrusted : kNoInputOrOutput;
   } catch (const CLI::FileError& error) {
-    return wrong_usage(streams, std::string("--config: cannot be read: ") + error.what(), see_help);
+    return wrong_usage(streams, std::string("--config: cannot be read: ") + error.what(),
+                       "Name a file of 'name = value' lines");
   } catch (const CLI::ConfigError& error) {
-    return wrong_usage(streams, std::string("--config: ") + error.what(), see_help);
+    std::string files;
+    for (const std::string& file : command.config_files()) files += " " + file;
+    return wrong_usage(streams, "--config" + files + ": " + error.what(), see_help);
   } catch (const CLI::ParseError& error) {
     return wrong_usage(streams, error.what(), see_help);
   }
+  command.note_config_files();
   return command.run(streams);
 }
 

@@ -8,9 +8,12 @@
 #include <array>
 #include <cmath>
 #include <random>
+#include <string_view>
 
 #include "advice/joint_fit.h"
 #include "curve/made_run.h"
+#include "starwaist/codes.h"
+#include "starwaist/report.h"
 
 namespace starwaist {
 namespace {
@@ -302,6 +305,34 @@ TEST(MeasureBacklash, SaysWhenNoSlackIsFoundAndWhenSweepsDisagreeTheWrongWay) {
   ASSERT_TRUE(wrong);
   EXPECT_EQ(wrong->verdict, Verdict::doubtful);
   EXPECT_LT(*wrong->backlash_steps, 0);
+}
+
+bool has_note(const BacklashResult& result, std::string_view code) {
+  return std::any_of(result.notes.begin(), result.notes.end(),
+                     [code](const Statement& note) { return note.code == code; });
+}
+
+// In one record the reversals show dead travel, however the first sweep began.
+TEST(MeasureBacklash, NotesOfDeadTravelAgreeWithTheSweeps) {
+  SweepRecord all;
+  for (const auto& r : take({.slack = 60, .noise = 0.01}))
+    all.insert(all.end(), r.begin(), r.end());
+  const auto result = measure_backlash(std::vector<SweepRecord>{all}, rig());
+  ASSERT_TRUE(result && result->sweeps.size() == 3);
+  ASSERT_TRUE(result->sweeps[1].slack_steps);
+  EXPECT_NEAR(*result->sweeps[1].slack_steps, 60, 10);
+  EXPECT_FALSE(has_note(*result, codes::no_dead_travel_seen));
+}
+
+// Fifteen steps are within the drift that two sweeps allow for, and clear of their own errors.
+TEST(MeasureBacklash, TwoSweepsThatDifferAreNotCalledFreeOfSlack) {
+  const auto result =
+      measure_backlash(take({.slack = 15, .noise = 0.003, .count = 2, .points = 25}), rig());
+  ASSERT_TRUE(result && result->sweeps.size() == 2);
+  EXPECT_FALSE(result->slack_found);
+  EXPECT_TRUE(has_note(*result, codes::slack_or_drift));
+  EXPECT_FALSE(has_note(*result, codes::no_slack_found));
+  EXPECT_EQ(backlash_text(*result).find("none found"), std::string::npos);
 }
 
 TEST(MeasureBacklash, NeedsBothDirectionsAndSoundNumbers) {

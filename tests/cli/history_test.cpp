@@ -40,12 +40,13 @@ std::string nights_table() {
   return text;
 }
 
-std::string sweep(double best) {
+// In the hour `hour` of one night.
+std::string sweep(double best, int hour = 20, int points = 9) {
   std::string text = "position,hfr,sigma,temperature,time,filter\n";
-  for (int i = -4; i <= 4; ++i) {
+  for (int i = -4; i < points - 4; ++i) {
     const double size = std::hypot(2.0, 0.02 * (best - 5000 + 3 - 40 * i)) + 0.01 * (i % 2);
-    text += std::to_string(5000 + 40 * i) + "," + std::to_string(size) +
-            ",0.02,4.5,2027-01-05T20:0" + std::to_string(i + 4) + ":00,L\n";
+    text += std::to_string(5000 + 40 * i) + "," + std::to_string(size) + ",0.02,4.5,2027-01-05T" +
+            std::to_string(hour) + ":0" + std::to_string(i + 4) + ":00,L\n";
   }
   return text;
 }
@@ -93,13 +94,67 @@ TEST(DriftCommand, WrongUsageAndNoInput) {
   EXPECT_THAT(answer.err, HasSubstr("few.csv line 3"));
 }
 
+TEST(LogCommand, WhatTheRigTookInTheSameTimeReplacesWithAWord) {
+  const TemporaryFolder folder;
+  const std::string ledger = folder.in("runs.ledger");
+  std::filesystem::create_directory(folder.path() / "run");
+  folder.write("run/sizes.csv", sweep(5012));
+  const Words add = {"log", "add", folder.in("run"), "--ledger", ledger, "--rig", "balcony"};
+  ASSERT_EQ(call(add).status, 0);
+  folder.write("run/sizes.csv", sweep(5012, 20, 8));
+  const auto again = call(add);
+  EXPECT_EQ(again.status, 0) << again.err;
+  EXPECT_THAT(again.out, AllOf(HasSubstr("replaced"), HasSubstr("run 1"),
+                               HasSubstr("0 runs added, 1 replaced, 0 there already")));
+  const Json list = Json::parse(call({"log", "list", "--ledger", ledger, "--json", "-"}).out);
+  ASSERT_EQ(list["runs"].size(), 1U);
+  EXPECT_EQ(list["runs"][0]["from_utc"], "2027-01-05T20:00:00");
+  EXPECT_EQ(list["runs"][0]["until_utc"], "2027-01-05T20:07:00");
+}
+
+TEST(LogCommand, RemovesNotesMergesAndSaysWhyARunIsDoubtful) {
+  const TemporaryFolder folder;
+  const std::string desk = folder.in("desk.ledger");
+  const std::string small = folder.in("small.ledger");
+  const std::string whole = folder.write("whole.csv", sweep(5012));
+  const std::string part = folder.write("part.csv", sweep(4990, 21, 4));  // too few points
+  ASSERT_EQ(call({"log", "add", whole, "--ledger", desk}).status, 0);
+  ASSERT_EQ(call({"log", "add", whole, part, "--ledger", small}).status, 0);
+  const auto merged = call({"log", "merge", small, "--ledger", desk});
+  EXPECT_EQ(merged.status, 0) << merged.err;
+  EXPECT_THAT(merged.out, HasSubstr("1 run added, 1 there already"));
+  EXPECT_EQ(call({"log", "merge", desk, "--ledger", desk}).status, 2);
+
+  const auto reasons =
+      Json::parse(call({"log", "list", "--ledger", desk, "--json", "-"}).out)["runs"][1]["reasons"];
+  ASSERT_FALSE(reasons.empty());
+  EXPECT_EQ(call({"log", "note", "1", "new", "coupling", "--ledger", desk}).status, 0);
+  const auto list = call({"log", "list", "--ledger", desk}).out;
+  EXPECT_THAT(list, AllOf(HasSubstr("Run 1: note: new coupling"), HasSubstr("Run 2: ")));
+  const std::string first_words = reasons[0].get<std::string>().substr(0, 20);
+  EXPECT_THAT(list, HasSubstr(first_words));
+
+  EXPECT_EQ(call({"log", "remove", "2", "--ledger", desk}).status, 0);
+  EXPECT_EQ(Json::parse(call({"log", "list", "--ledger", desk, "--json", "-"}).out)["runs"].size(),
+            1U);
+  const auto absent = call({"log", "remove", "2", "--ledger", desk});
+  EXPECT_EQ(absent.status, 3);
+  EXPECT_THAT(absent.err, AllOf(HasSubstr("run 2"), HasSubstr("log list")));
+  for (const Words& wrong :
+       {Words{"log", "remove", "--ledger", desk}, Words{"log", "remove", "two", "--ledger", desk},
+        Words{"log", "note", "1.5", "x", "--ledger", desk}, Words{"log", "merge", "--ledger", desk},
+        Words{"log", "erase", "1", "--ledger", desk}}) {
+    EXPECT_EQ(call(wrong).status, 2) << wrong[1];
+  }
+}
+
 TEST(LogCommand, AddsOnceListsExportsAndFeedsDrift) {
   const TemporaryFolder folder;
   const std::string ledger = folder.in("runs.ledger");
   std::filesystem::create_directories(folder.path() / "nights" / "one" / "run_1");
   std::filesystem::create_directories(folder.path() / "nights" / "one" / "run_2");
   folder.write("nights/one/run_1/sizes.csv", sweep(5012));
-  folder.write("nights/one/run_2/sizes.csv", sweep(4990));
+  folder.write("nights/one/run_2/sizes.csv", sweep(4990, 21));
   const auto added =
       call({"log", "add", folder.in("nights"), "--ledger", ledger, "--rig", "balcony"});
   EXPECT_EQ(added.status, 0) << added.err;

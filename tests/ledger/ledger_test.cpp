@@ -17,6 +17,7 @@
 #include <thread>
 #include <vector>
 
+#include "core/clock.h"
 #include "support/ledger_runs.h"
 #include "support/temporary_folder.h"
 
@@ -162,6 +163,155 @@ TEST(Ledger, FactsThatWereMissingAreFilledInAndNoOther) {
   other.findings = {"focus_jump"};
   ASSERT_TRUE(ledger.add({&other, 1})->front().already_there);
   expect_full();
+}
+
+// ---- a rig takes one run at a time ----
+
+// Run `number` with the times of its exposures: ten minutes about its middle.
+LedgerRun timed_run(int number) {
+  LedgerRun run = ledger_run(number);
+  const double middle = 1.79e9 + 1800.0 * number;
+  run.from_utc = core::format_utc(middle - 300);
+  run.until_utc = core::format_utc(middle + 300);
+  for (LedgerPoint& point : run.points) point.position_steps += 100 * number;
+  return run;
+}
+
+TEST(Ledger, TheSameFramesLessOneReplaceTheRun) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const std::vector<LedgerRun> runs = {timed_run(1), timed_run(2), timed_run(3)};
+  ASSERT_TRUE(ledger.add(runs));
+  ASSERT_TRUE(ledger.note(2, "new coupling"));
+  LedgerRun less = runs[1];
+  less.points.erase(less.points.begin() + 3);
+  less.best_focus_steps = *less.best_focus_steps + 2;
+  less.from_utc = core::format_utc(1.79e9 + 3600 - 240);
+  const auto added = ledger.add({&less, 1});
+  ASSERT_TRUE(added);
+  EXPECT_TRUE(added->front().replaced);
+  EXPECT_FALSE(added->front().already_there);
+  EXPECT_EQ(added->front().id, 2);
+  const auto kept = ledger.runs();
+  ASSERT_EQ(kept->size(), 3U);
+  EXPECT_EQ((*kept)[1].best_focus_steps, less.best_focus_steps);
+  EXPECT_EQ((*kept)[1].points.size(), less.points.size());
+  EXPECT_EQ((*kept)[1].note, "new coupling");
+  EXPECT_TRUE(ledger.add({&less, 1})->front().already_there);
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+}
+
+TEST(Ledger, ACorrectedRigReplacesTheAnswer) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const LedgerRun run = timed_run(1);
+  ASSERT_TRUE(ledger.add({&run, 1}));
+  LedgerRun corrected = run;  // the same sizes, judged with another focus zone
+  corrected.verdict = Verdict::doubtful;
+  corrected.reasons = {"too wide"};
+  EXPECT_TRUE(ledger.add({&corrected, 1})->front().replaced);
+  ASSERT_EQ(ledger.runs()->size(), 1U);
+  EXPECT_EQ(ledger.runs()->front().verdict, Verdict::doubtful);
+  EXPECT_EQ(ledger.runs()->front().reasons, corrected.reasons);
+}
+
+TEST(Ledger, OtherRigsOtherPositionsAndOtherTimesStay) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const LedgerRun run = timed_run(1);
+  ASSERT_TRUE(ledger.add({&run, 1}));
+  LedgerRun other_rig = run;
+  other_rig.rig = "garden";
+  other_rig.points[2].size_px = 9;
+  LedgerRun other_focuser = run;  // two telescopes of one name side by side
+  for (LedgerPoint& point : other_focuser.points) point.position_steps += 40000;
+  LedgerRun later = run;
+  later.points[2].size_px = 8;
+  later.from_utc = run.until_utc;  // begins where the other ends
+  later.time_utc = core::format_utc(1.79e9 + 1800 + 600);
+  later.until_utc = core::format_utc(1.79e9 + 1800 + 900);
+  for (const LedgerRun& one : {other_rig, other_focuser, later}) {
+    const auto added = ledger.add({&one, 1});
+    ASSERT_TRUE(added);
+    EXPECT_FALSE(added->front().replaced || added->front().already_there);
+  }
+  EXPECT_EQ(ledger.counts()->runs, 4);
+}
+
+TEST(Ledger, ARowWithoutSizesInTheTimeOfARunIsThatRun) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const LedgerRun run = timed_run(1);
+  ASSERT_TRUE(ledger.add({&run, 1}));
+  LedgerRun row = run;
+  row.points.clear();
+  row.from_utc.reset();
+  row.until_utc.reset();
+  row.best_focus_steps = *run.best_focus_steps + 7;  // of an export before a correction
+  EXPECT_TRUE(ledger.add({&row, 1})->front().already_there);
+  EXPECT_EQ(ledger.runs()->front().best_focus_steps, run.best_focus_steps);
+  // Rows of one day, where only the day is known, are runs of their own.
+  LedgerRun day;
+  day.rig = "balcony";
+  day.time_utc = "2027-02-03T00:00:00";
+  day.best_focus_steps = 5000;
+  LedgerRun another = day;
+  another.best_focus_steps = 5010;
+  EXPECT_FALSE(ledger.add({&day, 1})->front().already_there);
+  EXPECT_FALSE(ledger.add({&another, 1})->front().already_there);
+}
+
+TEST(Ledger, RemovesAndNotes) {
+  const TemporaryFolder folder;
+  Ledger ledger = opened(folder.in("a.ledger"));
+  const std::vector<LedgerRun> runs = {timed_run(1), timed_run(2), timed_run(3)};
+  ASSERT_TRUE(ledger.add(runs));
+  const std::vector<std::int64_t> two = {1, 3};
+  const std::vector<std::int64_t> absent = {2, 17};
+  ASSERT_TRUE(ledger.remove(two));
+  EXPECT_EQ(ledger.counts()->points, 9);
+  const auto gone = ledger.remove(absent);
+  ASSERT_FALSE(gone);
+  EXPECT_THAT(gone.error().text(), HasSubstr("17"));
+  ASSERT_EQ(ledger.runs()->size(), 1U);  // all of them or none
+  ASSERT_TRUE(ledger.note(2, "clouds"));
+  EXPECT_EQ(ledger.runs()->front().note, "clouds");
+  ASSERT_TRUE(ledger.note(2, ""));
+  EXPECT_FALSE(ledger.runs()->front().note);
+  EXPECT_FALSE(ledger.note(17, "x"));
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+}
+
+TEST(Ledger, MergesAnotherAndNothingTwice) {
+  const TemporaryFolder folder;
+  Ledger desk = opened(folder.in("desk.ledger"));
+  Ledger small = opened(folder.in("small.ledger"));
+  const std::vector<LedgerRun> shared = {timed_run(1), timed_run(2)};
+  ASSERT_TRUE(desk.add(shared));
+  LedgerRun less = timed_run(2);  // the small computer's older answer for the same frames
+  less.points.pop_back();
+  const std::vector<LedgerRun> others = {timed_run(1), less, timed_run(5)};
+  ASSERT_TRUE(small.add(others));
+  ASSERT_TRUE(small.note(1, "from the balcony"));
+  LedgerMeasurement m;
+  m.rig = "balcony";
+  m.file = "light_001.fits";
+  ASSERT_EQ(small.add_measurements({&m, 1}), 1);
+  const auto merged = desk.merge(small);
+  ASSERT_TRUE(merged) << merged.error().text();
+  ASSERT_EQ(merged->runs.size(), 3U);
+  EXPECT_TRUE(merged->runs[0].already_there);
+  EXPECT_TRUE(merged->runs[1].already_there);
+  EXPECT_FALSE(merged->runs[2].already_there);
+  EXPECT_EQ(merged->measurements, 1);
+  const auto runs = desk.runs();
+  ASSERT_EQ(runs->size(), 3U);
+  EXPECT_EQ((*runs)[0].note, "from the balcony");
+  EXPECT_EQ((*runs)[1].points.size(), 9U);
+  EXPECT_EQ(desk.merge(small)->measurements, 0);
+  EXPECT_EQ(desk.counts()->runs, 3);
+  EXPECT_EQ(small.counts()->runs, 3);
+  EXPECT_THAT(*desk.check(), testing::IsEmpty());
 }
 
 TEST(Ledger, EqualRowsOfOneTableWithoutTimesAreDifferentRuns) {
@@ -349,6 +499,26 @@ TEST(OpenLedger, BringsVersionTwoUpToDate) {
     EXPECT_EQ((*added)[i].id, again[i].id) << i;
   }
   EXPECT_EQ(ledger.counts()->runs, 5);
+}
+
+TEST(OpenLedger, BringsVersionThreeUpToDate) {
+  const TemporaryFolder folder;
+  run_sql(folder.in("old.ledger"), bytes_of(STARWAIST_SOURCE_DIR "/tests/ledger/version_3.sql"));
+  Ledger ledger = opened(folder.in("old.ledger"), Ledger::Access::existing);
+  EXPECT_THAT(*ledger.check(), testing::IsEmpty());
+  const auto before = ledger.runs();
+  ASSERT_TRUE(before);
+  ASSERT_EQ(before->size(), 4U);
+  // A run of it is known by its middle alone; its frames less one, with their times, replace it.
+  LedgerRun again = before->front();
+  ASSERT_EQ(again.points.size(), 9U);
+  again.points.pop_back();
+  again.from_utc = "2027-01-05T20:00:00";
+  again.until_utc = "2027-01-05T20:08:00";
+  const auto added = ledger.add({&again, 1});
+  ASSERT_TRUE(added);
+  EXPECT_TRUE(added->front().replaced);
+  EXPECT_EQ(ledger.counts()->runs, 4);
 }
 
 TEST(OpenLedger, RefusesANewerVersion) {

@@ -11,6 +11,7 @@
 #include <string>
 #include <vector>
 
+#include "starwaist/codes.h"
 #include "support/night_sessions.h"
 
 namespace starwaist {
@@ -158,6 +159,58 @@ std::vector<NightFrame> drifting_night() {
   return frames;
 }
 
+// A size of 0.95 px in focus that grows for two hours, x up to 1.9, and is set right by hand.
+std::vector<NightFrame> refocused_by_hand(unsigned seed, bool positions) {
+  std::mt19937 random(seed);
+  std::normal_distribution<> noise;
+  std::vector<NightFrame> frames = quiet_night(48, seed);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const double x = i < 30 ? 1.9 * static_cast<double>(i) / 29 : 0;
+    frames[i].size_px = 0.95 * std::sqrt(1 + x * x) * (1 + 0.015 * noise(random));
+    if (!positions) frames[i].position_steps.reset();
+  }
+  return frames;
+}
+
+TEST(JudgeNight, ARefocusByHandIsSeenThoughThePositionStays) {
+  for (unsigned seed = 1; seed <= 10; ++seed) {
+    const auto frames = refocused_by_hand(seed, true);
+    const auto judged = judge_night(frames);
+    ASSERT_TRUE(judged) << judged.error().text();
+    const NightResult& r = judged->result;
+    EXPECT_EQ(r.refocuses, 1) << seed;
+    ASSERT_FALSE(r.periods.empty()) << seed;
+    EXPECT_TRUE(r.periods.front().focus_lost) << seed;
+    EXPECT_EQ(r.periods.back().to_file, frames[29].file) << seed;
+    ASSERT_TRUE(r.filters.front().best_size_px);
+    EXPECT_NEAR(*r.filters.front().best_size_px, 0.95, 0.03) << seed;
+    EXPECT_TRUE(std::any_of(r.notes.begin(), r.notes.end(), [](const Statement& note) {
+      return note.code == codes::position_stale;
+    })) << seed;
+    for (std::size_t i = 32; i < frames.size(); ++i) {
+      EXPECT_LT(judged->frames[i].loss_percent.value_or(0), 6) << seed << ": " << i;
+    }
+  }
+}
+
+TEST(JudgeNight, WithoutPositionsNothingIsReachedThatWasNotMeasured) {
+  for (unsigned seed = 1; seed <= 10; ++seed) {
+    const auto frames = refocused_by_hand(seed, false);
+    const auto judged = judge_night(frames);
+    ASSERT_TRUE(judged) << judged.error().text();
+    double smallest = 100;
+    double lost_s = 0;  // of the time, by physics: 1 - 1 / (1 + x^2)
+    for (std::size_t i = 0; i < frames.size(); ++i) {
+      smallest = std::min(smallest, *frames[i].size_px);
+      const double x = i < 30 ? 1.9 * static_cast<double>(i) / 29 : 0;
+      lost_s += 280 * (1 - 1 / (1 + x * x));
+    }
+    ASSERT_TRUE(judged->result.filters.front().best_size_px);
+    EXPECT_GE(*judged->result.filters.front().best_size_px, smallest) << seed;
+    EXPECT_NEAR(judged->result.focus_lost_s, lost_s, 0.12 * lost_s) << seed;
+  }
+}
+
 TEST(JudgeNight, DriftWithTemperatureGivesItsRule) {
   const auto frames = drifting_night();
   const auto judged = judge_night(frames);
@@ -192,6 +245,11 @@ TEST(JudgeNight, WithAKnownRigTheRuleIsHalfTheZone) {
   EXPECT_EQ(rule.basis, RefocusBasis::zone);
   // x at the zone's edge: 20 steps * 0.03 px / 2 px, less a tenth near focus; 0.45 a degree.
   EXPECT_NEAR(*rule.every_c, 0.9 * 0.3 / 0.45, 0.06);
+  // One rule, in a sentence of its own.
+  const std::string first = rule.summary.substr(0, rule.summary.find(". "));
+  EXPECT_THAT(first, HasSubstr("Refocus every"));
+  EXPECT_EQ(rule.summary.find("every", first.size()), std::string::npos) << rule.summary;
+  EXPECT_EQ(rule.summary.find("paid"), std::string::npos) << rule.summary;
 }
 
 TEST(JudgeNight, ALongerRefocusPaysLaterAndSo) {

@@ -123,7 +123,7 @@ inline Json drift() {
 
 inline Json log() {
   Json run = object_of<LedgerRun>();
-  make_optional(run, {"reasons", "findings", "points"});
+  make_optional(run, {"points"});
   Json object = answer("log");
   add_key(object, "runs", array_of(run), "the runs");
   return object;

@@ -114,8 +114,7 @@ std::string reference() {
   page += section<NightResult>("night", "");
   page += section<WatchAnswer>("watch", "One object a line, a line a frame.");
   page += section<NightWatchAnswer>("watch, of a night", "With `mode` \"night\".");
-  page += section<LedgerRun>("log: `runs[]`",
-                             "`reasons`, `findings` and `points` only in `log export` to JSON.");
+  page += section<LedgerRun>("log: `runs[]`", "`points` only in `log export` to JSON.");
   page += section<RenderTruth>("render: `truth.json`", "");
   page += section<SkippedFile>("`skipped[]`, in every answer of frames or tables", "");
   page += section<Rig>("`rig`, in measure and fit",

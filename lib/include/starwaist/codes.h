@@ -115,6 +115,7 @@
   CODE(backlash, temperature_changed,                                                              \
        "drift may look like slack: the temperature changed between the sweeps")                    \
   CODE(backlash, no_slack_found, "no slack was found")                                             \
+  CODE(backlash, slack_or_drift, "best focus differs by direction: slack, or a drift between")     \
   CODE(backlash, focus_jumped_at_reversal, "after the reversal the focus jumped at once")          \
   CODE(backlash, no_dead_travel_seen, "no sweep shows dead travel at its beginning")               \
   CODE(backlash, direction_by_limits,                                                              \
@@ -134,8 +135,11 @@
   CODE(drift, slope_uncertain, "the slope is uncertain")                                           \
   CODE(drift, runs_off_line, "too many runs do not lie on one line")                               \
   CODE(drift, temperature_went_with_time, "a drift with time would look the same")                 \
-  CODE(drift, last_runs_shifted, "the last runs lie together off the others and do not count")     \
   CODE(drift, focus_lags, "focus follows the thermometer late")                                    \
+  CODE(drift, doubtful_runs, "some runs are doubtful: they weigh less")                            \
+  CODE(drift, no_slope, "focus moves with temperature by no more than the error")                  \
+  CODE(drift, level_shifted, "best focus shifted as a whole: one slope, an offset each")           \
+  CODE(drift, beyond_temperatures, "a prediction lies beyond the temperatures that were seen")     \
   CODE(drift, sigmas_unknown, "no run says how sure its best focus is")                            \
   CODE(drift, some_sigmas_unknown, "some runs do not say how sure their best focus is")            \
   CODE(drift, altitude_left_out, "altitude is left out: some runs do not have it")                 \
@@ -143,6 +147,9 @@
   CODE(drift, expansion_too_much, "focus moves too much for the tube's material")                  \
   CODE(drift, expansion_plausible, "focus moves as the tube may")                                  \
   CODE(table, sigma_not_positive, "rows with a sigma that is not positive: it counts as unknown")  \
+  CODE(table, headings_recognised, "which headings were taken for the position and the size")      \
+  CODE(table, diameters_halved, "the sizes are diameters: half of them is used")                   \
+  CODE(table, positions_start_again, "the positions start again: two sweeps are read as one run")  \
   CODE(table, time_not_understood, "rows with a time in another form: it counts as unknown")       \
   CODE(night, few_frames_with_size, "too few frames show their size")                              \
   CODE(night, times_missing, "not all frames say when they were taken")                            \
@@ -150,6 +157,7 @@
   CODE(night, stars_not_followed, "in many frames the same stars could not be followed")           \
   CODE(night, focus_or_seeing, "lost focus could also be slow seeing")                             \
   CODE(night, cloud_or_dew, "cloud and dew cannot be distinguished")                               \
+  CODE(night, position_stale, "the focus was set anew and the position in the headers stays")      \
   CODE(night, positions_missing, "the frames do not say where the focuser stood")                  \
   CODE(night, focuser_follows, "the focuser moved at nearly every frame")                          \
   CODE(night, temperatures_missing, "no rule by temperature: temperatures are not known")          \

@@ -34,6 +34,7 @@ struct DriftRun {
   std::optional<std::string> time_utc;  // ISO 8601 without zone
   std::optional<double> altitude_deg;
   std::optional<std::string> unusable;  // why the caller leaves it out
+  bool doubtful = false;                // by its own verdict: it weighs a quarter
 };
 
 struct DriftQuery {
@@ -97,6 +98,7 @@ struct DriftPrediction {
   std::optional<std::string> filter;
   std::optional<double> position_steps;       // absent for a filter that no run has
   Interval interval_95_steps;                 // for the true best focus of one run
+  std::optional<double> beyond_c;             // absent: within the temperatures that were seen
   std::optional<double> probability_in_zone;  // that it lies within half the zone of the position
 };
 
@@ -108,6 +110,8 @@ struct Fields<DriftPrediction> {
       STARWAIST_FIELD(DriftPrediction, position_steps, "steps", "predicted best focus"),
       STARWAIST_FIELD(DriftPrediction, interval_95_steps, "steps",
                       "for the true best focus of one run, run-to-run scatter included"),
+      STARWAIST_FIELD(DriftPrediction, beyond_c, "c",
+                      "how far beyond the temperatures that were seen"),
       STARWAIST_FIELD(DriftPrediction, probability_in_zone, "",
                       "that best focus lies within half the zone of it"));
 };
@@ -120,7 +124,7 @@ static_assert(describes_every_field<DriftPrediction>());
 // Doubtful:
 //   fewer spare runs than kTrustedSpare;
 //   temperatures over less than kTemperatureRange;
-//   more than kRejectedShare of the runs rejected;
+//   kRejectedShare of the runs or more rejected;
 //   zone known: over half the range of temperatures the slope's 95 % interval moves best focus by
 //     more than half the zone;
 //   zone unknown: half of that interval exceeds half of the slope, and over half the range of
@@ -130,13 +134,14 @@ struct DriftRules {
   static constexpr int kFewestSpare = 1;
   static constexpr int kTrustedSpare = 3;
   static constexpr double kTemperatureRange = 1.5;  // degrees
-  static constexpr double kRejectedShare = 0.4;
+  static constexpr double kRejectedShare = 0.25;
   static constexpr double kCollinear = 0.9;  // correlation of time and temperature that is noted
 };
 
 struct DriftResult {
   int runs = 0;
   int used = 0;
+  int doubtful = 0;
   std::optional<double> slope_steps_per_c;
   std::optional<double> slope_sigma;  // half of the 68 % interval
   Interval slope_interval_95;
@@ -166,6 +171,8 @@ struct Fields<DriftResult> {
   static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(DriftResult, runs, "", "runs given"),
       STARWAIST_FIELD(DriftResult, used, "", "runs that count"),
+      STARWAIST_FIELD(DriftResult, doubtful, "",
+                      "of these, runs that are doubtful by themselves and weigh a quarter"),
       STARWAIST_FIELD(DriftResult, slope_steps_per_c, "steps/c",
                       "movement of best focus for one degree"),
       STARWAIST_FIELD(DriftResult, slope_sigma, "steps/c", "half of the 68 % interval"),

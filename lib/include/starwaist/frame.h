@@ -133,11 +133,14 @@ std::vector<std::string> keyword_facts();
 // its zone is not given, differences between frames are right.
 struct FrameReadOptions {
   std::vector<KeywordName> keywords;
-  // ECMAScript regular expression; its first group is the position where the header has none.
+  // Regular expression (RE2's syntax); its first group is the position where the header has none.
   std::optional<std::string> position_from_name;
   // Plane of a TIFF or PNG file in RGB; green unless given. A mosaic is read whole.
   std::optional<ColorChannel> channel;
 };
+
+// Errors: invalid_argument for what is no regular expression or has no group.
+Result<void> check_name_pattern(const std::string& pattern);
 
 // Reads a frame; the file's first bytes decide what it is, never its name. The path is opened as a
 // plain disk file: brackets and colons in it are letters. The file is never written to.

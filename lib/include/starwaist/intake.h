@@ -111,18 +111,21 @@ struct RowFacts {
 // What is known of a run as a whole beside its curve.
 struct RunFacts {
   std::optional<std::string> time_utc;
+  std::optional<std::string> from_utc;  // the earliest time and the latest
+  std::optional<std::string> until_utc;
   std::optional<std::string> filter;
   std::optional<double> altitude_deg;
   std::optional<double> temperature_c;
 };
 
 struct RunTable {
+  std::string source;              // for messages: "t.csv", or "t.csv run 7"
   std::vector<CurvePoint> points;  // hfd already halved; rows in file order
   std::vector<RowFacts> facts;     // one a point
   RunFacts middle;                 // of the row in the middle, bad rows counted
   SizeMeasure size = SizeMeasure::hfr;
   std::vector<SkippedFile> skipped;  // bad rows, by line number
-  std::vector<Statement> notes;      // e.g. a sigma that is not positive taken as unknown
+  std::vector<Statement> notes;      // e.g. diameters halved, a sigma taken as unknown
   // What its rows have in the column `telescope`, each once ("east, west"); absent: nothing.
   std::optional<std::string> telescope;
 };
@@ -132,8 +135,9 @@ struct NamedTable {
   RunTable table;
 };
 
-// Errors: not_found, unreadable, no_data (no header, missing column, no good row, more than one run
-// in the column `run`), bad_value (a quotation mark that is never closed).
+// Errors: not_found, unreadable, unsupported_format (no text, more rows than any table of runs
+// has), no_data (no header, missing columns, no good row, more than one run in the column `run`),
+// bad_value (a quotation mark that is never closed, two decimal marks in one table).
 Result<RunTable> read_run_table(const std::string& path, const TableOptions& options = {});
 
 // Many runs in one table, distinguished by its column `run`, in the order of their first rows; a

@@ -47,6 +47,8 @@ struct LedgerRun {
   std::int64_t id = 0;  // given by the ledger
   std::string rig;      // empty: the only one
   std::optional<std::string> time_utc;
+  std::optional<std::string> from_utc;   // first exposure's start
+  std::optional<std::string> until_utc;  // last exposure's end
   std::optional<std::string> filter;
   std::optional<double> temperature_c;
   std::optional<double> altitude_deg;
@@ -57,6 +59,7 @@ struct LedgerRun {
   std::string source;                 // folder or file, with the row of a table
   std::vector<std::string> reasons;   // why it is not trusted
   std::vector<std::string> findings;  // causes that a diagnosis named
+  std::optional<std::string> note;    // the user's own words
   std::vector<LedgerPoint> points;
 };
 
@@ -66,6 +69,8 @@ struct Fields<LedgerRun> {
       STARWAIST_FIELD(LedgerRun, id, "", "number in the ledger"),
       STARWAIST_FIELD(LedgerRun, rig, "", "name of the rig"),
       STARWAIST_FIELD(LedgerRun, time_utc, "", "middle of the run"),
+      STARWAIST_FIELD(LedgerRun, from_utc, "", "start of its first exposure"),
+      STARWAIST_FIELD(LedgerRun, until_utc, "", "end of its last exposure"),
       STARWAIST_FIELD(LedgerRun, filter, "", "filter"),
       STARWAIST_FIELD(LedgerRun, temperature_c, "c", "temperature of the tube or the air"),
       STARWAIST_FIELD(LedgerRun, altitude_deg, "deg", "altitude of the telescope"),
@@ -76,6 +81,7 @@ struct Fields<LedgerRun> {
       STARWAIST_FIELD(LedgerRun, source, "", "where the run came from"),
       STARWAIST_FIELD(LedgerRun, reasons, "", "why it is not trusted"),
       STARWAIST_FIELD(LedgerRun, findings, "", "causes that a diagnosis named"),
+      STARWAIST_FIELD(LedgerRun, note, "", "what 'log note' put there"),
       STARWAIST_FIELD(LedgerRun, points, "", "the points of its curve"));
 };
 static_assert(describes_every_field<LedgerRun>());
@@ -124,12 +130,18 @@ struct LedgerFilter {
   std::optional<std::string> rig;
   std::optional<std::string> filter;  // compared without case
   std::optional<Verdict> verdict;
-  bool details = true;  // reasons, findings and points too
+  bool details = true;  // points too
 };
 
 struct LedgerAdded {
   std::int64_t id = 0;
   bool already_there = false;  // the same run was added before; facts that it lacked were filled in
+  bool replaced = false;       // what stood there before is gone
+};
+
+struct LedgerMerged {
+  std::vector<LedgerAdded> runs;  // in the order of the other ledger's list
+  int measurements = 0;           // that are new
 };
 
 struct LedgerCounts {
@@ -141,7 +153,7 @@ struct LedgerCounts {
 
 // The version of the file's tables. Older files are brought up to it when they are opened for
 // writing or reading; newer ones are refused.
-inline constexpr int kLedgerVersion = 3;
+inline constexpr int kLedgerVersion = 4;
 
 class Ledger {
  public:
@@ -157,11 +169,24 @@ class Ledger {
 
   // Adds all of them or none, in order. A run is known by its content: positions and sizes of its
   // points, or, without points, time, filter, temperature, altitude and best focus; so the same run
-  // twice is one, from whatever folder. Errors: invalid_argument (a number not finite),
+  // twice is one, from whatever folder. A rig takes one run at a time: where exposures overlap with
+  // those of runs of the same rig over the same positions (frames were deleted, facts of the rig
+  // corrected), a run with sizes replaces them and keeps their note, and one without is there
+  // already. `keep`: what is there stays. Errors: invalid_argument (a number not finite),
   // cannot_write (also when other writers hold the file for longer than half a minute).
-  Result<std::vector<LedgerAdded>> add(std::span<const LedgerRun> runs);
+  enum class Overlap { replace, keep };
+  Result<std::vector<LedgerAdded>> add(std::span<const LedgerRun> runs,
+                                       Overlap overlap = Overlap::replace);
   // The same for sub-exposures, known by rig, file, time and size. Returns how many were new.
   Result<int> add_measurements(std::span<const LedgerMeasurement> measurements);
+
+  // Adds all runs and sub-exposures of another ledger; what is there stays, nothing comes twice.
+  // Errors: as add; those of reading the other.
+  Result<LedgerMerged> merge(const Ledger& other);
+  // Takes runs away, all of them or none. Errors: not_found (no run of that number), cannot_write.
+  Result<void> remove(std::span<const std::int64_t> ids);
+  // Writes the note of a run, in place of an older one; empty: none. Errors: as remove.
+  Result<void> note(std::int64_t id, const std::string& text);
 
   // In the order of time, those without one last. Errors: unreadable.
   Result<std::vector<LedgerRun>> runs(const LedgerFilter& filter = {}) const;

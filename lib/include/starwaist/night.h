@@ -197,8 +197,8 @@ struct NightResult {
   double exposure_lost_s = 0;                    // of it, against best size and a clear sky
   double focus_lost_s = 0;                       // part of it that lost focus accounts for
   std::optional<double> seeing_scatter_percent;  // of the sizes, once focus is taken out
-  int refocuses = 0;                             // by the focuser's position
-  std::vector<NightPeriod> periods;              // by their beginning
+  int refocuses = 0;                 // by the focuser's position, or by sizes that drop at once
+  std::vector<NightPeriod> periods;  // by their beginning
   RefocusRule refocus_rule;
   Verdict verdict =
       Verdict::unusable;  // trusted or doubtful; where nothing can be said judge_night fails
@@ -216,7 +216,8 @@ struct Fields<NightResult> {
       STARWAIST_FIELD(NightResult, focus_lost_s, "s", "part that lost focus accounts for"),
       STARWAIST_FIELD(NightResult, seeing_scatter_percent, "",
                       "scatter of the sizes with focus taken out"),
-      STARWAIST_FIELD(NightResult, refocuses, "", "refocuses, by the position"),
+      STARWAIST_FIELD(NightResult, refocuses, "",
+                      "refocuses, by the position or by sizes that drop at once"),
       STARWAIST_FIELD(NightResult, periods, "", "stretches worse than they could be"),
       STARWAIST_FIELD(NightResult, refocus_rule, "", "when to refocus"),
       STARWAIST_FIELD(NightResult, verdict, "", "trusted or doubtful"),

@@ -132,7 +132,7 @@ Result<std::string> drift_plot(const DriftFit& fit, FigureFormat format);
 Result<void> write_drift_plot(const DriftFit& fit, const std::string& path,
                               const std::vector<std::string>& protected_paths = {});
 
-// The ledger's runs: schema starwaist/log/1, with `details` their reasons, findings and points;
+// The ledger's runs: schema starwaist/log/1, with `details` their points;
 // CSV that `drift` and `log add` read back; one line a run.
 struct LogJsonOptions {
   bool details = false;

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
+#include <utility>
 
 #include "advice/steps_text.h"
 #include "starwaist/codes.h"
@@ -89,16 +91,61 @@ double takeup_of(double slack_steps, double upper_end_steps) {
   return takeup > 4 * kRound ? kRound * std::ceil(takeup / kRound) : std::ceil(takeup);
 }
 
+// Best focus moving outward less that moving inward, by the sweeps' own sigmas.
+struct Difference {
+  double steps;
+  double sigma_steps;
+  [[nodiscard]] bool clear() const {
+    constexpr double kClearlyDiffer = 3;  // sigmas
+    return std::abs(steps) > kClearlyDiffer * sigma_steps;
+  }
+};
+
+std::optional<Difference> by_direction(const BacklashResult& result) {
+  std::map<Direction, std::pair<double, double>> sums;  // weighed positions and weights
+  for (const SweepSlack& sweep : result.sweeps) {
+    if (!sweep.best_focus_steps || !sweep.sigma_steps || !(*sweep.sigma_steps > 0)) continue;
+    const double weight = 1 / (*sweep.sigma_steps * *sweep.sigma_steps);
+    auto& [sum, weights] = sums[sweep.direction];
+    sum += weight * *sweep.best_focus_steps;
+    weights += weight;
+  }
+  if (sums.size() < 2) return std::nullopt;
+  const auto& [out, out_weights] = sums[Direction::outward];
+  const auto& [in, in_weights] = sums[Direction::inward];
+  return Difference{out / out_weights - in / in_weights,
+                    std::sqrt(1 / out_weights + 1 / in_weights)};
+}
+
+// What is said of sweeps whose interval holds no slack.
+Remark about_none(const BacklashResult& result) {
+  const auto differ = by_direction(result);
+  if (differ && differ->clear()) {
+    return note(codes::slack_or_drift,
+                "best focus differs by " + steps_text(differ->steps) + " ± " +
+                    steps_text(differ->sigma_steps) +
+                    " steps between the directions: slack, or a drift of focus between the sweeps; "
+                    "a third sweep (in, out, in) distinguishes them");
+  }
+  return note(
+      codes::no_slack_found,
+      "no slack was found: it is smaller than its own error, at most " +
+          steps_text(*result.interval_95_steps.high) +
+          " steps. Either there is none, or both sweeps were already taken with take-up (the "
+          "capture program's own compensation): switch that off and sweep again to be sure");
+}
+
+bool shows_dead_travel(const BacklashResult& result) {
+  return std::any_of(result.sweeps.begin(), result.sweeps.end(), [](const SweepSlack& sweep) {
+    return sweep.slack_steps && *sweep.slack_steps > 0;
+  });
+}
+
 // Whether there is slack, and of which kind.
 std::optional<Remark> about_kind(const SlackAnswer& answer, const SlackPosterior& posterior) {
   if (!answer.result.slack_found) {
     if (answer.wrong_way) return std::nullopt;
-    return note(
-        codes::no_slack_found,
-        "no slack was found: it is smaller than its own error, at most " +
-            steps_text(*answer.result.interval_95_steps.high) +
-            " steps. Either there is none, or both sweeps were already taken with take-up (the "
-            "capture program's own compensation): switch that off and sweep again to be sure");
+    return about_none(answer.result);
   }
   const double jumps =
       posterior.share([&](const GridPoint& g) { return posterior.hypotheses[g.hypothesis].jumps; });
@@ -114,7 +161,7 @@ std::optional<Remark> about_kind(const SlackAnswer& answer, const SlackPosterior
     return std::all_of(beginnings.begin(), beginnings.end(),
                        [](Beginning b) { return b == Beginning::taken_up; });
   });
-  if (taken_up > kClear) {
+  if (taken_up > kClear && !shows_dead_travel(answer.result)) {
     return note(
         codes::no_dead_travel_seen,
         "no sweep shows dead travel at its beginning: each seems to have begun with the slack "

@@ -28,6 +28,8 @@ Design make_design(const RunColumns& runs, const Eigen::VectorXd& temperature, c
   for (std::size_t f = 1; f < terms.filters.size(); ++f) {
     design.filter_columns[static_cast<std::size_t>(terms.filters[f])] = columns++;
   }
+  const Eigen::Index first_level = columns;
+  columns += static_cast<Eigen::Index>(terms.levels.size());
   design.x = Eigen::MatrixXd::Zero(runs.count(), columns);
   design.x.col(0).setOnes();
   design.x.col(1) = temperature.array() - terms.reference_temperature_c;
@@ -38,6 +40,10 @@ Design make_design(const RunColumns& runs, const Eigen::VectorXd& temperature, c
     const int filter = runs.filter[static_cast<std::size_t>(i)];
     const Eigen::Index column = design.filter_columns[static_cast<std::size_t>(filter)];
     if (column >= 0) design.x(i, column) = 1;
+    for (std::size_t k = 0; k < terms.levels.size(); ++k) {
+      if (!terms.levels[k].holds(static_cast<std::size_t>(i))) continue;
+      design.x(i, first_level + static_cast<Eigen::Index>(k)) = 1;
+    }
   }
   return design;
 }

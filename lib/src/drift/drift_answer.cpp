@@ -100,15 +100,6 @@ int row_of(const AnswerInput& in, std::size_t sample) {
 std::vector<DriftRejection> rejected_runs(const AnswerInput& in) {
   const Rejection& rejection = in.model.lag.kept.rejection;
   std::map<std::size_t, std::string> reasons = in.left_out;
-  for (const auto& shift : rejection.shifts) {
-    const std::string words =
-        "best focus shifted as a whole by " + steps_words(std::abs(shift.steps)) + ": the " +
-        std::to_string(shift.rows.size()) + " runs of rows " +
-        std::to_string(row_of(in, shift.rows.front())) + " to " +
-        std::to_string(row_of(in, shift.rows.back())) + " lie " + above_or_below(shift.steps) +
-        " the others. A mirror or a tube that moved, or a changed set-up";
-    for (const std::size_t i : shift.rows) reasons[in.model.runs.run[i]] = words;
-  }
   for (const auto& off : rejection.off_line) {
     reasons[in.model.runs.run[off.row]] =
         steps_words(std::abs(off.steps)) + " " + above_or_below(off.steps) +
@@ -151,6 +142,9 @@ DriftFit make_answer(const AnswerInput& in) {
   DriftResult& r = answer.result;
   r.runs = static_cast<int>(in.runs.size());
   r.used = static_cast<int>(in.model.used().size());
+  for (const std::size_t i : in.model.used()) {
+    r.doubtful += in.runs[in.model.runs.run[i]].doubtful ? 1 : 0;
+  }
   if (in.model.posterior) {
     add_coefficients(in.model, r);
     r.filters = filter_offsets(in.model);

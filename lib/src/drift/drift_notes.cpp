@@ -76,15 +76,46 @@ std::optional<Statement> expansion(const DriftResult& r, const DriftOptions& opt
   return Statement{codes::expansion_plausible, measured + tube + ": possible for this tube"};
 }
 
-void add_lasting_shifts(const Rejection& rejection, Notes& notes) {
-  for (const auto& shift : rejection.shifts) {
-    if (!shift.lasts) continue;
-    notes.push_back(
-        {codes::last_runs_shifted,
-         "the last " + std::to_string(shift.rows.size()) + " runs lie together " +
-             steps_words(std::abs(shift.steps)) + " " + above_or_below(shift.steps) +
-             " the others and do not count: if that is to last, predictions must be moved "
-             "as much"});
+void add_no_slope(const DriftResult& r, Notes& notes) {
+  if (!(*r.slope_interval_95.low < 0 && *r.slope_interval_95.high > 0)) return;
+  notes.push_back({codes::no_slope,
+                   "no slope is seen: " + format_like_sigma(*r.slope_steps_per_c, r.slope_sigma) +
+                       " ± " + format_like_sigma(*r.slope_sigma, r.slope_sigma) +
+                       " steps per degree may as well be none. Do not move focus by temperature"});
+}
+
+void add_shifts(const NotesInput& in, Notes& notes) {
+  for (const Shift& shift : in.model.lag.kept.rejection.shifts) {
+    const auto row = [&in](std::size_t place) {
+      return std::to_string(in.runs[in.model.runs.run[place]].row);
+    };
+    std::string text = "at row " + row(shift.begin()) + " best focus shifted as a whole by " +
+                       steps_words(std::abs(shift.steps)) +
+                       (shift.steps > 0 ? " outward" : " inward");
+    text += shift.lasts ? "; predictions are for the runs from then on"
+                        : ", up to row " + row(shift.level.last - 1) +
+                              "; predictions are for the other runs";
+    notes.push_back({codes::level_shifted,
+                     text + ". All runs share one slope. A mirror or a tube that moved, or a "
+                            "changed set-up"});
+  }
+}
+
+void add_doubtful(const DriftResult& r, Notes& notes) {
+  if (r.doubtful == 0) return;
+  notes.push_back(
+      {codes::doubtful_runs, std::to_string(r.doubtful) + " of the " + std::to_string(r.used) +
+                                 " runs are doubtful by themselves: they weigh a quarter"});
+}
+
+void add_far_predictions(const DriftResult& r, Notes& notes) {
+  for (const DriftPrediction& p : r.predictions) {
+    if (!p.beyond_c) continue;
+    notes.push_back({codes::beyond_temperatures,
+                     "the prediction at " + format_fixed(p.temperature_c, 1) + " degrees lies " +
+                         format_fixed(*p.beyond_c, 1) +
+                         " degrees beyond the runs: the slope may be another there, and the "
+                         "interval is widened by a quarter of it"});
   }
 }
 
@@ -122,15 +153,18 @@ void add_missing_altitudes(const NotesInput& in, Notes& notes) {
 std::vector<Statement> make_notes(const NotesInput& in) {
   Notes notes;
   if (!in.model.posterior) return notes;
+  add_no_slope(in.result, notes);
   if (auto note = collinearity(in.model)) notes.push_back(std::move(*note));
-  add_lasting_shifts(in.model.lag.kept.rejection, notes);
+  add_shifts(in, notes);
   if (in.result.lag_minutes) {
     notes.push_back(
         {codes::focus_lags,
          "focus follows the thermometer " + format_fixed(*in.result.lag_minutes, 0) +
              " minutes late; predictions take the delay that these runs had on average"});
   }
+  add_doubtful(in.result, notes);
   add_missing_sigmas(in, notes);
+  add_far_predictions(in.result, notes);
   add_missing_altitudes(in, notes);
   if (auto note = expansion(in.result, in.options)) notes.push_back(std::move(*note));
   return notes;

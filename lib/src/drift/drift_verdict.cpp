@@ -13,7 +13,7 @@ namespace {
 // Coefficients of the model, counted before a posterior is there.
 int coefficients(const Terms& terms) {
   return static_cast<int>(1 + std::max<std::size_t>(1, terms.filters.size()) +
-                          (terms.reference_altitude_deg ? 1U : 0U));
+                          (terms.reference_altitude_deg ? 1U : 0U) + terms.levels.size());
 }
 
 Statement why_no_slope(const Terms& terms, int used) {
@@ -77,7 +77,7 @@ DriftVerdict judge_drift(const DriftModel& model, const DriftResult& r,
   }
   const auto& keep = model.lag.kept.rejection.keep;
   const auto off = static_cast<int>(std::count(keep.begin(), keep.end(), false));
-  if (off > DriftRules::kRejectedShare * static_cast<double>(keep.size())) {
+  if (off > 0 && off >= DriftRules::kRejectedShare * static_cast<double>(keep.size())) {
     reasons.push_back({codes::runs_off_line, std::to_string(off) + " of " +
                                                  std::to_string(keep.size()) +
                                                  " runs do not lie on one line"});

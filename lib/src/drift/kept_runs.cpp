@@ -33,12 +33,14 @@ std::vector<int> filters_in_use(const std::vector<int>& counts) {
 
 }  // namespace
 
-KeptRuns keep_runs(const RunColumns& runs, const Temperatures& tube, Terms terms) {
+KeptRuns keep_runs(const RunColumns& runs, const Temperatures& tube, Terms terms, Shifts shifts) {
   KeptRuns kept;
   terms.reference_temperature_c = runs.temperature.mean();
+  terms.levels.clear();
   const Design design = make_design(runs, tube.temperature, terms);
   kept.rejection =
-      reject({design.x, runs.position, tube.sigma_squared, runs.filter, runs.night_starts});
+      reject({design.x, runs.position, tube.sigma_squared, runs.filter, runs.night_starts}, shifts);
+  for (const Shift& shift : kept.rejection.shifts) terms.levels.push_back(shift.level);
   kept.used = rows_that(kept.rejection.keep);
   kept.filter_counts.assign(runs.filters.size(), 0);
   for (const std::size_t i : kept.used) {

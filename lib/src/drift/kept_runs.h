@@ -27,7 +27,9 @@ struct Temperatures {
   const Eigen::VectorXd& sigma_squared;  // of the runs, with what the temperature adds
 };
 
-KeptRuns keep_runs(const RunColumns& runs, const Temperatures& tube, Terms terms);
+// `terms`: their levels are found anew.
+KeptRuns keep_runs(const RunColumns& runs, const Temperatures& tube, Terms terms,
+                   Shifts shifts = Shifts::look_for);
 
 // Warmest less coldest of the rows; 0 without any.
 double temperature_range(const Eigen::VectorXd& temperature, const std::vector<std::size_t>& rows);

@@ -1,7 +1,9 @@
 #include "drift/lag.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <numeric>
 #include <utility>
 
 #include "drift/rows.h"
@@ -159,21 +161,55 @@ LagFit fit_without_lag(const RunColumns& runs, KeptRuns kept) {
   return {LagWeights(), std::move(kept), runs.temperature, std::nullopt, {}};
 }
 
-LagFit fit_lag(const RunColumns& runs, KeptRuns without_lag) {
-  LagFit fit = fit_without_lag(runs, std::move(without_lag));
-  fit.lags = weigh_lags(runs, fit.kept);
-  if (!is_demanded(fit.lags)) return fit;
-  // What looked off without the lag may belong.
+namespace {
+
+// The runs kept at the likeliest lag, and the lags weighed with them; absent where these runs do
+// not demand one.
+std::optional<LagFit> fit_at_lag(const RunColumns& runs, const KeptRuns& kept,
+                                 const LagWeights& lags) {
+  LagFit fit;
   const LaggedTube likely =
-      lagged_tube(runs, fit.kept.used, {*quantile(fit.lags, 0.5), fit.lags.slope_steps_per_c});
-  fit.temperature = likely.temperature;
-  fit.kept = keep_runs(runs, {likely.temperature, likely.sigma_squared}, fit.kept.terms);
+      lagged_tube(runs, kept.used, {*quantile(lags, 0.5), lags.slope_steps_per_c});
+  // What looked off without the lag may belong.
+  fit.kept = keep_runs(runs, {likely.temperature, likely.sigma_squared}, kept.terms);
   fit.lags = weigh_lags(runs, fit.kept);
-  if (!is_demanded(fit.lags)) return fit;
+  if (!is_demanded(fit.lags)) return std::nullopt;
   fit.minutes = quantile(fit.lags, 0.5);
   fit.interval_95_minutes = {quantile(fit.lags, 0.025), quantile(fit.lags, 0.975)};
   fit.temperature =
       lagged_tube(runs, fit.kept.used, {*fit.minutes, fit.lags.slope_steps_per_c}).temperature;
+  return fit;
+}
+
+// Runs that are out, and those that need a level of their own.
+std::size_t set_apart(const KeptRuns& kept) {
+  std::size_t count = kept.rejection.off_line.size();
+  for (const Shift& shift : kept.rejection.shifts) count += shift.level.last - shift.level.first;
+  return count;
+}
+
+}  // namespace
+
+LagFit fit_lag(const RunColumns& runs, KeptRuns without_lag) {
+  // A lag makes whole nights look shifted and single runs look bad: it is tried on all runs first,
+  // then without those that are bad by themselves.
+  KeptRuns all = without_lag;
+  all.terms.levels.clear();
+  all.used.resize(runs.run.size());
+  std::iota(all.used.begin(), all.used.end(), std::size_t{0});
+  const KeptRuns good =
+      keep_runs(runs, {runs.temperature, runs.sigma_squared}, without_lag.terms, Shifts::none);
+  std::optional<LagFit> best;
+  for (const KeptRuns* kept : std::array<const KeptRuns*, 3>{&all, &good, &without_lag}) {
+    const LagWeights lags = weigh_lags(runs, *kept);
+    if (!is_demanded(lags)) continue;
+    auto fit = fit_at_lag(runs, *kept, lags);
+    if (fit && (!best || set_apart(fit->kept) < set_apart(best->kept))) best = std::move(fit);
+  }
+  if (best && set_apart(best->kept) <= set_apart(without_lag)) return std::move(*best);
+  LagFit fit = fit_without_lag(runs, std::move(without_lag));
+  const LagWeights lags = weigh_lags(runs, fit.kept);
+  if (!is_demanded(lags)) fit.lags = lags;
   return fit;
 }
 

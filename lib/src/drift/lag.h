@@ -48,7 +48,8 @@ struct LagFit {
 };
 
 // A lag is looked for only in nights of several runs, taken close enough to each other to see it.
-// It is demanded where the runs speak for it by nineteen to one.
+// It is demanded where the runs speak for it by nineteen to one, and taken where no more runs are
+// set apart with it than without.
 LagFit fit_lag(const RunColumns& runs, KeptRuns without_lag);
 
 // No lag is looked for.

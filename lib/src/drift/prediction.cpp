@@ -1,5 +1,8 @@
 #include "drift/prediction.h"
 
+#include <algorithm>
+#include <cmath>
+
 #include "starwaist/numbers.h"
 
 namespace starwaist::drift {
@@ -35,6 +38,30 @@ std::optional<Contrast> contrast_at(const DriftModel& model, const DriftQuery& q
   return std::nullopt;
 }
 
+// Beyond the temperatures that were seen the slope may be another: as unsure as a quarter of it.
+void widen_beyond(const DriftModel& model, const DriftOptions& options, DriftPrediction& p) {
+  constexpr double kSlopeMayChange = 0.25;
+  constexpr double kQuantile = 1.96;  // of the 95 % interval
+  const auto& used = model.used();
+  double low = model.runs.temperature[static_cast<Index>(used.front())];
+  double high = low;
+  for (const std::size_t i : used) {
+    low = std::min(low, model.runs.temperature[static_cast<Index>(i)]);
+    high = std::max(high, model.runs.temperature[static_cast<Index>(i)]);
+  }
+  const double beyond = std::max(low - p.temperature_c, p.temperature_c - high);
+  if (!(beyond > 0)) return;
+  p.beyond_c = beyond;
+  const double slope = model.posterior->mean(coefficient(model, 1));
+  const double more = kSlopeMayChange * std::abs(slope) * beyond;
+  const double below = std::hypot(*p.position_steps - *p.interval_95_steps.low, kQuantile * more);
+  const double above = std::hypot(*p.interval_95_steps.high - *p.position_steps, kQuantile * more);
+  p.interval_95_steps = {*p.position_steps - below, *p.position_steps + above};
+  if (!options.half_zone_steps) return;
+  const double sigma = (below + above) / (2 * kQuantile);
+  p.probability_in_zone = std::erf(*options.half_zone_steps / (sigma * std::sqrt(2.0)));
+}
+
 DriftPrediction predicted(const DriftModel& model, const DriftOptions& options,
                           const DriftQuery& query, Filter filter) {
   constexpr double kWholeInterval = 0.95;
@@ -61,6 +88,7 @@ std::vector<DriftPrediction> predictions_asked(const DriftModel& model,
   for (const DriftQuery& query : options.predictions) {
     DriftPrediction prediction =
         predicted(model, options, query, query.filter ? Filter::of_query : Filter::reference);
+    if (prediction.position_steps) widen_beyond(model, options, prediction);
     if (!query.filter) {
       prediction.filter =
           model.runs.filters[static_cast<std::size_t>(model.terms().filters.front())];

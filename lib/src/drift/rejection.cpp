@@ -1,5 +1,6 @@
 #include "drift/rejection.h"
 
+#include <numeric>
 #include <utility>
 
 #include "drift/rows.h"
@@ -8,49 +9,48 @@ namespace starwaist::drift {
 
 namespace {
 
+using Eigen::Index;
+using Eigen::MatrixXd;
+
 // How many shifts are looked for, one after the other.
 constexpr int kMostShifts = 6;
 
-void reject_single(const RejectionInput& input, Rejection& rejection) {
-  const std::vector<std::size_t> rows = rows_that(rejection.keep);
-  const BadRuns bad =
-      find_bad_runs(without_empty_columns(rows_of(input.x, rows)), rows_of(input.y, rows),
-                    rows_of(input.sigma_squared, rows), rows_of(input.groups, rows));
-  for (const GoodRows& likely : bad.good_rows) {
-    GoodRows whole{std::vector<bool>(rejection.keep.size(), false), likely.weight};
-    for (std::size_t i = 0; i < rows.size(); ++i) whole.good[rows[i]] = likely.good[i];
-    rejection.good_rows.push_back(std::move(whole));
-  }
-  for (OffLine off : bad.off_line) {
-    off.row = rows[off.row];
-    rejection.keep[off.row] = false;
-    rejection.off_line.push_back(off);
+// The rows with a level of their own, and that column of the fit.
+void add_level(const LevelColumn& level, MatrixXd& x, std::vector<int>& groups) {
+  x.conservativeResize(Eigen::NoChange, x.cols() + 1);
+  for (std::size_t i = 0; i < groups.size(); ++i) {
+    const bool inside = level.holds(i);
+    x(static_cast<Index>(i), x.cols() - 1) = inside ? 1 : 0;
+    groups[i] = 2 * groups[i] + (inside ? 1 : 0);
   }
 }
 
 }  // namespace
 
-Rejection reject(const RejectionInput& input) {
+Rejection reject(const RejectionInput& input, Shifts shifts) {
   Rejection rejection;
-  rejection.keep.assign(static_cast<std::size_t>(input.y.size()), true);
-  for (int round = 0; round < kMostShifts; ++round) {
-    const std::vector<std::size_t> rows = rows_that(rejection.keep);
-    auto found = find_level_shift(input, rows);
+  const auto count = static_cast<std::size_t>(input.y.size());
+  MatrixXd x = input.x;
+  std::vector<int> groups = input.groups;
+  std::vector<std::size_t> all(count);
+  std::iota(all.begin(), all.end(), std::size_t{0});
+  for (int round = 0; shifts == Shifts::look_for && round < kMostShifts; ++round) {
+    const auto found =
+        find_level_shift({x, input.y, input.sigma_squared, groups, input.night_starts}, all);
     if (!found) break;
-    // A step that lasts to the end leaves two levels: the one with fewer runs goes, the older one
-    // where they are even.
-    if (found->last == rows.size() && found->last - found->first >= found->first) {
-      found = LevelShift{0, found->first, -found->steps};
-    }
-    ShiftedRows shifted{{}, found->steps, found->last == rows.size()};
-    for (std::size_t i = found->first; i < found->last; ++i) {
-      rejection.keep[rows[i]] = false;
-      shifted.rows.push_back(rows[i]);
-    }
-    rejection.shifts.push_back(std::move(shifted));
+    const bool lasts = found->last == count;
+    const LevelColumn level =
+        lasts ? LevelColumn{0, found->first} : LevelColumn{found->first, found->last};
+    rejection.shifts.push_back({level, found->steps, lasts});
+    add_level(level, x, groups);
   }
-  // What a shift took out stays out; single runs are judged among the rest.
-  reject_single(input, rejection);
+  BadRuns bad = find_bad_runs(without_empty_columns(x), input.y, input.sigma_squared, groups);
+  rejection.keep.assign(count, true);
+  rejection.good_rows = std::move(bad.good_rows);
+  for (const OffLine& off : bad.off_line) {
+    rejection.keep[off.row] = false;
+    rejection.off_line.push_back(off);
+  }
   return rejection;
 }
 

@@ -44,7 +44,8 @@ void name_filters(std::span<const DriftRun> runs, RunColumns& columns) {
   for (const std::size_t i : columns.run) columns.filter.push_back(place[runs[i].filter]);
 }
 
-// The runs' own errors; a run without one gets the median of the others.
+// The runs' own errors; a run without one gets the median of the others. A doubtful run counts as
+// twice as unsure as it says: its error is right where the run went as it seems, which is in doubt.
 void add_sigmas(std::span<const DriftRun> runs, RunColumns& columns) {
   std::vector<double> known;
   for (const std::size_t i : columns.run) {
@@ -56,7 +57,8 @@ void add_sigmas(std::span<const DriftRun> runs, RunColumns& columns) {
   columns.unknown_sigmas = static_cast<int>(columns.count()) - static_cast<int>(known.size());
   for (Eigen::Index i = 0; i < columns.count(); ++i) {
     const double sigma = runs[columns.run[static_cast<std::size_t>(i)]].sigma_steps.value_or(usual);
-    columns.sigma_squared[i] = sigma * sigma;
+    const bool doubtful = runs[columns.run[static_cast<std::size_t>(i)]].doubtful;
+    columns.sigma_squared[i] = (doubtful ? 4 : 1) * sigma * sigma;
   }
 }
 

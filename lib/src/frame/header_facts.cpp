@@ -4,13 +4,13 @@
 #include <array>
 #include <cmath>
 #include <initializer_list>
-#include <regex>
 #include <span>
 #include <utility>
 
 #include "frame/bayer_letters.h"
 #include "frame/header_time.h"
 #include "frame/keywords.h"
+#include "frame/name_position.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::frame_detail {
@@ -216,31 +216,6 @@ std::optional<BayerTile> bayer_tile(const Header& header, int height_px, const C
     }
   }
   return tile;
-}
-
-// The position that a pattern finds in the file's name.
-Result<std::optional<double>> position_in_name(const std::string& pattern,
-                                               const std::string& file_name) {
-  const std::string remedy =
-      "Give an ECMAScript regular expression with one group, such as 'pos(\\d+)'";
-  if (pattern.size() > kMaxNameLength) {
-    return fail(ErrorCode::invalid_argument, "position-from-name: the pattern is too long", remedy);
-  }
-  try {
-    const std::regex expression(pattern, std::regex::ECMAScript);
-    if (expression.mark_count() < 1) {
-      return fail(ErrorCode::invalid_argument, "position-from-name: '" + pattern + "' has no group",
-                  remedy);
-    }
-    std::smatch match;
-    if (file_name.size() <= kMaxNameLength && std::regex_search(file_name, match, expression)) {
-      return parse_number(match[1].str());
-    }
-  } catch (const std::regex_error&) {  // also thrown where matching would take too long
-    return fail(ErrorCode::invalid_argument,
-                "position-from-name: '" + pattern + "' is not a usable regular expression", remedy);
-  }
-  return std::optional<double>();
 }
 
 }  // namespace

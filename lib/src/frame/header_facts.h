@@ -12,10 +12,6 @@
 
 namespace starwaist::frame_detail {
 
-// Longest file name that common file systems allow; a longer one, or a longer pattern for it, could
-// only serve to keep the regular expression busy.
-inline constexpr std::size_t kMaxNameLength = 255;
-
 struct Card {
   std::string name;     // upper case
   std::string value;    // without quotes and trailing blanks

@@ -79,6 +79,9 @@ LedgerRun run_of(const Json& object) {
   if (auto tidy = run.time_utc ? core::utc_text(*run.time_utc) : std::nullopt) {
     run.time_utc = std::move(tidy);
   }
+  run.from_utc = text(object, "from_utc");
+  run.until_utc = text(object, "until_utc");
+  run.note = text(object, "note");
   run.filter = text(object, "filter");
   run.temperature_c = number(object, "temperature_c");
   run.altitude_deg = number(object, "altitude_deg");
@@ -124,8 +127,10 @@ void add_answer(const Json& object, const std::string& source, const std::string
 
 Result<std::vector<LedgerRun>> read_answers(const std::string& path, const std::string& rig) {
   const std::string name = std::filesystem::path(path).filename().string();
+  std::error_code error;
+  const bool regular = std::filesystem::is_regular_file(path, error);  // a device would never end
   std::ifstream file(path, std::ios::binary);
-  if (!file) {
+  if (!file || !regular) {
     return fail(ErrorCode::not_found, name + ": the file cannot be opened", "Check its name");
   }
   const std::string content{std::istreambuf_iterator<char>(file), {}};

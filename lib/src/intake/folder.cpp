@@ -4,6 +4,7 @@
 #include <cctype>
 #include <system_error>
 
+#include "starwaist/frame.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::intake_detail {
@@ -29,6 +30,17 @@ bool is_table_in_folder(const std::string& path, const TableOptions& options) {
   if (!is_table_name(path)) return false;
   const bool any_text = lower_case(fs::path(path).extension().string()) == ".txt";
   return !any_text || table_kind(path, options) != TableKind::unknown;
+}
+
+bool is_run_folder(const fs::directory_entry& entry, const TableOptions& options) {
+  std::error_code ignored;
+  if (!entry.is_directory(ignored) || entry.path().filename().string().front() == '.') return false;
+  const auto inside = visible_entries(entry.path());
+  return inside && std::any_of(inside->begin(), inside->end(), [&](const auto& file) {
+           const std::string path = file.path().string();
+           return file.is_regular_file(ignored) &&
+                  (is_frame_name(path) || is_png_name(path) || is_table_in_folder(path, options));
+         });
 }
 
 bool natural_less(const std::string& a, const std::string& b) {

@@ -15,23 +15,15 @@ std::optional<std::string> text_or_absent(const std::string& text) {
 HistoryColumns history_columns(const std::vector<std::string>& header,
                                const TableOptions& options) {
   ColumnFinder finder(header, options);
-  const auto find = [&](const char* usual, const char* with_unit) {
-    const auto found = finder.find(usual);
-    return found ? found : finder.find(with_unit);
-  };
   HistoryColumns columns;
-  columns.position = find("position", "best_focus_steps");
-  if (!columns.position) columns.position = finder.find("position_steps");
-  columns.temperature = find("temperature", "temperature_c");
-  columns.sigma = find("sigma", "sigma_steps");
+  columns.position = finder.find("position");
+  columns.temperature = finder.find("temperature");
+  columns.sigma = finder.find("sigma");
   columns.filter = finder.find("filter");
-  columns.time = find("time", "time_utc");
-  columns.altitude = find("altitude", "altitude_deg");
+  columns.time = finder.find("time");
+  columns.altitude = finder.find("altitude");
   columns.verdict = finder.find("verdict");
   columns.rig = finder.find("rig");
-  for (const char* size : {"hfr", "hfd", "fwhm"}) {
-    columns.has_sizes = columns.has_sizes || finder.find(size).has_value();
-  }
   columns.missing = finder.missing();
   return columns;
 }

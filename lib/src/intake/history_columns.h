@@ -22,8 +22,8 @@ struct HistoryColumns {
   std::optional<std::size_t> altitude;
   std::optional<std::size_t> verdict;
   std::optional<std::size_t> rig;
-  bool has_sizes = false;
-  std::optional<std::string> missing;
+  // Names that the user gave and the header does not have.
+  std::vector<std::string> missing;
 };
 
 HistoryColumns history_columns(const std::vector<std::string>& header, const TableOptions& options);

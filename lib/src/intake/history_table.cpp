@@ -18,20 +18,20 @@ namespace {
 Result<HistoryColumns> find_history_columns(const std::string& file,
                                             const std::vector<std::string>& header,
                                             const TableOptions& options) {
-  const std::string has = "he table has " + intake_detail::listed(header);
   auto columns = intake_detail::history_columns(header, options);
-  if (columns.missing) {
-    return fail(ErrorCode::no_data, file + ": there is no column '" + *columns.missing + "'",
-                "T" + has);
-  }
+  if (!columns.missing.empty()) return intake_detail::lacks(file, columns.missing, header);
+  std::string what;
+  std::string remedy;
   for (const auto& [column, word] :
        {std::pair{columns.position, "position"}, std::pair{columns.temperature, "temperature"}}) {
-    if (!column) {
-      return fail(ErrorCode::no_data, file + ": there is no column '" + word + "'",
-                  std::string("Name it with --column ") + word + "=NAME; t" + has);
-    }
+    if (column) continue;
+    what += (what.empty() ? ": there is no column '" : " and none '") + std::string(word) + "'";
+    remedy += std::string(" --column ") + word + "=NAME";
   }
-  return columns;
+  if (what.empty()) return columns;
+  return fail(
+      ErrorCode::no_data, file + what,
+      "Name what is missing with" + remedy + "; the table has " + intake_detail::listed(header));
 }
 
 struct HistoryRow {
@@ -43,6 +43,7 @@ struct HistoryRow {
 // The error says why the row cannot serve.
 tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& columns,
                                                        const CsvRow& row, const Csv& csv) {
+  if (const auto misfit = csv.misfit(row)) return tl::unexpected<std::string>(*misfit);
   const std::string position = row.cell(columns.position);
   const std::string temperature = row.cell(columns.temperature);
   const std::string sigma = row.cell(columns.sigma);
@@ -77,7 +78,7 @@ tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& col
 
 Result<HistoryTable> read_history_table(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
-  const auto csv = intake_detail::read_csv(path);
+  const auto csv = intake_detail::read_csv(path, options);
   if (!csv) return tl::unexpected<Error>(csv.error());
   const std::vector<CsvRow>& rows = csv->rows;
   if (rows.empty()) {
@@ -86,6 +87,11 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
   }
   const auto columns = find_history_columns(name, rows.front().cells, options);
   if (!columns) return tl::unexpected<Error>(columns.error());
+  if (auto marks = intake_detail::check_decimal_marks(
+          name, *csv, {columns->position, columns->temperature, columns->sigma, columns->altitude});
+      !marks) {
+    return tl::unexpected<Error>(marks.error());
+  }
   HistoryTable table;
   int odd_sigmas = 0;
   int odd_times = 0;

@@ -53,11 +53,7 @@ class Search {
     input_.manifests.insert(input_.manifests.end(), manifests.begin(), manifests.end());
     if (!frames.empty() || !manifests.empty()) return {};
     if (tables.size() == 1) return add_table(folder.string(), tables.front());
-    if (tables.empty()) {
-      return fail(ErrorCode::no_data, folder.string() + ": the folder holds no frame",
-                  "Name a folder with FITS, TIFF, PNG or raw files or one CSV table; folders "
-                  "inside it are not searched");
-    }
+    if (tables.empty()) return no_frame_in(folder, *entries);
     return fail(ErrorCode::no_data,
                 folder.string() + ": the folder holds no frame and " +
                     std::to_string(tables.size()) + " tables",
@@ -74,6 +70,24 @@ class Search {
       return {};
     }
     return add_table(path, path);
+  }
+
+  // Of a folder that holds neither frames nor a table.
+  [[nodiscard]] tl::unexpected<Error> no_frame_in(
+      const fs::path& folder, const std::vector<fs::directory_entry>& entries) const {
+    const auto runs =
+        std::count_if(entries.begin(), entries.end(), [this](const fs::directory_entry& entry) {
+          return intake_detail::is_run_folder(entry, options_);
+        });
+    if (runs == 0) {
+      return fail(ErrorCode::no_data, folder.string() + ": the folder holds no frame",
+                  "Name a folder with FITS, TIFF, PNG or raw files or one CSV table; folders "
+                  "inside it are not searched");
+    }
+    return fail(ErrorCode::no_data,
+                folder.string() + ": the folder holds no frame, but " + std::to_string(runs) +
+                    (runs == 1 ? " folder that does" : " folders that do"),
+                "Name one of them, or add --each to 'starwaist fit' or 'diagnose' for all");
   }
 
   // Everything found, with what the manifests say.

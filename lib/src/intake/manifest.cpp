@@ -107,7 +107,7 @@ std::optional<StatedFacts> read_facts(const Columns& columns, RowReader& row) {
 Result<Manifest> read_manifest(const std::string& path, const TableOptions& options,
                                const std::vector<std::string>& frames) {
   const std::string name = fs::path(path).filename().string();
-  const auto csv = read_csv(path);
+  const auto csv = read_csv(path, options);
   if (!csv) return tl::unexpected<Error>(csv.error());
   if (csv->rows.empty()) return fail(ErrorCode::no_data, name + ": the manifest is empty");
   const std::vector<std::string>& header = csv->rows.front().cells;
@@ -119,9 +119,11 @@ Result<Manifest> read_manifest(const std::string& path, const TableOptions& opti
   columns.filter = finder.find("filter");
   columns.exposure = finder.find("exposure");
   columns.time = finder.find("time");
-  if (finder.missing()) {
-    return fail(ErrorCode::no_data, name + ": there is no column '" + *finder.missing() + "'",
-                "The manifest has " + listed(header));
+  if (!finder.missing().empty()) return lacks(name, finder.missing(), header);
+  if (auto marks = check_decimal_marks(name, *csv,
+                                       {columns.position, columns.temperature, columns.exposure});
+      !marks) {
+    return tl::unexpected<Error>(marks.error());
   }
 
   Manifest manifest;
@@ -146,7 +148,9 @@ Result<Manifest> read_manifest(const std::string& path, const TableOptions& opti
                " already, which counts. Delete one of the rows");
       continue;
     }
-    const auto facts = read_facts(columns, row);
+    const auto misfit = csv->misfit(csv->rows[k]);
+    if (misfit) row.skip(*misfit);
+    const auto facts = misfit ? std::nullopt : read_facts(columns, row);
     if (!facts) {
       manifest.left_out.insert(canonical);
       continue;

@@ -1,10 +1,12 @@
 #include <algorithm>
 #include <cmath>
 #include <filesystem>
+#include <map>
 #include <set>
 
 #include "core/clock.h"
 #include "intake/csv.h"
+#include "intake/headings.h"
 #include "intake/history_columns.h"
 #include "starwaist/codes.h"
 #include "starwaist/intake.h"
@@ -31,6 +33,11 @@ struct Columns {
   std::optional<std::size_t> run;
   std::optional<std::size_t> telescope;
   std::string size_name;  // hfr, hfd or fwhm
+
+  // Those that hold numbers.
+  [[nodiscard]] std::vector<std::optional<std::size_t>> numbers() const {
+    return {position, size, sigma, stars, temperature, flux, background, eccentricity, exposure};
+  }
 };
 
 // The names of size columns in the order in which they are looked for.
@@ -46,6 +53,29 @@ std::vector<std::string> names_of_sizes(const TableOptions& options) {
   return sizes;
 }
 
+// All columns that a table cannot do without, and lacks.
+tl::unexpected<Error> lacks_needed(const std::string& file, const std::vector<std::string>& header,
+                                   const TableOptions& options, bool position, bool size) {
+  const std::string sizes = options.size == SizeMeasure::fwhm  ? "'fwhm'"
+                            : options.size == SizeMeasure::hfr ? "'hfr' or 'hfd'"
+                                                               : "'hfr' or 'hfd' or 'fwhm'";
+  const std::string name_size =
+      options.size == SizeMeasure::fwhm ? "--column fwhm=NAME" : "--column hfr=NAME";
+  std::string what = ": there is no column ";
+  std::string remedy;
+  if (position) {
+    what += "'position'";
+    remedy = "--column position=NAME";
+  }
+  if (size) {
+    what += (position ? " and none " : "") + sizes;
+    remedy += (position ? " " : "") + name_size;
+  }
+  return fail(ErrorCode::no_data, file + what,
+              "Name " + std::string(position && size ? "them" : "it") + " with " + remedy +
+                  "; the table has " + intake_detail::listed(header));
+}
+
 Result<Columns> find_columns(const std::string& file, const std::vector<std::string>& header,
                              const TableOptions& options) {
   intake_detail::ColumnFinder finder(header, options);
@@ -58,6 +88,7 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
     columns.size_name = name;
   }
   columns.sigma = find("sigma");
+  if (!columns.sigma) columns.sigma = find(columns.size_name + "_sigma");
   columns.stars = find("stars");
   columns.temperature = find("temperature");
   columns.flux = find("flux");
@@ -69,24 +100,31 @@ Result<Columns> find_columns(const std::string& file, const std::vector<std::str
   columns.file = find("file");
   columns.run = find("run");
   columns.telescope = find("telescope");
-  if (finder.missing()) {
-    return fail(ErrorCode::no_data, file + ": there is no column '" + *finder.missing() + "'",
-                "The table has " + intake_detail::listed(header));
-  }
-  if (!columns.position) {
-    return fail(
-        ErrorCode::no_data, file + ": there is no column 'position'",
-        "Name it with --column position=NAME; the table has " + intake_detail::listed(header));
-  }
-  if (!columns.size) {
-    return fail(ErrorCode::no_data,
-                file + ": there is no column '" +
-                    (options.size == SizeMeasure::fwhm  ? "fwhm'"
-                     : options.size == SizeMeasure::hfr ? "hfr' or 'hfd'"
-                                                        : "hfr' or 'hfd' or 'fwhm'"),
-                "Name it with --column hfr=NAME; the table has " + intake_detail::listed(header));
+  if (!finder.missing().empty()) return intake_detail::lacks(file, finder.missing(), header);
+  if (!columns.position || !columns.size) {
+    return lacks_needed(file, header, options, !columns.position, !columns.size);
   }
   return columns;
+}
+
+// What was taken for what, where the heading is not the documented name.
+std::vector<Statement> remarks_on(const Columns& columns, const std::vector<std::string>& header) {
+  std::vector<Statement> remarks;
+  const std::string& position = header[*columns.position];
+  const std::string& size = header[*columns.size];
+  std::string taken;
+  if (intake_detail::compact_heading(position) != "position") {
+    taken = "positions are read from '" + position + "'";
+  }
+  if (intake_detail::compact_heading(size) != columns.size_name) {
+    taken += (taken.empty() ? "" : ", ") + columns.size_name + " from '" + size + "'";
+  }
+  if (!taken.empty()) remarks.push_back({codes::headings_recognised, taken});
+  if (columns.size_name == "hfd") {
+    remarks.push_back({codes::diameters_halved,
+                       "'" + size + "' holds diameters: sizes here are radii, half of them"});
+  }
+  return remarks;
 }
 
 // What a row says beside position and size.
@@ -119,6 +157,7 @@ struct TableRow {
 // `number`: of the row among the data rows. The error says why the row cannot serve.
 tl::expected<TableRow, std::string> read_row(const Columns& columns, const CsvRow& row,
                                              std::size_t number, const intake_detail::Csv& csv) {
+  if (const auto misfit = csv.misfit(row)) return tl::unexpected<std::string>(*misfit);
   const std::string position_text = row.cell(columns.position);
   const auto position = csv.number(position_text);
   if (!position) {
@@ -161,21 +200,32 @@ struct Gathered {
   int odd_sigmas = 0;
 };
 
-Gathered& run_of(std::vector<Gathered>& runs, const std::string& name) {
-  // Rows of one run mostly follow each other.
-  const auto found = std::find_if(runs.rbegin(), runs.rend(),
-                                  [&name](const Gathered& run) { return run.named.run == name; });
-  if (found != runs.rend()) return *found;
-  runs.emplace_back();
-  runs.back().named.run = name;
-  return runs.back();
-}
+// Runs in the order of their first rows.
+class Gathering {
+ public:
+  Gathered& run(const std::string& name) {
+    const auto [found, is_new] = place_.try_emplace(name, runs_.size());
+    if (is_new) runs_.emplace_back().named.run = name;
+    return runs_[found->second];
+  }
+  std::vector<Gathered>& runs() { return runs_; }
+
+ private:
+  std::vector<Gathered> runs_;
+  std::map<std::string, std::size_t> place_;
+};
 
 // The run's table with what its rows say together.
 NamedTable finished(Gathered gathered, const intake_detail::Csv& csv,
                     const intake_detail::HistoryColumns& of_run) {
   RunTable& table = gathered.named.table;
   table.middle = intake_detail::run_facts(csv, *gathered.rows[gathered.rows.size() / 2], of_run);
+  for (const CsvRow* row : gathered.rows) {
+    const auto time = core::utc_text(row->cell(of_run.time));
+    if (!time) continue;
+    if (!table.middle.from_utc || *time < *table.middle.from_utc) table.middle.from_utc = time;
+    if (!table.middle.until_utc || *time > *table.middle.until_utc) table.middle.until_utc = time;
+  }
   for (const std::string& telescope : gathered.telescopes) {
     table.telescope = table.telescope ? *table.telescope + ", " + telescope : telescope;
   }
@@ -196,9 +246,26 @@ struct Tables {
   bool has_run_column = false;
 };
 
+void add_row(const Columns& columns, const CsvRow& row, std::size_t number,
+             const intake_detail::Csv& csv, const std::string& name, Gathered& run) {
+  RunTable& table = run.named.table;
+  run.rows.push_back(&row);
+  if (std::string telescope = row.cell(columns.telescope); !telescope.empty()) {
+    run.telescopes.insert(std::move(telescope));
+  }
+  auto read = read_row(columns, row, number, csv);
+  if (!read) {
+    table.skipped.push_back({name + " line " + std::to_string(row.line), read.error()});
+    return;
+  }
+  run.odd_sigmas += read->odd_sigma ? 1 : 0;
+  table.points.push_back(std::move(read->point));
+  table.facts.push_back(std::move(read->facts));
+}
+
 Result<Tables> read_tables(const std::string& path, const TableOptions& options) {
   const std::string name = std::filesystem::path(path).filename().string();
-  const auto csv = intake_detail::read_csv(path);
+  const auto csv = intake_detail::read_csv(path, options);
   if (!csv) return tl::unexpected<Error>(csv.error());
   const std::vector<CsvRow>& rows = csv->rows;
   if (rows.empty()) {
@@ -210,27 +277,21 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
   const auto columns = find_columns(name, tables.header, options);
   if (!columns) return tl::unexpected<Error>(columns.error());
   tables.has_run_column = columns->run.has_value();
+  if (auto marks = intake_detail::check_decimal_marks(name, *csv, columns->numbers()); !marks) {
+    return tl::unexpected<Error>(marks.error());
+  }
 
-  std::vector<Gathered> runs;
+  Gathering gathering;
   for (std::size_t k = 1; k < rows.size(); ++k) {
-    Gathered& run = run_of(runs, rows[k].cell(columns->run));
-    RunTable& table = run.named.table;
-    run.rows.push_back(&rows[k]);
-    if (std::string telescope = rows[k].cell(columns->telescope); !telescope.empty()) {
-      run.telescopes.insert(std::move(telescope));
-    }
-    auto row = read_row(*columns, rows[k], k, *csv);
-    if (!row) {
-      table.skipped.push_back({name + " line " + std::to_string(rows[k].line), row.error()});
-      continue;
-    }
-    run.odd_sigmas += row->odd_sigma ? 1 : 0;
-    table.points.push_back(std::move(row->point));
-    table.facts.push_back(std::move(row->facts));
+    add_row(*columns, rows[k], k, *csv, name, gathering.run(rows[k].cell(columns->run)));
   }
   const auto of_run = intake_detail::history_columns(tables.header, options);
-  for (Gathered& run : runs) {
-    run.named.table.size = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+  const std::vector<Statement> remarks = remarks_on(*columns, tables.header);
+  for (Gathered& run : gathering.runs()) {
+    RunTable& table = run.named.table;
+    table.size = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+    table.source = name + (tables.has_run_column ? " run " + run.named.run : std::string());
+    table.notes = remarks;
     tables.runs.push_back(finished(std::move(run), *csv, of_run));
   }
   return tables;

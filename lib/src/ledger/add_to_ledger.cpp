@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cmath>
 #include <map>
 
@@ -53,26 +54,43 @@ std::int64_t rig_id(Connection& connection, const std::string& name) {
 constexpr const char* kAddRun = R"(
 INSERT INTO runs (identity, summary, rig_id, time_utc, filter, temperature_c, altitude_deg,
   best_focus_steps, sigma_steps, interval_low_steps, interval_high_steps, verdict, source, reasons,
-  findings)
-VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15))";
+  findings, from_utc, until_utc, note, id)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19))";
 
 // Facts that the run lacked; what is there stays.
 constexpr const char* kFillIn = R"(
 UPDATE runs SET time_utc = coalesce(time_utc, ?2), filter = coalesce(filter, ?3),
   temperature_c = coalesce(temperature_c, ?4), altitude_deg = coalesce(altitude_deg, ?5),
   best_focus_steps = coalesce(best_focus_steps, ?6), sigma_steps = coalesce(sigma_steps, ?7),
-  verdict = coalesce(verdict, ?8), findings = CASE findings WHEN '' THEN ?9 ELSE findings END
+  verdict = coalesce(verdict, ?8), findings = CASE findings WHEN '' THEN ?9 ELSE findings END,
+  from_utc = coalesce(from_utc, ?10), until_utc = coalesce(until_utc, ?11),
+  note = coalesce(note, ?12)
 WHERE id = ?1)";
 
 constexpr const char* kAddPoint = R"(
 INSERT INTO points (run_id, place, file, position_steps, size_px, sigma_px, temperature_c, used)
 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8))";
 
+// Runs of a rig whose exposures overlap with a time; those of one instant count as taken in it.
+constexpr const char* kOverlapping = R"(
+SELECT t.id, min(p.position_steps), max(p.position_steps), max(p.size_px IS NOT NULL)
+FROM runs AS t LEFT JOIN points AS p ON p.run_id = t.id
+WHERE t.rig_id = ?1 AND coalesce(t.until_utc, t.time_utc) > ?2
+  AND coalesce(t.from_utc, t.time_utc) < ?3
+GROUP BY t.id ORDER BY t.id)";
+
+// What another answer for the same frames may change.
+bool same_answer(const LedgerRun& a, const LedgerRun& b) {
+  return ledger::run_summary(a) == ledger::run_summary(b) && a.sigma_steps == b.sigma_steps &&
+         a.verdict == b.verdict && a.findings == b.findings;
+}
+
 // Adds runs within one transaction.
 class Adder {
  public:
-  explicit Adder(Connection& connection)
+  Adder(Connection& connection, Ledger::Overlap overlap)
       : connection_(connection),
+        overlap_(overlap),
         find_(connection.get(), "SELECT id FROM runs WHERE identity = ?1"),
         find_summary_(connection.get(), "SELECT id FROM runs WHERE summary = ?1"),
         add_(connection.get(), kAddRun),
@@ -80,6 +98,8 @@ class Adder {
         read_(connection.get(), std::string("SELECT ") + ledger::kRunColumns + ledger::kRunTables +
                                     "WHERE t.id = ?1"),
         renew_(connection.get(), "UPDATE runs SET summary = ?2 WHERE id = ?1"),
+        overlapping_(connection.get(), kOverlapping),
+        remove_(connection.get(), "DELETE FROM runs WHERE id = ?1"),
         add_point_(connection.get(), kAddPoint) {}
 
   // False where SQLite refused; its words are the connection's.
@@ -88,13 +108,20 @@ class Adder {
     const std::string summary = ledger::run_summary(run);
     auto known = id_of(find_, identity);
     if (!known && !ledger::has_sizes(run) && run.time_utc) known = id_of(find_summary_, summary);
-    if (known) {
-      added = {*known, true};
+    const std::vector<std::int64_t> there = taken_meanwhile(run);
+    const bool same_time = known && std::find(there.begin(), there.end(), *known) != there.end();
+    const auto old = same_time ? read(*known) : std::nullopt;
+    const bool keeps = overlap_ == Ledger::Overlap::keep;
+    if (known && (keeps || !old || !ledger::has_sizes(run) || same_answer(*old, run))) {
+      added = {*known, true, false};
       return fill_in(*known, run);
     }
-    if (!insert(run, identity, summary)) return false;
-    added = {sqlite3_last_insert_rowid(connection_.get()), false};
-    return insert_points(added.id, run);
+    if (there.empty()) return insert(run, identity, summary, added);
+    if (keeps || !ledger::has_sizes(run)) {
+      added = {there.front(), true, false};
+      return true;
+    }
+    return replace(there, run, identity, summary, added);
   }
 
  private:
@@ -105,6 +132,65 @@ class Adder {
     if (statement.step() == SQLITE_ROW) id = statement.integer(0);
     statement.reset();
     return id;
+  }
+
+  std::optional<LedgerRun> read(std::int64_t id) {
+    read_.reset();
+    read_.bind(1, id);
+    std::optional<LedgerRun> run;
+    if (read_.step() == SQLITE_ROW) run = ledger::run_of(read_);
+    read_.reset();
+    return run;
+  }
+
+  // Runs that cannot be others: the rig took them in the same time over the same positions. Rows of
+  // tables, which hold no sizes, are of a run where their time lies within it; their times may be
+  // days, so that two of them never are of one run.
+  std::vector<std::int64_t> taken_meanwhile(const LedgerRun& run) {
+    const auto& from = run.from_utc ? run.from_utc : run.time_utc;
+    const auto& until = run.until_utc ? run.until_utc : run.time_utc;
+    std::vector<std::int64_t> ids;
+    if (!from || !until) return ids;
+    const bool sized = ledger::has_sizes(run);
+    double low = 0;
+    double high = 0;
+    if (sized) {
+      const auto [first, last] = std::minmax_element(
+          run.points.begin(), run.points.end(), [](const LedgerPoint& a, const LedgerPoint& b) {
+            return a.position_steps < b.position_steps;
+          });
+      low = first->position_steps;
+      high = last->position_steps;
+    }
+    overlapping_.reset();
+    overlapping_.bind(1, rig_of(run)).bind(2, *from).bind(3, *until);
+    while (overlapping_.step() == SQLITE_ROW) {
+      const bool other_sized = overlapping_.number(3).value_or(0) != 0;
+      if (!sized && !other_sized) continue;
+      const double other_low = overlapping_.number(1).value_or(low);
+      const double other_high = overlapping_.number(2).value_or(high);
+      if (sized && other_sized && (other_low > high || other_high < low)) continue;
+      ids.push_back(overlapping_.integer(0));
+    }
+    overlapping_.reset();
+    return ids;
+  }
+
+  // In the place of the first, with the notes of all.
+  bool replace(const std::vector<std::int64_t>& there, LedgerRun run, const std::string& identity,
+               const std::string& summary, LedgerAdded& added) {
+    std::string note = run.note.value_or("");
+    for (const std::int64_t id : there) {
+      const auto old = read(id);
+      if (!run.note && old && old->note) note += (note.empty() ? "" : "; ") + *old->note;
+      remove_.reset();
+      remove_.bind(1, id);
+      if (remove_.step() != SQLITE_DONE) return false;
+    }
+    if (!note.empty()) run.note = note;
+    if (!insert(run, identity, summary, added, there.front())) return false;
+    added.replaced = true;
+    return true;
   }
 
   // The summary follows the facts, so that the run is known by them too.
@@ -118,25 +204,31 @@ class Adder {
         .bind(6, run.best_focus_steps)
         .bind(7, run.sigma_steps)
         .bind(8, run.verdict)
-        .bind(9, joined(run.findings));
+        .bind(9, joined(run.findings))
+        .bind(10, run.from_utc)
+        .bind(11, run.until_utc)
+        .bind(12, run.note);
     if (fill_in_.step() != SQLITE_DONE) return false;
-    read_.reset();
-    read_.bind(1, id);
-    if (read_.step() != SQLITE_ROW) return false;
-    const std::string summary = ledger::run_summary(ledger::run_of(read_));
-    read_.reset();
+    const auto filled = read(id);
+    if (!filled) return false;
     renew_.reset();
-    renew_.bind(1, id).bind(2, summary);
+    renew_.bind(1, id).bind(2, ledger::run_summary(*filled));
     return renew_.step() == SQLITE_DONE;
   }
 
-  bool insert(const LedgerRun& run, const std::string& identity, const std::string& summary) {
+  std::int64_t rig_of(const LedgerRun& run) {
     const auto [rig, fresh] = rigs_.try_emplace(run.rig, 0);
     if (fresh) rig->second = rig_id(connection_, run.rig);
+    return rig->second;
+  }
+
+  // `id`: of a run that is gone; absent: the next one.
+  bool insert(const LedgerRun& run, const std::string& identity, const std::string& summary,
+              LedgerAdded& added, std::optional<std::int64_t> id = std::nullopt) {
     add_.reset();
     add_.bind(1, identity)
         .bind(2, summary)
-        .bind(3, rig->second)
+        .bind(3, rig_of(run))
         .bind(4, run.time_utc)
         .bind(5, run.filter)
         .bind(6, run.temperature_c)
@@ -148,8 +240,14 @@ class Adder {
         .bind(12, run.verdict)
         .bind(13, run.source)
         .bind(14, joined(run.reasons))
-        .bind(15, joined(run.findings));
-    return add_.step() == SQLITE_DONE;
+        .bind(15, joined(run.findings))
+        .bind(16, run.from_utc)
+        .bind(17, run.until_utc)
+        .bind(18, run.note)
+        .bind(19, id);
+    if (add_.step() != SQLITE_DONE) return false;
+    added = {sqlite3_last_insert_rowid(connection_.get()), false, false};
+    return insert_points(added.id, run);
   }
 
   bool insert_points(std::int64_t id, const LedgerRun& run) {
@@ -170,12 +268,15 @@ class Adder {
   }
 
   Connection& connection_;
+  Ledger::Overlap overlap_;
   Statement find_;
   Statement find_summary_;
   Statement add_;
   Statement fill_in_;
   Statement read_;
   Statement renew_;
+  Statement overlapping_;
+  Statement remove_;
   Statement add_point_;
   std::map<std::string, std::int64_t> rigs_;
   ledger::Repeats repeats_;
@@ -189,7 +290,7 @@ VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14))";
 
 }  // namespace
 
-Result<std::vector<LedgerAdded>> Ledger::add(std::span<const LedgerRun> runs) {
+Result<std::vector<LedgerAdded>> Ledger::add(std::span<const LedgerRun> runs, Overlap overlap) {
   for (const auto& run : runs) {
     if (auto finite = check_finite(run); !finite) return tl::unexpected<Error>(finite.error());
   }
@@ -198,7 +299,7 @@ Result<std::vector<LedgerAdded>> Ledger::add(std::span<const LedgerRun> runs) {
   if (!transaction.begun()) return writing_failed(database_->path, connection);
   std::vector<LedgerAdded> added(runs.size());
   {
-    Adder adder(connection);
+    Adder adder(connection, overlap);
     for (std::size_t i = 0; i < runs.size(); ++i) {
       if (!adder.add(runs[i], added[i])) return writing_failed(database_->path, connection);
     }

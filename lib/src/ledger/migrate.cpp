@@ -18,7 +18,6 @@ constexpr std::int64_t kAltitudeInIdentity = 3;
 
 // Summaries of all runs, and identities of those without sizes, by their present rule.
 bool renew_identities(Connection& connection) {
-  constexpr int kHasSizes = 12;  // behind kRunColumns
   Statement rows(connection.get(),
                  std::string("SELECT ") + kRunColumns +
                      ", EXISTS (SELECT 1 FROM points AS p WHERE p.run_id = t.id AND "
@@ -27,7 +26,7 @@ bool renew_identities(Connection& connection) {
   std::vector<std::pair<LedgerRun, bool>> runs;
   int status = SQLITE_ERROR;
   while ((status = rows.step()) == SQLITE_ROW) {
-    runs.emplace_back(run_of(rows), rows.integer(kHasSizes) != 0);
+    runs.emplace_back(run_of(rows), rows.integer(kBehindRun) != 0);
   }
   if (status != SQLITE_DONE) return false;
   Statement renew(connection.get(),

@@ -13,17 +13,6 @@ using ledger::Statement;
 
 namespace {
 
-std::vector<std::string> split_lines(const std::string& text) {
-  std::vector<std::string> lines;
-  std::size_t begin = 0;
-  while (begin < text.size()) {
-    const std::size_t end = std::min(text.find('\n', begin), text.size());
-    lines.push_back(text.substr(begin, end - begin));
-    begin = end + 1;
-  }
-  return lines;
-}
-
 // The conditions of a filter, all parameters always bound: absent ones are null and let all pass.
 constexpr const char* kConditions = R"(
 WHERE (?1 IS NULL OR t.time_utc >= ?1) AND (?2 IS NULL OR t.time_utc <= ?2 || '~')
@@ -40,20 +29,12 @@ std::string runs_that_pass() {
 
 // SQLITE_DONE or an error.
 int read_runs(Connection& connection, const LedgerFilter& filter, std::vector<LedgerRun>& runs) {
-  constexpr int kReasons = 12;  // behind kRunColumns
-  std::string columns = std::string("SELECT ") + ledger::kRunColumns;
-  if (filter.details) columns += ", t.reasons, t.findings";
-  Statement rows(connection.get(),
-                 columns + runs_that_pass() + " ORDER BY t.time_utc IS NULL, t.time_utc, t.id");
+  Statement rows(connection.get(), std::string("SELECT ") + ledger::kRunColumns + runs_that_pass() +
+                                       " ORDER BY t.time_utc IS NULL, t.time_utc, t.id");
   bind_filter(rows, filter);
   rows.bind(5, filter.verdict);
   int status = SQLITE_ERROR;
-  while ((status = rows.step()) == SQLITE_ROW) {
-    runs.push_back(ledger::run_of(rows));
-    if (!filter.details) continue;
-    runs.back().reasons = split_lines(rows.text(kReasons));
-    runs.back().findings = split_lines(rows.text(kReasons + 1));
-  }
+  while ((status = rows.step()) == SQLITE_ROW) runs.push_back(ledger::run_of(rows));
   return status;
 }
 

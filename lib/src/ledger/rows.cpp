@@ -1,6 +1,25 @@
 #include "ledger/rows.h"
 
+#include <algorithm>
+#include <string>
+#include <vector>
+
 namespace starwaist::ledger {
+
+namespace {
+
+std::vector<std::string> split_lines(const std::string& text) {
+  std::vector<std::string> lines;
+  std::size_t begin = 0;
+  while (begin < text.size()) {
+    const std::size_t end = std::min(text.find('\n', begin), text.size());
+    lines.push_back(text.substr(begin, end - begin));
+    begin = end + 1;
+  }
+  return lines;
+}
+
+}  // namespace
 
 LedgerRun run_of(const Statement& row) {
   LedgerRun run;
@@ -15,6 +34,11 @@ LedgerRun run_of(const Statement& row) {
   run.interval_95_steps = {row.number(8), row.number(9)};
   run.verdict = enum_from_name<Verdict>(row.text(10));
   run.source = row.text(11);
+  run.from_utc = row.optional_text(12);
+  run.until_utc = row.optional_text(13);
+  run.note = row.optional_text(14);
+  run.reasons = split_lines(row.text(15));
+  run.findings = split_lines(row.text(16));
   return run;
 }
 

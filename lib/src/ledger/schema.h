@@ -11,7 +11,7 @@ inline constexpr std::int64_t kApplication = 0x53747773;
 
 // kMigrations[v] turns version v into v + 1; version 0 is an empty file. What has once been written
 // by a release is never changed here: files of that version exist.
-inline constexpr std::array<const char*, 3> kMigrations = {
+inline constexpr std::array<const char*, 4> kMigrations = {
     // 0 to 1
     R"(
 CREATE TABLE rigs (
@@ -74,6 +74,12 @@ CREATE INDEX measurements_by_time ON measurements (time_utc);
 )",
     // 2 to 3: the tables stay, identities are renewed (migrate.cpp)
     "",
+    // 3 to 4: when a run began and ended, and what the user says of it
+    R"(
+ALTER TABLE runs ADD COLUMN from_utc TEXT;
+ALTER TABLE runs ADD COLUMN until_utc TEXT;
+ALTER TABLE runs ADD COLUMN note TEXT;
+)",
 };
 
 }  // namespace starwaist::ledger

@@ -33,7 +33,8 @@ struct FocusOfNight {
   [[nodiscard]] std::optional<double> level_of(const NightFrame& frame) const;
 };
 
-// A change of filter that comes with one of position is a refocus where the sizes say so.
+// A change of filter that comes with one of position is a refocus where the sizes say so, and so is
+// a sudden drop of the sizes without any.
 FocusOfNight find_focus(const TakenFrames& taken, const LightLoss& light,
                         std::span<const std::optional<double>> moved);
 

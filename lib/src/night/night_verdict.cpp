@@ -88,6 +88,15 @@ std::vector<Statement> make_notes(const Findings& found) {
          "The focuser moved at nearly every frame, as when it follows the temperature: small moves "
          "are not taken for a refocus."});
   }
+  const auto& unseen = found.focus.stretches.unseen;
+  if (found.focus.stretches.known && !unseen.empty()) {
+    notes.push_back(
+        {codes::position_stale,
+         "At " + time_words(found.taken, unseen.front()) +
+             " the stars became smaller at once, and the focuser's position in the headers stayed "
+             "as it was: focus was set by hand, or the keyword is not renewed. Check what the "
+             "capture program writes."});
+  }
   if (found.focus.used.sizes.temperature_c.empty()) {
     notes.push_back(
         {codes::temperatures_missing, "Temperatures are not known, so no rule by temperature."});

@@ -12,6 +12,8 @@
 namespace starwaist::night {
 namespace {
 
+constexpr double kMiddleOfBestQuarter = 0.125;
+
 std::vector<NightFilter> sizes_by_filter(const TakenFrames& taken, const ReachableSizes& sizes) {
   struct Found {
     NightFilter filter;
@@ -41,7 +43,41 @@ std::vector<NightFilter> sizes_by_filter(const TakenFrames& taken, const Reachab
   return filters;
 }
 
+// By how much the model's level of a group lies below the smallest size that was measured in it.
+std::vector<double> below_measured(const FocusOfNight& focus, double good) {
+  const Sizes& s = focus.used.sizes;
+  std::vector<std::optional<double>> smallest(static_cast<std::size_t>(s.groups));
+  for (std::size_t k = 0; k < s.size(); ++k) {
+    auto& least = smallest[static_cast<std::size_t>(s.group[k])];
+    const double size = s.log_size[k] - focus.model.air[k];
+    if (!least || size < *least) least = size;
+  }
+  std::vector<double> below(smallest.size(), 0.0);
+  for (std::size_t g = 0; g < below.size(); ++g) {
+    if (smallest[g]) below[g] = std::max(0.0, *smallest[g] - (focus.model.levels[g] + good));
+  }
+  return below;
+}
+
 }  // namespace
+
+void hold_to_measured(FocusOfNight& focus) {
+  std::vector<double> seen;
+  for (const auto& value : focus.seen) {
+    if (value) seen.push_back(*value);
+  }
+  const std::vector<double> below =
+      below_measured(focus, sample_quantile(seen, kMiddleOfBestQuarter));
+  for (std::size_t g = 0; g < below.size(); ++g) focus.model.levels[g] += below[g];
+  for (std::size_t k = 0; k < focus.used.frame.size(); ++k) {
+    const std::size_t i = focus.used.frame[k];
+    const double less = below[static_cast<std::size_t>(focus.used.sizes.group[k])];
+    for (double* growth :
+         {&focus.focus[i], &focus.drifted[i], &focus.model.focus[k], &focus.model.by_drift[k]}) {
+      *growth = std::max(0.0, *growth - less);
+    }
+  }
+}
 
 ReachableSizes find_reachable(const TakenFrames& taken, const FocusOfNight& focus) {
   std::vector<double> seen;
@@ -51,7 +87,6 @@ ReachableSizes find_reachable(const TakenFrames& taken, const FocusOfNight& focu
   ReachableSizes sizes;
   sizes.typical = median(seen);
   sizes.scatter = lower_sigma(seen);
-  constexpr double kMiddleOfBestQuarter = 0.125;
   const double good = sample_quantile(seen, kMiddleOfBestQuarter);
   sizes.best_px.resize(taken.size());
   sizes.loss.resize(taken.size());

@@ -23,6 +23,10 @@ struct ReachableSizes {
   std::vector<NightFilter> filters;            // most frames first
 };
 
+// Raises levels that a drift put below the smallest size measured, and takes the difference from
+// what lost focus accounts for: nothing was reached that was not seen.
+void hold_to_measured(FocusOfNight& focus);
+
 ReachableSizes find_reachable(const TakenFrames& taken, const FocusOfNight& focus);
 
 }  // namespace starwaist::night

@@ -54,25 +54,21 @@ std::optional<double> x_of_zone(const RuleInput& input, const NightOptions& opti
          input.level_size_px;
 }
 
+// The rule stands in a sentence of its own, before its reason.
 std::string rule_words(const RefocusRule& rule) {
   const bool zone = rule.basis == RefocusBasis::zone;
   std::string text = "Refocus every ";
   if (rule.every_c) text += format_fixed(*rule.every_c, 1) + " °C";
   if (rule.every_minutes) {
-    text += rule.every_c ? ", in a night like this every " + minutes_words(*rule.every_minutes)
-                         : minutes_words(*rule.every_minutes);
+    const std::string minutes = minutes_words(*rule.every_minutes);
+    text += rule.every_c ? " (some " + minutes + " in a night like this)" : minutes;
   }
-  text += zone ? ": that moves focus by half the critical zone."
-               : ": from then on drift costs more exposure than a refocus of " +
+  text += ". ";
+  text += zone ? "That moves focus by half the critical zone."
+               : "From then on drift costs more exposure than a refocus of " +
                      format_short(rule.refocus_minutes) + " minutes takes.";
-  constexpr double kClearlyLater = 1.15;
-  if (zone && rule.pays_after_minutes &&
-      *rule.pays_after_minutes > kClearlyLater * *rule.every_minutes) {
-    text += " In this night's seeing a refocus of " + format_short(rule.refocus_minutes) +
-            " minutes paid only after " + minutes_words(*rule.pays_after_minutes) + ".";
-  }
   if (rule.when_size_px) {
-    text += " By size: when three frames in a row are larger than " +
+    text += " Sooner where three frames in a row are larger than " +
             format_fixed(*rule.when_size_px, 2) + " px.";
   }
   return text;

@@ -154,7 +154,8 @@ UsedSizes gather_sizes(const SizesInput& input) {
     s.stretch.push_back(input.stretches.of_frame[i]);
   }
   s.groups = static_cast<int>(used.group_of.size());
-  s.positions_known = input.stretches.known;
+  // One refocus that they do not show leaves nothing to be inferred from them.
+  s.positions_known = input.stretches.known && input.stretches.unseen.empty();
   s.temperature_c = temperatures(input.taken, used.frame);
   s.log_air_mass = input.light.slow_mag.empty() ? air_from_altitudes(frames, used.frame)
                                                 : air_from_light(input.light.slow_mag, used.frame);

@@ -83,4 +83,11 @@ Stretches find_stretches(std::span<const NightFrame> frames, ChangesOfFilter cha
   return stretches;
 }
 
+Stretches with_unseen_refocus(Stretches stretches, std::size_t frame) {
+  for (std::size_t i = frame; i < stretches.of_frame.size(); ++i) ++stretches.of_frame[i];
+  stretches.refocuses += 1;
+  stretches.unseen.push_back(frame);
+  return stretches;
+}
+
 }  // namespace starwaist::night

@@ -19,7 +19,12 @@ struct Stretches {
   int refocuses = 0;
   bool follows = false;  // the focuser moved nearly every frame: small moves are no refocus
   bool known = false;    // positions are there
+  // First frames after a refocus that the positions do not show: sizes dropped there at once.
+  std::vector<std::size_t> unseen;
 };
+
+// The same with a refocus just before `frame` that the positions do not show.
+Stretches with_unseen_refocus(Stretches stretches, std::size_t frame);
 
 // Whether a change of filter that comes with one of position is a refocus. Some refocus at every
 // change, others only shift by an offset; positions cannot distinguish the two.

@@ -1,6 +1,10 @@
+#include <algorithm>
+#include <string>
+
 #include "report/answer_text.h"
 #include "report/text_table.h"
 #include "report/words.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
@@ -13,11 +17,17 @@ using report::section;
 
 std::string slack_words(const BacklashResult& r) {
   if (!r.backlash_steps) return "unknown";
+  const std::string found =
+      report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
+  const bool differ = std::any_of(r.notes.begin(), r.notes.end(), [](const Statement& note) {
+    return note.code == codes::slack_or_drift;
+  });
+  if (differ) return found + ", or as much drift between the sweeps";
   if (!r.slack_found && r.interval_95_steps.high && *r.backlash_steps >= 0) {
     return "none found, at most " + format_like_sigma(*r.interval_95_steps.high, r.sigma_steps) +
            " steps";
   }
-  return report::with_sigma(*r.backlash_steps, r.sigma_steps.value_or(0)) + " steps";
+  return found;
 }
 
 constexpr const char* kTrustedSlack = "these settings can be used as they are";

@@ -29,6 +29,26 @@ std::string log_csv(const std::vector<LedgerRun>& runs) {
   return text;
 }
 
+namespace {
+
+// Why runs are not trusted, and what the user says of them.
+std::string remarks_of_runs(const std::vector<LedgerRun>& runs, std::size_t width) {
+  std::string text;
+  for (const auto& run : runs) {
+    const std::string number = "Run " + std::to_string(run.id) + ": ";
+    const bool trusted = run.verdict == Verdict::trusted;
+    if (!trusted && !run.reasons.empty()) {
+      text += report::wrapped(number + report::printable(run.reasons.front()), "  ", width);
+    }
+    if (run.note) {
+      text += report::wrapped(number + "note: " + report::printable(*run.note), "  ", width);
+    }
+  }
+  return text.empty() ? text : "\n" + text;
+}
+
+}  // namespace
+
 std::string log_table(const std::vector<LedgerRun>& runs, const TextOptions& options) {
   if (runs.empty()) return "No runs.\n";
   constexpr std::size_t kFilterWidth = 10;
@@ -63,7 +83,8 @@ std::string log_table(const std::vector<LedgerRun>& runs, const TextOptions& opt
                                {"Focus", "steps"},
                                {"±", "steps", Align::right, 2},
                                {"Verdict", "", Align::left, 1}},
-                              rows, options.width);
+                              rows, options.width) +
+         remarks_of_runs(runs, options.width);
 }
 
 std::string log_line(const LedgerRun& run) {

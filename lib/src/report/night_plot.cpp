@@ -273,8 +273,9 @@ report::Figure night_figure(const SessionAnswer& answer) {
   report::Figure figure;
   FigureData& data = figure.data;
   data.put("title_words", title_words(answer));
-  data.put("rule_words",
-           report::shortened(report::printable(r.refocus_rule.summary), report::kReasonWidth));
+  // The rule itself is the first sentence.
+  const std::string rule = report::printable(r.refocus_rule.summary);
+  data.put("rule_words", rule.substr(0, std::min(rule.size(), rule.find(". ") + 1)));
   data.put("clock", axis.clock ? 1 : 0);
   data.put("x_low", axis.at(axis.range.low));
   data.put("x_high", axis.at(axis.range.high));

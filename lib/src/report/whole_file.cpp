@@ -59,7 +59,7 @@ Result<void> check_output_file(const std::string& path,
   // Compared as names too: an input that has vanished has no inode.
   for (const auto& input : protected_paths) {
     if (core::resolved_path(input) == target) {
-      return fail(ErrorCode::cannot_write, path + ": this is an input of the run",
+      return fail(ErrorCode::cannot_write, path + ": this is an input or the file of options",
                   "Name another output file");
     }
   }
@@ -79,7 +79,7 @@ Result<void> check_output_file(const std::string& path,
   for (const auto& input : protected_paths) {
     struct stat known {};
     if (::stat(input.c_str(), &known) == 0 && same_file(known, old)) {
-      return fail(ErrorCode::cannot_write, path + ": this is an input of the run",
+      return fail(ErrorCode::cannot_write, path + ": this is an input or the file of options",
                   "Name another output file");
     }
   }

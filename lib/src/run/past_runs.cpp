@@ -3,6 +3,7 @@
 #include <filesystem>
 #include <system_error>
 
+#include "core/clock.h"
 #include "intake/csv.h"
 #include "intake/folder.h"
 #include "intake/past_points.h"
@@ -19,7 +20,20 @@ namespace fs = std::filesystem;
 // Of the frame in the middle of those that were fitted.
 RunFacts facts_of_frames(const std::vector<MeasuredFrame>& frames) {
   const HeaderFacts& middle = frames[frames.size() / 2].facts;
-  return {middle.time_utc, middle.filter, middle.altitude_deg, middle.temperature_c};
+  RunFacts facts;
+  facts.time_utc = middle.time_utc;
+  facts.filter = middle.filter;
+  facts.altitude_deg = middle.altitude_deg;
+  facts.temperature_c = middle.temperature_c;
+  for (const MeasuredFrame& frame : frames) {
+    const auto& time = frame.facts.time_utc;
+    const auto start = time ? core::parse_utc(*time) : std::nullopt;
+    if (!start) continue;
+    const std::string end = core::format_utc(*start + frame.facts.exposure_s.value_or(0));
+    if (!facts.from_utc || *time < *facts.from_utc) facts.from_utc = time;
+    if (!facts.until_utc || end > *facts.until_utc) facts.until_utc = end;
+  }
+  return facts;
 }
 
 LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::string& source,
@@ -28,6 +42,8 @@ LedgerRun run_of_fit(const FitResult& fit, const RunFacts& facts, const std::str
   run.rig = rig;
   run.source = source;
   run.time_utc = facts.time_utc;
+  run.from_utc = facts.from_utc;
+  run.until_utc = facts.until_utc;
   run.filter = facts.filter;
   run.altitude_deg = facts.altitude_deg;
   for (const auto& point : fit.points) {
@@ -181,7 +197,7 @@ class Walk {
       return hand_on({std::move(history->runs), std::move(history->rows),
                       std::move(history->skipped), std::move(history->notes)});
     }
-    const auto header = intake_detail::read_csv_header(path);
+    const auto header = intake_detail::read_csv_header(path, options_.run.table);
     intake_detail::ColumnFinder finder(header, options_.run.table);
     if (!finder.find("run")) {
       auto one = read_run_table(path, options_.run.table);
@@ -236,6 +252,7 @@ DriftRun drift_run(const LedgerRun& run, int row) {
   drift.filter = run.filter;
   drift.time_utc = run.time_utc;
   drift.altitude_deg = run.altitude_deg;
+  drift.doubtful = run.verdict == Verdict::doubtful;
   if (!run.best_focus_steps) {
     drift.unusable = "the run gave no best focus";
   } else if (run.verdict == Verdict::unusable) {

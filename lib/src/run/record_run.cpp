@@ -5,6 +5,7 @@
 #include "run/point_facts.h"
 #include "run/record_frames.h"
 #include "run/record_table.h"
+#include "run/sweeps.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
@@ -226,6 +227,9 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
 Result<RecordedRun> run_detail::record_table(RunTable table, const RunOptions& options) {
   FitOptions fit_options = options.fit;
   fit_options.size = table.size;
+  if (auto one = check_one_run(table, options.rig, fit_options); !one) {
+    return tl::unexpected<Error>(one.error());
+  }
   auto fit = fit_curve(table.points, options.rig, fit_options);
   if (!fit) return tl::unexpected<Error>(fit.error());
   RecordedRun answer;
