@@ -7,6 +7,7 @@
 #include "loop/focuser.h"
 #include "loop/loops.h"
 #include "run/record_table.h"
+#include "starwaist/codes.h"
 #include "starwaist/search.h"
 
 namespace starwaist::bench {
@@ -34,7 +35,7 @@ Shot shoot(const LoopSetting& setting, const Focuser& focuser, int index, Dice& 
   shot.visit.position_steps = shot.point.position_steps = focuser.command_steps();
   shot.point.file = "frame_" + std::to_string(index);
   shot.point.used = false;
-  shot.point.reason = "no star was found";
+  shot.point.reason = {codes::no_star_found, "no star was found"};
   if (exact > setting.visible_px || setting.spoiled_frame == index) {
     shot.visit.one_alone = dice.chance(kStreakShare);
     return shot;

@@ -34,7 +34,6 @@ std::string enum_name(StopReason reason) {
 namespace advice {
 namespace {
 
-constexpr double kFirstMovePx = 70;         // of half-flux radius, by the rig's slope
 constexpr double kFirstMoveOfTravel = 0.1;  // between the limits, where the rig is not known
 constexpr double kFirstMoveOfStart = 0.01;  // where the limits are not known either
 constexpr double kShortestFirstMove = 20;

@@ -7,13 +7,13 @@
 namespace starwaist::advice {
 namespace {
 
-constexpr double kSizeError = 0.06;       // of wide rings and few stars, relative
-constexpr double kSlopeError = 0.12;      // of a rig's slope, in ln
-constexpr double kUnknownSlackCores = 3;  // by which the first frame's place may be off
-constexpr double kMostMisfit = 9;         // of one frame: it may be spoiled
-constexpr double kAlike = 0.04;           // sizes that differ by less, in ln, show no slope
-constexpr double kSideMargin = 2;         // in misfit, by which one side is known
-constexpr double kBetweenCost = 1;        // of focus between two frames, slope unknown
+constexpr double kSizeError = 0.06;        // of wide rings and few stars, relative
+constexpr double kSlopeError = 0.12;       // of a rig's slope, in ln
+constexpr double kFirstPlaceOffCores = 3;  // by which the first frame's place may be off
+constexpr double kMostMisfit = 9;          // of one frame: it may be spoiled
+constexpr double kAlike = 0.04;            // sizes that differ by less, in ln, show no slope
+constexpr double kSideMargin = 2;          // in misfit, by which one side is known
+constexpr double kBetweenCost = 1;         // of focus between two frames, slope unknown
 
 using Seen = Search::Seen;
 
@@ -42,7 +42,7 @@ class Sizes {
     for (const Seen& s : search_.seen) {
       const double expected = size_at(s.position_steps - focus, slope, smallest_px_);
       double error = kSizeError * s.size_px + 0.5;
-      if (s.first) error += kUnknownSlackCores * slope * search_.core_steps.value_or(0);
+      if (s.first) error += kFirstPlaceOffCores * slope * search_.core_steps.value_or(0);
       misfit += std::min(kMostMisfit, std::pow((s.size_px - expected) / error, 2));
     }
     candidates_.push_back({focus, slope, misfit});

@@ -25,7 +25,6 @@ constexpr double kSpoiledShare = 0.1;
 // the first, none beyond the second.
 constexpr double kUsualOffPx = 150;
 constexpr double kFarthestOffPx = 700;
-constexpr double kFirstMovePx = 70;    // what the first move stands for where no rig is known
 constexpr double kFarthestMoves = 64;  // first moves, where no rig says how far a step goes
 constexpr int kPlaces = 281;
 

@@ -10,6 +10,9 @@
 
 namespace starwaist::advice {
 
+// Of half-flux radius: what the first move changes, and stands for where no rig is known.
+inline constexpr double kFirstMovePx = 70;
+
 // The state with what every stage asks of it.
 class Search {
  public:

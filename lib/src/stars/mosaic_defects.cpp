@@ -15,10 +15,10 @@
 namespace starwaist::stars {
 namespace {
 
-constexpr double kDefectSnr = 6.0;    // a fainter one makes no star
-constexpr double kMostOfPeak = 0.35;  // see the header; common practice, no source
-constexpr int kReach = 2;             // the nearest of the same colour
-constexpr int kStripRows = 64;
+constexpr double kMosaicDefectSnr = 6.0;  // a fainter one makes no star
+constexpr double kMostOfPeak = 0.35;      // see the header; common practice, no source
+constexpr int kReach = 2;                 // the nearest of the same colour
+constexpr int kMosaicStripRows = 64;
 // Where hot pixels lie so dense that they are neighbours, taking some out shows others.
 constexpr double kDense = 0.001;
 constexpr int kMostRounds = 4;
@@ -135,7 +135,7 @@ std::vector<PixelPlace> hot_pixels_of(const Frame& mosaic, const SiteSkies& skie
     }
     for (int x = kReach; x < width - kReach; ++x) {
       const double sigma = skies.at(x, y).noise_adu;
-      if (!(rows[kReach][x] > kDefectSnr * sigma)) continue;
+      if (!(rows[kReach][x] > kMosaicDefectSnr * sigma)) continue;
       const auto site = static_cast<std::size_t>(2 * (y % 2) + x % 2);
       const bool green = mosaic.facts.bayer->tile[site] == ColorChannel::green;
       if (stands_out(rows, x, green, sigma)) hot.push_back({x, y});
@@ -169,12 +169,12 @@ void repair_mosaic(Frame& frame, ColorChannel channel, int threads) {
     return bayer.tile[2 * (place.y_px % 2) + place.x_px % 2];
   };
   const SiteSkies skies(frame, threads);
-  const int strips = (height + kStripRows - 1) / kStripRows;
+  const int strips = (height + kMosaicStripRows - 1) / kMosaicStripRows;
   for (int round = 0; round < kMostRounds; ++round) {
     std::vector<std::vector<PixelPlace>> of_strip(static_cast<std::size_t>(strips));
     core::parallel_for(of_strip.size(), threads, [&](std::size_t i) {
-      const int begin = static_cast<int>(i) * kStripRows;
-      of_strip[i] = hot_pixels_of(frame, skies, begin, std::min(begin + kStripRows, height));
+      const int begin = static_cast<int>(i) * kMosaicStripRows;
+      of_strip[i] = hot_pixels_of(frame, skies, begin, std::min(begin + kMosaicStripRows, height));
     });
     PixelBuffer::Storage storage = frame.pixels.storage();
     std::size_t found = 0;
