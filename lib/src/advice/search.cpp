@@ -41,7 +41,7 @@ constexpr double kRangeFactor = 2;      // of the range visited, that a move may
 constexpr int kFramesAtOnePlace = 2;    // that are not spoiled
 constexpr int kMostAtOnePlace = 4;      // spoiled ones among them
 constexpr double kFarOverSmallest = 7;  // a size so many times that in focus gives a distance only
-constexpr double kClearlyLarger = 1.25;
+constexpr double kLargerThanLeast = 1.25;
 constexpr int kCloudyFrames = 4;          // in a row, where stars should show
 constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, slack not known
 constexpr double kSlackSeenFactor = 2;    // by which more, once slack was found all the same
@@ -158,7 +158,7 @@ bool is_enclosed(const Search& search) {
   bool below = false;
   bool above = false;
   for (const Search::Seen& s : search.seen) {
-    if (s.size_px < kClearlyLarger * least.size_px) continue;
+    if (s.size_px < kLargerThanLeast * least.size_px) continue;
     (s.position_steps < least.position_steps ? below : above) = true;
   }
   return below && above;

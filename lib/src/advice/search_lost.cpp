@@ -26,7 +26,7 @@ constexpr double kSpoiledShare = 0.1;
 constexpr double kUsualOffPx = 150;
 constexpr double kFarthestOffPx = 700;
 constexpr double kFarthestMoves = 64;  // first moves, where no rig says how far a step goes
-constexpr int kPlaces = 281;
+constexpr int kPlacesTried = 281;
 
 double steps_per_px(const Search& search) {
   return search.slope_px_per_step ? 1 / *search.slope_px_per_step
@@ -71,8 +71,8 @@ std::optional<Target> lost_target(const Search& search) {
     std::array<double, kReaches.size()> weight;
   };
   std::vector<Place> places;
-  for (int k = 0; k < kPlaces; ++k) {
-    Place place{low + (high - low) * k / (kPlaces - 1), {}};
+  for (int k = 0; k < kPlacesTried; ++k) {
+    Place place{low + (high - low) * k / (kPlacesTried - 1), {}};
     const double off = (place.position - start) / (kUsualOffPx * unit);
     for (std::size_t r = 0; r < kReaches.size(); ++r) {
       place.weight[r] = kReaches[r].share / (1 + off * off) *
@@ -98,7 +98,7 @@ std::optional<Target> lost_target(const Search& search) {
   };
   const double from = std::max(low, search.lowest_steps());
   const double to = std::min(high, search.highest_steps());
-  for (int k = kPlaces - 1; k >= 0; --k) weigh(from + (to - from) * k / (kPlaces - 1));
+  for (int k = kPlacesTried - 1; k >= 0; --k) weigh(from + (to - from) * k / (kPlacesTried - 1));
   if (!best) return std::nullopt;
   return Target{*best, {codes::look_for_stars, "no star seen yet: where stars are likeliest"}};
 }

@@ -4,8 +4,8 @@
 #include <cmath>
 #include <set>
 
-#include "starwaist/numbers.h"
 #include "starwaist/codes.h"
+#include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::curve {
