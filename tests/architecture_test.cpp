@@ -90,7 +90,7 @@ const std::vector<Module>& modules() {
         {"point_facts.h", {"session"}},
         {"follow_stars.h", {"live"}},
         {"record_frames.h", {"live"}}}},
-      {"live", {"live.h"}, {"core", "frame", "advice", "intake", "run"}, {}},
+      {"live", {"live.h"}, {"core", "optics", "frame", "advice", "intake", "run"}, {}},
       {"session",
        {"session.h"},
        {"core", "numerics", "optics", "frame", "stars", "ledger", "night", "run"},

@@ -7,7 +7,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kBacklashExamples = R"(Examples:
   starwaist backlash in-1 out in-2 --config rig.conf
       Slack from three sweeps over the same range, inward, outward, inward: the third distinguishes
       slack from focus that drifts meanwhile.
@@ -36,7 +36,7 @@ struct BacklashAnswer {
 class BacklashCommand : public Command {
  public:
   BacklashCommand()
-      : Command({"backlash", "The focuser's slack, and how to take it up", kExamples}) {
+      : Command({"backlash", "The focuser's slack, and how to take it up", kBacklashExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
     add_short_option(app(), settings_.common);

@@ -11,7 +11,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kDiagnoseExamples = R"(Examples:
   starwaist diagnose run-0203 --config rig.conf
       Can this run be used, what is wrong with it, and what to do.
   starwaist diagnose sizes.csv --f-number 5 --pixel-um 3.76 --um-per-step 2
@@ -55,7 +55,7 @@ struct Summary {
 class DiagnoseCommand : public Command {
  public:
   DiagnoseCommand()
-      : Command({"diagnose", "Say why a run failed and what to do about it", kExamples}) {
+      : Command({"diagnose", "Say why a run failed and what to do about it", kDiagnoseExamples}) {
     add_run_command_options(app(), settings_, curve_);
     app().get_option("INPUT")->required(false);
     add_path(app(), "--explain", explain_, "Print the page of a cause; 'list' names all causes",

@@ -8,7 +8,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kDriftExamples = R"(Examples:
   starwaist drift --ledger runs.ledger --config rig.conf
       Slope with temperature from all runs of a ledger, how often to refocus, whether a prediction
       can stand in for a focus run.
@@ -50,8 +50,8 @@ DriftQuery parse_query(const std::string& text) {
 class DriftCommand : public Command {
  public:
   DriftCommand()
-      : Command(
-            {"drift", "Learn how focus moves with temperature, filter and altitude", kExamples}) {
+      : Command({"drift", "Learn how focus moves with temperature, filter and altitude",
+                 kDriftExamples}) {
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->required(false)->description(
         "A table of finished runs (position,temperature,...), run folders, folders of them, or "

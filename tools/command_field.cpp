@@ -6,7 +6,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kFieldExamples = R"(Examples:
   starwaist field run-0203 --config rig.conf
       Best focus of nine zones, tilt, curvature, and where the shadow lies in out-of-focus stars.
   starwaist field run-0203 --f-number 5 --um-per-step 2 --json -
@@ -17,7 +17,7 @@ input, or an output that cannot be written; 130 interrupted.)";
 class FieldCommand : public Command {
  public:
   FieldCommand()
-      : Command({"field", "Find tilt, curvature and collimation from a run", kExamples}) {
+      : Command({"field", "Find tilt, curvature and collimation from a run", kFieldExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
     add_rig_options(app(), settings_.rig);

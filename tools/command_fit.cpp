@@ -9,7 +9,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kFitExamples = R"(Examples:
   starwaist fit run-0203 --um-per-step 2 --plot curve.png
       Best focus of a folder of frames, with a picture of the curve.
   starwaist fit run-0203 --config rig.conf --json -
@@ -27,7 +27,7 @@ input, or an output that cannot be written; 130 interrupted.)";
 
 class FitCommand : public Command {
  public:
-  FitCommand() : Command({"fit", "Find best focus, its uncertainty and a verdict", kExamples}) {
+  FitCommand() : Command({"fit", "Find best focus, its uncertainty and a verdict", kFitExamples}) {
     add_run_command_options(app(), settings_, curve_);
     add_path(app(), "--plot", plot_, "Draw the focus curve; the name ends in .png or .svg");
     add_path(app(), "--arrived", arrived_,

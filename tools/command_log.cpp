@@ -10,7 +10,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kLogExamples = R"(Examples:
   starwaist log add nights --ledger runs.ledger --rig balcony --config rig.conf
       Fit every run in a folder tree and keep the answers; a run that is there already is passed
       over, so that the same folder can be named again. What the rig took in the same time
@@ -50,7 +50,8 @@ struct Checked {
 
 class LogCommand : public Command {
  public:
-  LogCommand() : Command({"log", "Keep runs in a ledger: add, list, note, merge, ...", kExamples}) {
+  LogCommand()
+      : Command({"log", "Keep runs in a ledger: add, list, note, merge, ...", kLogExamples}) {
     add_action();
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->required(false)->description(

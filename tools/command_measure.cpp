@@ -13,7 +13,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kMeasureExamples = R"(Examples:
   starwaist measure run-0203
       Star sizes of every frame in the folder, as a table.
   starwaist measure run-0203 --csv sizes.csv --overlay pictures
@@ -26,7 +26,8 @@ be written; 130 interrupted.)";
 class MeasureCommand : public Command {
  public:
   MeasureCommand()
-      : Command({"measure", "Measure the stars of each frame: size, shape, noise", kExamples}) {
+      : Command(
+            {"measure", "Measure the stars of each frame: size, shape, noise", kMeasureExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
     app().add_flag("--matched", matched_,

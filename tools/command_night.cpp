@@ -7,7 +7,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kNightExamples = R"(Examples:
   starwaist night tonight/lights
       Where focus was lost, since when and why; what it cost; when to refocus.
   starwaist night tonight/lights --config rig.conf --plot night.png
@@ -23,8 +23,8 @@ output that cannot be written; 130 interrupted.)";
 class NightCommand : public Command {
  public:
   NightCommand()
-      : Command(
-            {"night", "Judge a night's light frames: where focus was lost and why", kExamples}) {
+      : Command({"night", "Judge a night's light frames: where focus was lost and why",
+                 kNightExamples}) {
     add_input_options(app(), settings_.input);
     add_common_options(app(), settings_.common);
     add_short_option(app(), settings_.common);

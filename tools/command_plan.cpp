@@ -9,7 +9,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kPlanExamples = R"(Examples:
   starwaist plan --focal-length-mm 480 --f-number 5 --pixel-um 3.76 --um-per-step 2
       Step size, points and exposure for this rig, with three arc seconds of seeing.
   starwaist plan rough --config rig.conf
@@ -31,7 +31,7 @@ struct PlanAnswer {
 class PlanCommand : public Command {
  public:
   PlanCommand()
-      : Command({"plan", "Step size, points and exposure for tonight's focus run", kExamples}) {
+      : Command({"plan", "Step size, points and exposure for tonight's focus run", kPlanExamples}) {
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->required(false);
     add_common_options(app(), settings_.common);

@@ -11,7 +11,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kRenderExamples = R"(Examples:
   starwaist render --output demo --start 4700 --step 75 --points 9
       Nine frames through best focus at 5000, and demo/truth.json.
   starwaist render --output demo --force --positions-steps 4800,4900,5000,5100,5200 --seed 7
@@ -43,7 +43,7 @@ class RenderCommand : public Command {
     add_scene();
     add_trouble();
     add_scenarios();
-    app().footer([] { return scenario_help() + kExamples; });
+    app().footer([] { return scenario_help() + kRenderExamples; });
   }
 
   int run(const ToolStreams& streams) override {

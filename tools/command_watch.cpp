@@ -13,7 +13,7 @@ namespace starwaist::tool {
 
 namespace {
 
-constexpr const char* kExamples = R"(Examples:
+constexpr const char* kWatchExamples = R"(Examples:
   starwaist watch tonight/focus --config rig.conf
       After every frame best focus so far, its uncertainty, and the position that adds most.
   starwaist watch tonight/focus --config rig.conf --json - --until-enough
@@ -23,9 +23,11 @@ constexpr const char* kExamples = R"(Examples:
   starwaist watch tonight/lights --night
       Light frames: after each its size against the best so far, and when to refocus. Frames of a
       minute or more (or three of 15 s) at one position are taken for these without --night too.
-Without a known rig or an earlier run the next position can be determined only once the frames so
-far show the curve. Positions keep to --min-position-steps and --max-position-steps: give them. A
-focuser driven against its stop can be damaged; the maker's manual goes first.
+Start anywhere: without stars it looks for them with growing steps, rings give the distance. Every
+position is approached from one side; go to via_steps first where one is given. Without a known rig
+or an earlier run the first moves are guesses. Positions keep to --min-position-steps and
+--max-position-steps: give them. A focuser driven against its stop can be damaged; the maker's
+manual goes first.
 Exit status: 0 best focus can be trusted, or light frames were judged; 1 it is doubtful or unusable; 2 wrong usage; 3 no usable
 frame; 130 ended by Ctrl-C.)";
 
@@ -46,7 +48,8 @@ struct Live {
 struct Last {
   std::optional<WatchAnswer> run;
   std::optional<NightWatchAnswer> night;
-  [[nodiscard]] bool enough() const { return run && run->enough; }
+  // The run has no next position: more frames of it are not waited for.
+  [[nodiscard]] bool stopped() const { return run && run->stop_reason; }
 };
 
 // Where frames come from and answers go.
@@ -109,7 +112,7 @@ class WatchCommand : public Command {
  public:
   WatchCommand()
       : Command({"watch", "Follow a run or a night while it is taken and say what to do next",
-                 kExamples}) {
+                 kWatchExamples}) {
     add_input_options(app(), settings_.input);
     app().get_option("INPUT")->expected(1)->description("Folder into which the frames are written");
     add_common_options(app(), settings_.common);
@@ -118,7 +121,9 @@ class WatchCommand : public Command {
       app().add_flag(option, target, help)->configurable(false);
     };
     add_flag("--once", once_, "Answer from the frames that are there and end");
-    add_flag("--until-enough", until_enough_, "End once best focus is known well enough");
+    add_flag(
+        "--until-enough", until_enough_,
+        "End once there is no next position: best focus is known, or a stop_reason says why not");
     add_path(app(), "--like", like_, "An earlier run with this rig, for the shape of the curve",
              "RUN")
         ->configurable(false);
@@ -127,7 +132,8 @@ class WatchCommand : public Command {
                "Time that a refocus takes, for a night");
     add_number(app(), "--sigma-steps", next_.wanted_sigma_steps, kPositive,
                "Enough at this standard deviation [half the focus zone with 95 %]");
-    add_integer(app(), "--most-points", next_.most_points, 5, 1000, "Enough at this many");
+    add_integer(app(), "--most-points", next_.most_points, 5, 1000,
+                "End at this many, whatever they show");
     add_rig_options(app(), settings_.rig);
   }
 
@@ -198,13 +204,13 @@ class WatchCommand : public Command {
   }
 
   Result<void> answer_frames(Live& live, Last& last, const Followed& to) const {
-    while (!is_interrupted(to.streams) && !(until_enough_ && last.enough())) {
+    while (!is_interrupted(to.streams) && !(until_enough_ && last.stopped())) {
       const auto whole = to.follower.next(kBetweenInterrupts);
       if (!whole) return tl::unexpected<Error>(whole.error());
       for (const std::string& path : *whole) {
         if (is_interrupted(to.streams)) break;
         add(path, live, last, to);
-        if (until_enough_ && last.enough()) break;
+        if (until_enough_ && last.stopped()) break;
       }
       if (once_ && whole->empty() && !to.follower.waiting()) break;
     }

@@ -369,6 +369,17 @@ TEST(MeasureBacklash, FinalDirectionIsAgainstGravity) {
   EXPECT_EQ(measure_backlash(records, rig(), options)->final_direction, Direction::outward);
 }
 
+TEST(MeasureBacklash, MoveGoesPastBestFocusByTheTakeUpAndComesBack) {
+  const auto r = measure_backlash(take({.slack = 60, .noise = 0.01}), rig());
+  ASSERT_TRUE(r && r->move && r->move->via_steps);
+  EXPECT_EQ(r->final_direction, Direction::inward);
+  EXPECT_NEAR(static_cast<double>(r->move->to_steps), 5030, 4);  // where inward sweeps find it
+  EXPECT_NEAR(static_cast<double>(*r->move->via_steps - r->move->to_steps), *r->takeup_steps, 1);
+  const auto none = measure_backlash(std::vector<SweepRecord>{}, rig());
+  ASSERT_TRUE(none);
+  EXPECT_FALSE(none->move);
+}
+
 TEST(MeasureBacklash, TakeUpStaysWithinTheLimits) {
   Rig tight = rig();
   tight.max_position_steps = 5060;  // best focus 5030 and 90 of take-up are beyond

@@ -38,6 +38,19 @@ TEST(PlanRun, KeepsTheRules) {
   }
 }
 
+TEST(PlanRun, MovesToItsFirstPositionWithTheSlackTakenUp) {
+  Rig rig = plain_rig();
+  rig.takeup_steps = 75;
+  PlanOptions options;
+  EXPECT_FALSE(plan_run(plain_conditions(), rig, options)->move);  // nobody said where
+  options.centre_steps = 5000.4;
+  const auto plan = plan_run(plain_conditions(), rig, options);
+  ASSERT_TRUE(plan->move && plan->move->via_steps);
+  EXPECT_EQ(static_cast<double>(plan->move->to_steps), plan->positions_steps.front());
+  EXPECT_EQ(*plan->move->via_steps, plan->move->to_steps - 75);
+  for (const double position : plan->positions_steps) EXPECT_EQ(position, std::round(position));
+}
+
 TEST(PlanRun, TakesMoreTimeForANoisierNightAndLessForAWiderGoal) {
   ObservingConditions conditions = plain_conditions();
   const auto easy = plan_run(conditions, plain_rig());

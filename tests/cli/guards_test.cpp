@@ -27,7 +27,7 @@ using testing_support::write;
 constexpr const char* kRows =
     "position,hfr,sigma\n4900,2.83,0.02\n4950,2.25,0.02\n4975,2.07,0.02\n5000,2.00,0.02\n"
     "5025,2.05,0.02\n5050,2.24,0.02\n5100,2.82,0.02\n";
-constexpr const char* kDemo = STARWAIST_SOURCE_DIR "/demo-frames/frame_05.fits.fz";
+constexpr const char* kDemoFrame = STARWAIST_SOURCE_DIR "/demo-frames/frame_05.fits.fz";
 
 class Guards : public testing::Test {
  protected:
@@ -46,7 +46,7 @@ TEST_F(Guards, TheFileOfOptionsIsNeverReplaced) {
   const std::vector<Words> ways = {
       {"fit", in("run.csv"), "--json", rig, "--config", rig},
       {"fit", in("run.csv"), "--json", in("link.conf"), "--config", rig},
-      {"measure", kDemo, "--csv", rig, "--config", rig},
+      {"measure", kDemoFrame, "--csv", rig, "--config", rig},
       {"plan", "--config", rig, "--save", rig},
       {"fit", in("run.csv"), "--each", "--json", rig, "--config", rig},
       {"backlash", in("run.csv"), "--json", rig, "--config", rig}};
@@ -92,7 +92,7 @@ TEST_F(Guards, AFileOfOptionsOfNonsenseIsNamed) {
 
 TEST_F(Guards, DevicesAreNoFramesAndNoTables) {
   fs::create_symlink("/dev/zero", in("zero.csv"));
-  for (const std::string file : {std::string("/dev/zero"), in("zero.csv")}) {
+  for (const std::string& file : {std::string("/dev/zero"), in("zero.csv")}) {
     const Answer answer = call({"fit", file});
     EXPECT_EQ(answer.status, 3);
     EXPECT_THAT(answer.err, AllOf(HasSubstr("zero"), HasSubstr("regular file")));
@@ -120,17 +120,17 @@ TEST_F(Guards, AnOutputThatCannotBeWrittenIsNamed) {
 TEST_F(Guards, AnOverlayFolderThatIsNotThereIsMade) {
   const fs::path before = fs::current_path();
   fs::current_path(folder_.path());
-  const Answer here = call({"measure", kDemo, "--overlay", "new"});
+  const Answer here = call({"measure", kDemoFrame, "--overlay", "new"});
   fs::current_path(before);
   EXPECT_EQ(here.status, 0) << here.err;
   EXPECT_TRUE(fs::exists(in("new/frame_05.fits.fz.png")));
-  EXPECT_EQ(call({"measure", kDemo, "--overlay", in("a/b/c")}).status, 0);
+  EXPECT_EQ(call({"measure", kDemoFrame, "--overlay", in("a/b/c")}).status, 0);
   EXPECT_TRUE(fs::exists(in("a/b/c/frame_05.fits.fz.png")));
 }
 
 TEST_F(Guards, NoPatternOfANameTakesLong) {
   const std::string name = in(std::string(200, 'a') + ".fits.fz");
-  fs::copy_file(kDemo, name);
+  fs::copy_file(kDemoFrame, name);
   const auto start = std::chrono::steady_clock::now();
   EXPECT_EQ(call({"measure", name, "--position-from-name", "(a+)+b", "--quiet"}).status, 0);
   const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;

@@ -41,7 +41,7 @@ std::string nights_table() {
 }
 
 // In the hour `hour` of one night.
-std::string sweep(double best, int hour = 20, int points = 9) {
+std::string sizes_about(double best, int hour = 20, int points = 9) {
   std::string text = "position,hfr,sigma,temperature,time,filter\n";
   for (int i = -4; i < points - 4; ++i) {
     const double size = std::hypot(2.0, 0.02 * (best - 5000 + 3 - 40 * i)) + 0.01 * (i % 2);
@@ -98,10 +98,10 @@ TEST(LogCommand, WhatTheRigTookInTheSameTimeReplacesWithAWord) {
   const TemporaryFolder folder;
   const std::string ledger = folder.in("runs.ledger");
   std::filesystem::create_directory(folder.path() / "run");
-  folder.write("run/sizes.csv", sweep(5012));
+  folder.write("run/sizes.csv", sizes_about(5012));
   const Words add = {"log", "add", folder.in("run"), "--ledger", ledger, "--rig", "balcony"};
   ASSERT_EQ(call(add).status, 0);
-  folder.write("run/sizes.csv", sweep(5012, 20, 8));
+  folder.write("run/sizes.csv", sizes_about(5012, 20, 8));
   const auto again = call(add);
   EXPECT_EQ(again.status, 0) << again.err;
   EXPECT_THAT(again.out, AllOf(HasSubstr("replaced"), HasSubstr("run 1"),
@@ -116,8 +116,8 @@ TEST(LogCommand, RemovesNotesMergesAndSaysWhyARunIsDoubtful) {
   const TemporaryFolder folder;
   const std::string desk = folder.in("desk.ledger");
   const std::string small = folder.in("small.ledger");
-  const std::string whole = folder.write("whole.csv", sweep(5012));
-  const std::string part = folder.write("part.csv", sweep(4990, 21, 4));  // too few points
+  const std::string whole = folder.write("whole.csv", sizes_about(5012));
+  const std::string part = folder.write("part.csv", sizes_about(4990, 21, 4));  // too few points
   ASSERT_EQ(call({"log", "add", whole, "--ledger", desk}).status, 0);
   ASSERT_EQ(call({"log", "add", whole, part, "--ledger", small}).status, 0);
   const auto merged = call({"log", "merge", small, "--ledger", desk});
@@ -153,8 +153,8 @@ TEST(LogCommand, AddsOnceListsExportsAndFeedsDrift) {
   const std::string ledger = folder.in("runs.ledger");
   std::filesystem::create_directories(folder.path() / "nights" / "one" / "run_1");
   std::filesystem::create_directories(folder.path() / "nights" / "one" / "run_2");
-  folder.write("nights/one/run_1/sizes.csv", sweep(5012));
-  folder.write("nights/one/run_2/sizes.csv", sweep(4990, 21));
+  folder.write("nights/one/run_1/sizes.csv", sizes_about(5012));
+  folder.write("nights/one/run_2/sizes.csv", sizes_about(4990, 21));
   const auto added =
       call({"log", "add", folder.in("nights"), "--ledger", ledger, "--rig", "balcony"});
   EXPECT_EQ(added.status, 0) << added.err;

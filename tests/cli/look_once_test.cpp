@@ -35,7 +35,7 @@ class Looks {
     int opened = 0;
     alignas(inotify_event) std::array<char, 16384> buffer{};
     for (;;) {
-      const ssize_t bytes = read(file_, buffer.data(), buffer.size());
+      const ssize_t bytes = ::read(file_, buffer.data(), buffer.size());
       if (bytes <= 0) return opened;
       for (std::ptrdiff_t at = 0; at < bytes;) {
         inotify_event event{};

@@ -25,8 +25,8 @@ using testing_support::Words;
 using testing_support::write;
 
 // What FITS headers say and pictures do not.
-const Words kRig = {"--saturation-adu", "65535", "--gain-e-per-adu", "1", "--f-number", "5",
-                    "--pixel-um",       "3.76",  "--json",           "-"};
+const Words kPictureRig = {"--saturation-adu", "65535", "--gain-e-per-adu", "1", "--f-number", "5",
+                           "--pixel-um",       "3.76",  "--json",           "-"};
 
 // `run`: rendered frames in FITS. `pictures`: the same pixels as TIFF and PNG with a manifest.
 // `raw` and `mosaic`: the same pixels taken for those of a mosaic, in DNG and in FITS.
@@ -73,8 +73,8 @@ class PictureRun : public testing::Test {
 TEST_F(PictureRun, HasTheBestFocusOfTheSamePixelsInFits) {
   Words of_fits = {"fit", in("run")};
   Words of_pictures = {"fit", in("pictures/frames.csv")};
-  of_fits.insert(of_fits.end(), kRig.begin(), kRig.end());
-  of_pictures.insert(of_pictures.end(), kRig.begin(), kRig.end());
+  of_fits.insert(of_fits.end(), kPictureRig.begin(), kPictureRig.end());
+  of_pictures.insert(of_pictures.end(), kPictureRig.begin(), kPictureRig.end());
   const Json fits = Json::parse(call(of_fits).out);
   const Answer answer = call(of_pictures);
   ASSERT_LE(answer.status, 1) << answer.err;
@@ -92,8 +92,8 @@ TEST_F(PictureRun, HasTheBestFocusOfTheSamePixelsInFits) {
 TEST_F(PictureRun, InRawFilesIsMeasuredAsTheSameMosaicInFits) {
   Words of_fits = {"fit", in("mosaic")};
   Words of_raw = {"fit", in("raw"), "--position-from-name", "pos([0-9]+)"};
-  of_fits.insert(of_fits.end(), kRig.begin(), kRig.end());
-  of_raw.insert(of_raw.end(), kRig.begin(), kRig.end());
+  of_fits.insert(of_fits.end(), kPictureRig.begin(), kPictureRig.end());
+  of_raw.insert(of_raw.end(), kPictureRig.begin(), kPictureRig.end());
   const Answer answer = call(of_raw);
   ASSERT_LE(answer.status, 1) << answer.err;
   EXPECT_EQ(answer.err, "");

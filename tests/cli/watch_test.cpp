@@ -110,25 +110,57 @@ TEST(Watch, EveryFrameOnceWhileTheyAreWritten) {
   EXPECT_EQ(err.str().find("frame_0"), std::string::npos) << err.str();
 }
 
-// A focuser that goes where it is told finds focus.
-TEST(Watch, TheNextPositionsLeadToFocus) {
+// Follows the answers of a focuser that goes where it is told; the last one.
+Json follow_from(int start) {
   const testing_support::TemporaryFolder folder;
-  std::vector<std::string> positions = {"4700"};
+  std::vector<std::string> positions = {std::to_string(start)};
   Json last;
   for (int frames = 1; frames <= 16; ++frames) {
     // The same seed: the frames that were there stay as they are.
     fs::remove_all(folder.in("run"));
     render(folder.in("run"), positions, 5);
     const Answer answer = call(with_rig({"watch", folder.in("run"), "--once", "--json", "-"}));
-    ASSERT_LE(answer.status, 1) << answer.err;
+    EXPECT_LE(answer.status, 1) << answer.err;
     last = lines_of(answer.out).back();
-    if (last["enough"].get<bool>()) break;
-    ASSERT_TRUE(last["next_position_steps"].is_number()) << last;
-    positions.push_back(std::to_string(std::lround(last["next_position_steps"].get<double>())));
+    if (!last["next_position_steps"].is_number_integer()) break;
+    EXPECT_EQ(last["move"]["to_steps"], last["next_position_steps"]);
+    EXPECT_EQ(last["move"]["via_steps"], last["via_steps"]);
+    EXPECT_TRUE(last["stop_reason"].is_null());
+    positions.push_back(std::to_string(last["next_position_steps"].get<int>()));
   }
-  EXPECT_TRUE(last["enough"].get<bool>()) << last;
-  // Half of the critical focus zone: 2 lambda N^2 = 27.5 um, 13.75 steps of 2 um.
-  EXPECT_NEAR(last["best_focus_steps"].get<double>(), 5000, 13.75);
+  return last;
+}
+
+// From below, and from rings 138 px wide (1300 steps of 2 um at f/5 on pixels of 3.76 um).
+TEST(Watch, TheNextPositionsLeadToFocus) {
+  for (const int start : {4700, 6300}) {
+    const Json last = follow_from(start);
+    EXPECT_TRUE(last["enough"].get<bool>()) << last;
+    EXPECT_EQ(last["stop_reason"], "enough");
+    EXPECT_EQ(last["verdict"], "trusted");
+    // Half of the critical focus zone: 2 lambda N^2 = 27.5 um, 13.75 steps of 2 um.
+    EXPECT_NEAR(last["best_focus_steps"].get<double>(), 5000, 13.75) << start;
+    EXPECT_NEAR(last["move"]["to_steps"].get<double>(), 5000, 13.75) << start;
+  }
+}
+
+// 0 is no default: it lies against the stop of most focusers.
+TEST(Watch, WithoutStarsTheNextPositionIsNearTheFrames) {
+  const testing_support::TemporaryFolder folder;
+  const Answer made =
+      call(with_rig({"render", "--output", folder.in("run"), "--positions-steps", "15200",
+                     "--width-px", "400", "--height-px", "300", "--star-count", "1",
+                     "--brightest-electrons", "2", "--faintest-electrons", "1", "--quiet"}));
+  ASSERT_EQ(made.status, 0) << made.err;
+  const Answer answer = call(with_rig(
+      {"watch", folder.in("run"), "--once", "--json", "-", "--min-position-steps", "12000"}));
+  EXPECT_EQ(answer.status, 1) << answer.err;
+  const Json line = lines_of(answer.out).back();
+  EXPECT_TRUE(line["size_px"].is_null());
+  EXPECT_THAT(line["advice"].get<std::string>(), HasSubstr("no star"));
+  ASSERT_TRUE(line["next_position_steps"].is_number_integer()) << line;
+  EXPECT_GE(line["next_position_steps"].get<int>(), 12000);
+  EXPECT_NE(line["next_position_steps"].get<int>(), 15200);
 }
 
 TEST(Watch, AFolderWithoutFramesIsNoInput) {

@@ -27,17 +27,17 @@ struct Twice {
 template <>
 struct Fields<Whole> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(Whole, first_px, "px", "a length", kPositive),
+      fields_in_order(STARWAIST_FIELD(Whole, first_px, "px", "a length", kPositive),
                       STARWAIST_FIELD(Whole, second, "", "a count"));
 };
 template <>
 struct Fields<Lacking> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(Lacking, first_px, "px", "a length"));
+      fields_in_order(STARWAIST_FIELD(Lacking, first_px, "px", "a length"));
 };
 template <>
 struct Fields<Twice> {
-  static constexpr auto list = std::make_tuple(STARWAIST_FIELD(Twice, first_px, "px", "a length"),
+  static constexpr auto list = fields_in_order(STARWAIST_FIELD(Twice, first_px, "px", "a length"),
                                                STARWAIST_FIELD(Twice, first_px, "px", "again"));
 };
 

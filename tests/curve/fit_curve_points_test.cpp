@@ -49,7 +49,7 @@ TEST(FitCurve, RejectsOneBadPointWithItsReason) {
   const auto result = fit_curve(points, {});
   EXPECT_FALSE(result->points[6].used);
   ASSERT_TRUE(result->points[6].reason);
-  EXPECT_THAT(*result->points[6].reason, HasSubstr("above the curve"));
+  EXPECT_THAT(result->points[6].reason->text, HasSubstr("above the curve"));
   EXPECT_NEAR(*result->best_focus_steps, 5030, 15);
   for (const std::size_t i : {0U, 1U, 2U, 3U, 4U, 5U, 7U, 8U}) EXPECT_TRUE(result->points[i].used);
 }
@@ -93,14 +93,14 @@ TEST(FitCurve, CarriesUnusedPointsThrough) {
   CurvePoint cloudy = points[0];
   cloudy.used = false;
   cloudy.size_px = 40;
-  cloudy.reason = "lost half of its light";
+  cloudy.reason = {"lost_light", "lost half of its light"};
   CurvePoint empty = points[1];
   empty.size_px.reset();
   points.push_back(cloudy);
   points.push_back(empty);
   const auto result = fit_curve(points, {});
   EXPECT_EQ(*result->best_focus_steps, *plain->best_focus_steps);
-  EXPECT_EQ(*result->points[9].reason, "lost half of its light");
+  EXPECT_EQ(result->points[9].reason->text, "lost half of its light");
   EXPECT_FALSE(result->points[10].used);
   EXPECT_TRUE(result->points[10].reason);
 }

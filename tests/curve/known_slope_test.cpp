@@ -210,7 +210,7 @@ TEST(KnownArms, ABadPointAmongThoseOfOneSideIsNamed) {
   EXPECT_TRUE(fit->interval_95_steps.contains(5000));
   EXPECT_FALSE(fit->points[1].used);
   ASSERT_TRUE(fit->points[1].reason);
-  EXPECT_THAT(*fit->points[1].reason, HasSubstr("above the curve"));
+  EXPECT_THAT(fit->points[1].reason->text, HasSubstr("above the curve"));
   EXPECT_THAT(fit->reasons[0].text, HasSubstr("by itself this run gives no best focus"));
 }
 

@@ -8,6 +8,7 @@
 
 #include "diagnosis/cause.h"
 #include "field/made_field.h"
+#include "starwaist/codes.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist {
@@ -218,6 +219,9 @@ TEST(CauseDefectsAsStars, FixedPlacesAreCountedAndFleetingOnesAreNot) {
       frame.defects.push_back({static_cast<double>(x(random)), static_cast<double>(y(random))});
     }
   }
+  // 160 in a frame of 1200 by 800 are as dense as on any sensor; in a quarter of it they are not.
+  EXPECT_LT(confidence_of(record_of(fixed), "defects_as_stars"), 0.4);
+  for (FrameMeasurement& frame : fixed.frames) frame.height_px = 200;
   EXPECT_GT(confidence_of(record_of(fixed), "defects_as_stars"), 0.9);
   EXPECT_LT(confidence_of(record_of(fleeting), "defects_as_stars"), 0.1);
 }
@@ -242,8 +246,11 @@ TEST(CauseDefectsAsStars, SizesThatAreTheDefectsOwnMakeTheRunUnusable) {
   const auto found = look(record_of(run), "defects_as_stars");
   ASSERT_TRUE(found.has_value());
   EXPECT_EQ(found->effect, diagnosis::Effect::unusable);
+  EXPECT_EQ(found->remedy.code, codes::calibrate_or_expose_longer);
   EXPECT_GT(found->log_odds, 4);
   EXPECT_NEAR(found->evidence[1].value, 80, 1);  // the stars alone
+  run.frames.front().saturated_count = 3;
+  EXPECT_EQ(look(record_of(run), "defects_as_stars")->remedy.code, codes::calibrate);
 }
 
 }  // namespace

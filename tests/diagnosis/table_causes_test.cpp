@@ -216,6 +216,45 @@ TEST(Diagnose, FindsAOneSidedRunAndSaysWhereToGo) {
 }
 
 // Wherever the curve's own answer is "outside the range", that is the finding, too.
+// Half-flux radii far out by closed form: k |x - f|, with k = sqrt((1 + e^2) / 2) / (2 N p).
+TEST(Diagnose, ARunFarOutOfFocusSaysHowFarAndWhere) {
+  const Rig rig = telescope().rig();
+  const double k = std::sqrt((1 + 0.33 * 0.33) / 2) / (2 * 5 * 3.76) * 2;
+  for (const double away_steps : {1200.0, -1200.0, 4000.0}) {
+    std::mt19937_64 random(3);
+    std::normal_distribution<double> scatter(0, 0.01);
+    RunRecord record;
+    record.rig = rig;
+    std::vector<CurvePoint> points;
+    for (int i = 0; i < 9; ++i) {
+      CurvePoint point;
+      point.file = "f" + std::to_string(i) + ".fits";
+      point.position_steps = 5000 + away_steps + 60 * (i - 4);
+      point.size_px = k * std::abs(point.position_steps - 5000) * (1 + scatter(random));
+      point.sigma_px = 0.01 * *point.size_px;
+      point.stars = 3;
+      points.push_back(point);
+    }
+    record.fit = *fit_curve(points, rig);
+    record.facts.resize(points.size());
+    const Diagnosis d = diagnose(record);
+    ASSERT_FALSE(d.findings.empty());
+    const Finding& first = d.findings.front();
+    EXPECT_EQ(first.cause, "one_sided");
+    EXPECT_NE(d.fit.verdict, Verdict::trusted);
+    EXPECT_NE(first.summary.find("far out of focus"), std::string::npos) << first.summary;
+    EXPECT_NEAR(first.evidence[1].value, std::abs(away_steps), 0.1 * std::abs(away_steps));
+    if (std::abs(away_steps) > 2000) continue;  // so far out the sweep hardly shows the side
+    EXPECT_NE(first.summary.find(away_steps > 0 ? "smaller positions" : "larger positions"),
+              std::string::npos)
+        << first.summary;
+    const double start = first.settings[2].second;
+    const double end = start + first.settings[0].second * (first.settings[1].second - 1);
+    EXPECT_LT(start, 5000);
+    EXPECT_GT(end, 5000);
+  }
+}
+
 TEST(Diagnose, BestFocusBeyondTheLastPositionIsNamedWhereTheFitSaysSo) {
   int outside = 0;
   for (int k = 0; k < kRuns; ++k) {
@@ -264,6 +303,28 @@ TEST(Diagnose, TheFindingThatSpoilsTheAnswerIsTheDecisiveOne) {
   EXPECT_EQ(d.findings.front().cause, "slack");
   EXPECT_TRUE(d.findings.front().decisive);
   for (std::size_t i = 1; i < d.findings.size(); ++i) EXPECT_FALSE(d.findings[i].decisive);
+}
+
+// A jump that is only suspected would make the answer wrong, fog makes it a hint for sure: a
+// suspicion counts for no more than a hint.
+TEST(Diagnose, ASuspicionDoesNotDecideBeforeWhatIsSure) {
+  int both = 0;
+  for (unsigned seed = 1; seed <= 40; ++seed) {
+    TableRun run = TableRun::sweep(7, 2.2);
+    for (std::size_t i = 0; i < run.facts.size(); ++i) {
+      if (i >= 4) run.places[i] += 0.5 * telescope().core_steps();
+      run.facts[i].light = 1 - 0.09 * static_cast<double>(i);
+      run.facts[i].light_sigma = 0.01;
+    }
+    const Diagnosis d = diagnose(run.record(seed));
+    const Finding* jump = found(d, "focus_jump");
+    const Finding* fog = found(d, "fogging");
+    if (jump == nullptr || fog == nullptr) continue;
+    if (jump->confidence >= kSureConfidence || fog->confidence < kSureConfidence) continue;
+    ++both;
+    EXPECT_EQ(d.findings.front().cause, "fogging") << seed;
+  }
+  EXPECT_GT(both, 3);
 }
 
 TEST(Diagnose, FindsStepsThatAreTooSmall) {
@@ -402,6 +463,50 @@ TEST(Diagnose, NeverTrustsARunWhoseBestFocusIsSpoiled) {
     EXPECT_TRUE(trusted || !d.fit.reasons.empty()) << k;
   }
   EXPECT_GE(trusted_without, kRuns - 1);  // it is the slack that costs the trust
+}
+
+TEST(Diagnose, AJumpWithinHalfOfTheZoneIsNoCause) {
+  const auto jumped = [](double half_zones, unsigned seed) {
+    TableRun run = TableRun::sweep(15, 2.5);
+    run.measuring_error = 0.001;
+    run.seeing_scatter = 0.001;
+    for (std::size_t i = 9; i < run.places.size(); ++i) {
+      run.places[i] += half_zones * telescope().half_zone_steps();
+    }
+    return diagnose(run.record(seed));
+  };
+  int found_far = 0;
+  for (unsigned seed = 1; seed <= 8; ++seed) {
+    EXPECT_EQ(found(jumped(0.8, seed), "focus_jump"), nullptr) << seed;
+    found_far += found(jumped(2, seed), "focus_jump") != nullptr ? 1 : 0;
+  }
+  EXPECT_GE(found_far, 7);
+}
+
+// A suspected jump makes the answer a hint; a cloud that is surer harms
+// nothing and comes after it.
+TEST(Diagnose, WhatHarmedNothingIsNeverAheadOfWhatChangedTheAnswer) {
+  int seen = 0;
+  for (unsigned seed = 1; seed <= 40; ++seed) {
+    TableRun run = TableRun::sweep(9, 2.5);
+    for (std::size_t i = 0; i < run.facts.size(); ++i) {
+      if (i >= 4) run.places[i] += 0.8 * telescope().core_steps();
+      run.facts[i].light = i == 7 ? 0.6 : 1.0;
+      run.facts[i].light_sigma = 0.01;
+    }
+    const Diagnosis d = diagnose(run.record(seed));
+    const auto place = [&](const std::string& cause) {
+      return std::find_if(d.findings.begin(), d.findings.end(),
+                          [&](const Finding& f) { return f.cause == cause; });
+    };
+    const auto jump = place("focus_jump");
+    const auto cloud = place("passing_cloud");
+    if (jump == d.findings.end() || cloud == d.findings.end()) continue;
+    if (cloud->summary.find("does not depend") == std::string::npos) continue;
+    ++seen;
+    EXPECT_LT(jump - d.findings.begin(), cloud - d.findings.begin()) << seed;
+  }
+  EXPECT_GT(seen, 3);
 }
 
 TEST(Diagnose, FindingsComeInFallingOrderAboveTheLimit) {

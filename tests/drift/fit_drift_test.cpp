@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "numerics/linear_fit.h"
+#include "starwaist/codes.h"
 #include "starwaist/drift.h"
 #include "starwaist/statistics.h"
 #include "support/drift_nights.h"

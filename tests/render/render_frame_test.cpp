@@ -5,13 +5,16 @@
 #include <cmath>
 #include <cstddef>
 #include <limits>
-#include <variant>
 #include <vector>
 
+#include "render/scenario_runs.h"
 #include "starwaist/render.h"
 
 namespace starwaist {
 namespace {
+
+using scenario::frame_of;
+using scenario::pixels_of;
 
 RenderOptions small_run() {
   RenderOptions options;
@@ -21,16 +24,6 @@ RenderOptions small_run() {
   options.positions_steps = evenly_spaced_positions(5000, 20, 5);
   options.wavelengths_um = {0.55};  // quick; their sum is checked on the star images
   return options;
-}
-
-Frame frame_of(const RenderOptions& options, int index) {
-  auto frame = render_frame(options, index);
-  EXPECT_TRUE(frame.has_value()) << (frame ? "" : frame.error().text());
-  return frame ? std::move(*frame) : Frame{};
-}
-
-const std::vector<std::uint16_t>& pixels_of(const Frame& frame) {
-  return std::get<std::vector<std::uint16_t>>(frame.pixels.storage());
 }
 
 TEST(RenderFrame, SkyHasPhotonAndReadNoiseOfTheGain) {

@@ -97,7 +97,8 @@ inline DriftFit drift() {
   r.next_in_zone_probability = 0.93;
   r.rejected = {{2, "12.0 steps above what the other runs say"}, {30, "the run has no sigma"}};
   for (int row = 7; row < 10; ++row) r.rejected.push_back({row, "no temperature"});
-  r.predictions = {{2, "Ha", 5118.5, {5110.5, 5126.5}, 0.75}, {-5, "U", std::nullopt, {}, {}}};
+  r.predictions = {{2, "Ha", 5118.5, {5110.5, 5126.5}, {}, 0.75},
+                   {-5, "U", std::nullopt, {}, {}, {}}};
   r.verdict = Verdict::doubtful;
   r.reasons = {{"temperature_went_with_time",
                 "temperature and time went together, so that the slope may be a drift with time"}};
@@ -108,7 +109,7 @@ inline DriftFit drift() {
 inline DriftFit no_drift() {
   DriftFit fit;
   fit.result.runs = 1;
-  fit.result.predictions = {{2, std::nullopt, std::nullopt, {}, {}}};
+  fit.result.predictions = {{2, std::nullopt, std::nullopt, {}, {}, {}}};
   fit.result.reasons = {{"few_runs_for_slope", "one run gives no slope"}};
   return fit;
 }
@@ -320,6 +321,9 @@ inline WatchAnswer watch() {
   answer.best_focus_sigma_steps = 6.5;
   answer.interval_95_steps = {4988.5, 5018};
   answer.verdict = Verdict::doubtful;
+  answer.approach = Direction::outward;
+  answer.move = Move{5040, 5080};
+  answer.via_steps = 5040;
   answer.next_position_steps = 5080;
   answer.advice = {"enclose_best_focus",
                    "Best focus is enclosed; one frame farther out makes it sure."};

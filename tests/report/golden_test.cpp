@@ -119,6 +119,7 @@ TEST(GoldenReport, WatchText) {
   WatchAnswer enough = samples::watch();
   enough.enough = true;
   enough.next_position_steps.reset();
+  enough.stop_reason = StopReason::enough;
   expect_golden("report/watch.txt", watch_text(samples::watch()) +
                                         watch_text(samples::first_watch()) + watch_text(enough) +
                                         night_watch_text(samples::night_watch()) +

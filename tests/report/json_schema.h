@@ -107,6 +107,9 @@ void add_value(Json& object, const std::string& name, const std::string& meaning
   if constexpr (std::is_same_v<Value, Statement>) {
     add_key(object, name, schema_of<std::string>(), meaning);
     add_key(object, code_key(name), code(), "code of `" + name + "`");
+  } else if constexpr (std::is_same_v<Value, std::optional<Statement>>) {
+    add_key(object, name, or_null(schema_of<std::string>()), meaning);
+    add_key(object, code_key(name), or_null(code()), "code of `" + name + "`");
   } else if constexpr (std::is_same_v<Value, std::vector<Statement>>) {
     add_key(object, name, array_of(schema_of<std::string>()), meaning);
     add_key(object, codes_key(name), array_of(code()), "codes of `" + name + "`, in their order");
@@ -125,13 +128,11 @@ inline Json empty_object() {
 // Adds the keys of a described struct.
 template <Described Struct>
 void add_fields(Json& object) {
-  std::apply(
-      [&object](const auto&... field) {
-        (add_value<typename std::remove_cvref_t<decltype(field)>::member_type>(
-             object, std::string(field.name), std::string(field.meaning), field.unit),
-         ...);
-      },
-      Fields<Struct>::list);
+  Fields<Struct>::list.apply([&object](const auto&... field) {
+    (add_value<typename std::remove_cvref_t<decltype(field)>::member_type>(
+         object, std::string(field.name), std::string(field.meaning), field.unit),
+     ...);
+  });
 }
 
 template <Described Struct>

@@ -42,7 +42,8 @@ struct Inner<std::vector<Value>> {
 // Of a member that says something in words: its codes stand beside them.
 template <class Member>
 void add_codes_row(const std::string& prefix, const std::string& name, std::string& page) {
-  if constexpr (std::is_same_v<Member, Statement>) {
+  if constexpr (std::is_same_v<Member, Statement> ||
+                std::is_same_v<Member, std::optional<Statement>>) {
     page += "| `" + prefix + code_key(name) + "` |  | code of `" + name + "` |\n";
   } else if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
     page +=
@@ -53,20 +54,17 @@ void add_codes_row(const std::string& prefix, const std::string& name, std::stri
 // One row a field; those of a struct inside follow under its own name.
 template <class Struct>
 void add_rows(const std::string& prefix, std::string& page) {
-  std::apply(
-      [&](const auto&... field) {
-        const auto add = [&](const auto& f) {
-          using Member = typename std::remove_cvref_t<decltype(f)>::member_type;
-          using Value = typename Inner<Member>::type;
-          const std::string name = prefix + std::string(f.name) + Inner<Member>::mark;
-          page +=
-              "| `" + name + "` | " + std::string(f.unit) + " | " + std::string(f.meaning) + " |\n";
-          add_codes_row<Member>(prefix, std::string(f.name), page);
-          if constexpr (Described<Value>) add_rows<Value>(name + ".", page);
-        };
-        (add(field), ...);
-      },
-      Fields<Struct>::list);
+  Fields<Struct>::list.apply([&](const auto&... field) {
+    const auto add = [&](const auto& f) {
+      using Member = typename std::remove_cvref_t<decltype(f)>::member_type;
+      using Value = typename Inner<Member>::type;
+      const std::string name = prefix + std::string(f.name) + Inner<Member>::mark;
+      page += "| `" + name + "` | " + std::string(f.unit) + " | " + std::string(f.meaning) + " |\n";
+      add_codes_row<Member>(prefix, std::string(f.name), page);
+      if constexpr (Described<Value>) add_rows<Value>(name + ".", page);
+    };
+    (add(field), ...);
+  });
 }
 
 template <class Struct>

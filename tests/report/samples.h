@@ -4,6 +4,7 @@
 #include <cmath>
 #include <string>
 
+#include "starwaist/codes.h"
 #include "starwaist/run.h"
 
 namespace starwaist::samples {
@@ -28,7 +29,7 @@ inline RunAnswer fit() {
                                    std::hypot(2.0, 0.02 * (position - 5000)) + 0.04 * (i % 3 - 1)));
   }
   run.fit.points[3].used = false;
-  run.fit.points[3].reason = "size 9.00 px is far above the curve";
+  run.fit.points[3].reason = {codes::off_the_curve, "size 9.00 px is far above the curve"};
   run.fit.points[3].size_px = 9.0;
   ModelFit hyperbola;
   hyperbola.model = CurveModel::hyperbola;

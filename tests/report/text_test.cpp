@@ -19,7 +19,7 @@ namespace starwaist {
 namespace {
 
 using testing::HasSubstr;
-using Json = nlohmann::json;
+using Parsed = nlohmann::json;
 
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
@@ -57,12 +57,15 @@ TEST(MeasureJson, RefusesNumbersThatAreNotFinite) {
 
 // Every name of the list is a key and there is no other, whatever the values.
 template <class Struct>
-void expect_keys_of(const Json& object, const std::set<std::string>& without = {}) {
+void expect_keys_of(const Parsed& object, const std::set<std::string>& without = {}) {
   std::set<std::string> expected;
   for_each_field(Struct{}, [&](const auto& f, const auto& member) {
     using Member = std::remove_cvref_t<decltype(member)>;
     expected.insert(std::string(f.name));
-    if constexpr (std::is_same_v<Member, Statement>) expected.insert(code_key(f.name));
+    if constexpr (std::is_same_v<Member, Statement> ||
+                  std::is_same_v<Member, std::optional<Statement>>) {
+      expected.insert(code_key(f.name));
+    }
     if constexpr (std::is_same_v<Member, std::vector<Statement>>) {
       expected.insert(codes_key(f.name));
     }
@@ -74,23 +77,23 @@ void expect_keys_of(const Json& object, const std::set<std::string>& without = {
 }
 
 TEST(Json, HoldsEveryFieldOfEveryDescribedStruct) {
-  const Json fit = Json::parse(fit_json(samples::fit()).value());
+  const Parsed fit = Parsed::parse(fit_json(samples::fit()).value());
   expect_keys_of<CurvePoint>(fit["points"][0]);
   expect_keys_of<ModelFit>(fit["models"][0]);
   expect_keys_of<SkippedFile>(fit["skipped"][0]);
   for_each_field(FitResult{}, [&](const auto& f, const auto&) {
     EXPECT_TRUE(fit.contains(std::string(f.name))) << f.name;
   });
-  const Json with_stars =
-      Json::parse(measure_json(samples::measurement(), {.stars = true}).value());
+  const Parsed with_stars =
+      Parsed::parse(measure_json(samples::measurement(), {.stars = true}).value());
   expect_keys_of<FrameMeasurement>(with_stars["frames"][0]);
   expect_keys_of<Star>(with_stars["frames"][0]["stars"][0]);
-  const Json plain = Json::parse(measure_json(samples::measurement()).value());
+  const Parsed plain = Parsed::parse(measure_json(samples::measurement()).value());
   expect_keys_of<FrameMeasurement>(plain["frames"][0], {"stars", "defects"});
 }
 
 TEST(TruthJson, HoldsEveryFieldOfTheTruth) {
-  const Json truth = Json::parse(truth_json(RenderTruth{}).value());
+  const Parsed truth = Parsed::parse(truth_json(RenderTruth{}).value());
   EXPECT_EQ(truth["schema"], "starwaist/truth/1");
   for_each_field(RenderTruth{}, [&](const auto& f, const auto&) {
     EXPECT_TRUE(truth.contains(std::string(f.name))) << f.name;
@@ -101,7 +104,7 @@ TEST(Json, AbsentIsNullAndAnOpenEndToo) {
   RunAnswer run = samples::fit();
   run.fit.best_focus_steps.reset();
   run.fit.interval_95_steps.high.reset();
-  const Json fit = Json::parse(fit_json(run).value());
+  const Parsed fit = Parsed::parse(fit_json(run).value());
   EXPECT_TRUE(fit["best_focus_steps"].is_null());
   EXPECT_EQ(fit["interval_95_steps"][0], 4997.25);
   EXPECT_TRUE(fit["interval_95_steps"][1].is_null());
@@ -112,7 +115,7 @@ TEST(Json, MendsBytesThatAreNoUtf8) {
   run.skipped[0].file =
       "a\xff"
       "b\x01.fits";
-  const Json fit = Json::parse(fit_json(run).value());
+  const Parsed fit = Parsed::parse(fit_json(run).value());
   EXPECT_EQ(fit["skipped"][0]["file"],
             "a\xEF\xBF\xBD"
             "b\x01.fits");  // U+FFFD

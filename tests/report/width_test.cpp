@@ -170,6 +170,20 @@ TEST(Opening, SaysWhetherToUseTheAnswer) {
   EXPECT_THAT(opening_text(run), StartsWith("This run gives no best focus.\n"));
 }
 
+// A finding that harmed nothing must not read as if the run were to be thrown away.
+TEST(Opening, OfATrustedRunSaysHowToGoThereAndKeepsTheRemedyForTheNextRun) {
+  RunAnswer run = samples::diagnosis();
+  run.fit.verdict = Verdict::trusted;
+  run.fit.approach = Direction::outward;
+  EXPECT_THAT(opening_text(run), HasSubstr("What to do: Go there from smaller positions"));
+  EXPECT_THAT(opening_text(run), HasSubstr("For the next run: Find the lamp."));
+  run.move = Move{4925, 5000};
+  EXPECT_THAT(opening_text(run), HasSubstr("What to do: Go to 4925 first, then to 5000"));
+  run.fit.verdict = Verdict::doubtful;
+  EXPECT_THAT(opening_text(run), HasSubstr("What to do: Find the lamp."));
+  EXPECT_THAT(opening_text(run), Not(HasSubstr("For the next run")));
+}
+
 // A suspicion frightens nobody in the opening, unless it is what lowered the verdict.
 TEST(Opening, NamesASuspicionOnlyWhereItLoweredTheVerdict) {
   RunAnswer run = samples::suspected_diagnosis();
@@ -260,7 +274,7 @@ std::vector<std::string> extreme_lines(double number) {
     run.fit.critical_focus_zone_steps = std::abs(number);
     run.fit.reasons = {{"long", std::string(200, 'x')}};
     WatchAnswer watched = samples::watch();
-    watched.next_position_steps = number;
+    watched.next_position_steps = std::llround(number);
     BacklashResult slack = samples::backlash();
     slack.verdict = verdict;
     slack.backlash_steps = number;

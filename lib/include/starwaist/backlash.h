@@ -13,13 +13,13 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/curve.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
 #include "starwaist/interval.h"
+#include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/statement.h"
 #include "starwaist/terms.h"
@@ -68,7 +68,7 @@ struct SweepSlack {
 
 template <>
 struct Fields<SweepSlack> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(SweepSlack, direction, "", "outward or inward"),
       STARWAIST_FIELD(SweepSlack, points, "", "usable points"),
       STARWAIST_FIELD(SweepSlack, best_focus_steps, "steps",
@@ -85,6 +85,9 @@ struct BacklashResult {
   Interval interval_95_steps;
   std::optional<double> takeup_steps;
   Direction final_direction = Direction::inward;
+  // To best focus by the last sweep in the final direction; absent where no sweep shows it or the
+  // verdict is unusable.
+  std::optional<Move> move;
   Verdict verdict = Verdict::unusable;
   std::vector<Statement> reasons;
   std::vector<SweepSlack> sweeps;
@@ -100,13 +103,14 @@ struct BacklashResult {
 
 template <>
 struct Fields<BacklashResult> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(BacklashResult, backlash_steps, "steps", "slack"),
       STARWAIST_FIELD(BacklashResult, sigma_steps, "steps", "its standard deviation"),
       STARWAIST_FIELD(BacklashResult, interval_95_steps, "steps", "95 % interval"),
       STARWAIST_FIELD(BacklashResult, takeup_steps, "steps",
                       "how far to go past the target before the last move"),
       STARWAIST_FIELD(BacklashResult, final_direction, "", "of the last move"),
+      STARWAIST_FIELD(BacklashResult, move, "", "to best focus, slack taken up; null: not known"),
       STARWAIST_FIELD(BacklashResult, verdict, "", "trusted, doubtful or unusable"),
       STARWAIST_FIELD(BacklashResult, reasons, "", "why it is not trusted"),
       STARWAIST_FIELD(BacklashResult, sweeps, "", "each sweep"),

@@ -12,8 +12,15 @@
 
 #define STARWAIST_CODES(CODE)                                                                      \
   CODE(frame, every_star_saturated, "every star found in the frame is saturated")                  \
+  CODE(frame, looks_like_a_dark, "many hot pixels and hardly a star: a dark, or a closed cap?")    \
+  CODE(frame, rings_too_wide, "far out of focus: the rings are too wide to be measured as stars")  \
   CODE(frame, undersampled, "the pixel sets the size of the stars")                                \
   CODE(frame, gain_disagrees, "the header's gain disagrees with the sky's noise and is not used")  \
+  CODE(point, no_size_measured, "no size was measured in the frame")                               \
+  CODE(point, no_star_found, "no star was found in the frame")                                     \
+  CODE(point, not_a_star_of_others, "what was found is none of the other frames' stars")           \
+  CODE(point, left_out_by_caller, "whoever gave the points left it out")                           \
+  CODE(point, off_the_curve, "it lies off the curve through the other points")                     \
   CODE(curve, few_points, "fewer usable points than a curve can be fitted to")                     \
   CODE(curve, few_positions, "fewer different positions than a curve can be fitted to")            \
   CODE(curve, sizes_all_equal, "no minimum: every size is the same")                               \
@@ -60,6 +67,7 @@
        "wait for steadier air, let the telescope cool, sweep wider")                               \
   CODE(remedy, calibrate_or_expose_longer,                                                         \
        "take a dark frame off, cool the sensor, or expose longer")                                 \
+  CODE(remedy, calibrate, "take a dark frame off or cool the sensor")                              \
   CODE(remedy, avoid_extended_objects, "focus on a field of stars, or keep the object out")        \
   CODE(remedy, get_more_star_light, "expose longer, or clear filter, binning, a richer field")     \
   CODE(remedy, adjust_flattener_distance, "check the distance from flattener to sensor")           \
@@ -71,6 +79,7 @@
   CODE(remedy, check_focuser_drive,                                                                \
        "look whether the focuser turns the tube, then repeat the run")                             \
   CODE(remedy, repeat_sweep, "repeat the sweep with the settings given")                           \
+  CODE(remedy, find_the_side, "take a frame on either side, then sweep where stars are smaller")   \
   CODE(remedy, nothing_to_do, "nothing for this run")                                              \
   CODE(remedy, wait_for_clear_sky, "wait for a clear gap and repeat the run")                      \
   CODE(remedy, expose_less, "expose a quarter as long or lower the gain")                          \
@@ -163,6 +172,15 @@
   CODE(watch, not_enclosed, "best focus was not enclosed: check that the focuser moves")           \
   CODE(watch, beyond_limit, "best focus lies beyond the focuser's limit")                          \
   CODE(watch, limits_leave_nothing, "the focuser's limits leave no useful position")               \
+  CODE(watch, look_for_stars, "no star was seen yet: where stars are likeliest to be seen")        \
+  CODE(watch, confirm_star,                                                                        \
+       "one object alone: a second frame at the same place shows whether it is a star")            \
+  CODE(watch, against_doubt, "best focus is not trusted yet: one more frame near it")              \
+  CODE(watch, no_star_anywhere, "no star was seen at any position")                                \
+  CODE(watch, stars_gone, "the stars are gone: clouds")                                            \
+  CODE(watch, focus_stays, "positions changed and the star sizes did not")                         \
+  CODE(watch, no_position, "the frame has no focuser position, so there is no next one")           \
+  CODE(watch, focuser_has_slack, "the focuser has slack")                                          \
   CODE(watch, next_not_yet_known, "the next position is not known yet")                            \
   CODE(watch, next_not_known, "the next position is not known")                                    \
   CODE(watch, few_frames_yet, "too few frames yet to compare with")                                \

@@ -6,7 +6,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <utility>
 #include <variant>
 #include <vector>
@@ -31,13 +30,13 @@ struct CurvePoint {
   std::optional<int> stars;
   std::optional<double> temperature_c;
   bool used = true;
-  std::optional<std::string> reason;  // why it is not used
+  std::optional<Statement> reason;  // why it is not used
 };
 
 template <>
 struct Fields<CurvePoint> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(CurvePoint, file, "", "frame or table row"),
+      fields_in_order(STARWAIST_FIELD(CurvePoint, file, "", "frame or table row"),
                       STARWAIST_FIELD(CurvePoint, position_steps, "steps", "focuser position"),
                       STARWAIST_FIELD(CurvePoint, size_px, "px", "star size"),
                       STARWAIST_FIELD(CurvePoint, sigma_px, "px", "its standard error"),
@@ -131,7 +130,7 @@ struct ModelFit {
 
 template <>
 struct Fields<ModelFit> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(ModelFit, model, "", "hyperbola, parabola or blur"),
       STARWAIST_FIELD(ModelFit, best_focus_steps, "steps", "position of the minimum"),
       STARWAIST_FIELD(ModelFit, best_focus_sigma_steps, "steps", "half of the 68 % interval"),
@@ -206,7 +205,7 @@ struct FitResult {
 
 template <>
 struct Fields<FitResult> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FitResult, points, "", "the points, in the order taken"),
       STARWAIST_FIELD(FitResult, size_measure, "", "hfr or fwhm"),
       STARWAIST_FIELD(FitResult, models, "", "each model's fit"),

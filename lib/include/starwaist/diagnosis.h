@@ -11,7 +11,6 @@
 
 #include <optional>
 #include <string>
-#include <tuple>
 #include <utility>
 #include <vector>
 
@@ -66,7 +65,7 @@ struct EvidenceItem {
 template <>
 struct Fields<EvidenceItem> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(EvidenceItem, what, "", "what the figure is of"),
+      fields_in_order(STARWAIST_FIELD(EvidenceItem, what, "", "what the figure is of"),
                       STARWAIST_FIELD(EvidenceItem, value, "", "the figure"),
                       STARWAIST_FIELD(EvidenceItem, unit, "", "its unit"));
 };
@@ -93,7 +92,7 @@ inline constexpr double kSureConfidence = 0.8;
 template <>
 struct Fields<Finding> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(Finding, cause, "", "name of the cause"),
+      fields_in_order(STARWAIST_FIELD(Finding, cause, "", "name of the cause"),
                       STARWAIST_FIELD(Finding, confidence, "", "probability that it happened"),
                       STARWAIST_FIELD(Finding, share, "", "part of the misfit that it explains"),
                       STARWAIST_FIELD(Finding, summary, "", "what happened, in words"),

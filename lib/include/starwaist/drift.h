@@ -14,7 +14,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -71,7 +70,7 @@ struct DriftFilter {
 
 template <>
 struct Fields<DriftFilter> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(DriftFilter, filter, "", "name"),
       STARWAIST_FIELD(DriftFilter, runs, "", "runs that count"),
       STARWAIST_FIELD(DriftFilter, offset_steps, "steps",
@@ -89,7 +88,7 @@ struct DriftRejection {
 template <>
 struct Fields<DriftRejection> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(DriftRejection, row, "", "data row, from 1"),
+      fields_in_order(STARWAIST_FIELD(DriftRejection, row, "", "data row, from 1"),
                       STARWAIST_FIELD(DriftRejection, reason, "", "why it does not count"));
 };
 static_assert(describes_every_field<DriftRejection>());
@@ -105,7 +104,7 @@ struct DriftPrediction {
 
 template <>
 struct Fields<DriftPrediction> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(DriftPrediction, temperature_c, "c", "temperature"),
       STARWAIST_FIELD(DriftPrediction, filter, "", "filter"),
       STARWAIST_FIELD(DriftPrediction, position_steps, "steps", "predicted best focus"),
@@ -169,7 +168,7 @@ struct DriftResult {
 
 template <>
 struct Fields<DriftResult> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(DriftResult, runs, "", "runs given"),
       STARWAIST_FIELD(DriftResult, used, "", "runs that count"),
       STARWAIST_FIELD(DriftResult, doubtful, "",

@@ -8,7 +8,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/curve.h"
@@ -31,7 +30,7 @@ struct FieldZone {
 
 template <>
 struct Fields<FieldZone> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FieldZone, row, "", "from the first row on"),
       STARWAIST_FIELD(FieldZone, column, "", "from the left"),
       STARWAIST_FIELD(FieldZone, best_focus_steps, "steps", "best focus of its stars"),
@@ -102,7 +101,7 @@ struct Collimation {
 
 template <>
 struct Fields<Collimation> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Collimation, shadow_offset, "",
                       "shadow's centre from the donut's, over the outer radius"),
       STARWAIST_FIELD(Collimation, sigma, "", "standard error of either component"),

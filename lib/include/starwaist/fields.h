@@ -6,7 +6,7 @@
 // Usage, next to an aggregate struct:
 //   template <>
 //   struct Fields<Point> {
-//     static constexpr auto list = std::make_tuple(
+//     static constexpr auto list = fields_in_order(
 //         STARWAIST_FIELD(Point, position_steps, "steps", "commanded position"), ...);
 //   };
 //   static_assert(describes_every_field<Point>());
@@ -15,12 +15,9 @@
 #pragma once
 
 #include <algorithm>
-#include <array>
 #include <cstddef>
 #include <string>
 #include <string_view>
-#include <tuple>
-#include <type_traits>
 #include <utility>
 
 #include "starwaist/limits.h"
@@ -60,55 +57,73 @@ constexpr Field<Struct, Member> field(std::string_view name, Member Struct::*mem
   return {name, member, unit, meaning, limits};
 }
 
-// Lays the described members out as the compiler lays out an aggregate. The result equals
-// sizeof(Struct) only when no member was left out (short of one that hides in padding).
-template <class Struct, std::size_t... I>
-constexpr std::size_t described_size(std::index_sequence<I...>) {
-  std::size_t offset = 0;
-  std::size_t alignment = 1;
-  const auto place = [&](std::size_t size, std::size_t align) {
-    offset = (offset + align - 1) / align * align + size;
-    alignment = align > alignment ? align : alignment;
-  };
-  using List = std::remove_const_t<decltype(Fields<Struct>::list)>;
-  (place(sizeof(typename std::tuple_element_t<I, List>::member_type),
-         alignof(typename std::tuple_element_t<I, List>::member_type)),
-   ...);
-  return (offset + alignment - 1) / alignment * alignment;
-}
+// One field of a list, known by its place: several are of one type.
+template <std::size_t Place, class Member>
+struct Slot {
+  Member field;
+};
 
-template <class Struct>
-constexpr bool names_differ() {
-  const auto names =
-      std::apply([](const auto&... f) { return std::array{f.name...}; }, Fields<Struct>::list);
-  for (std::size_t i = 0; i < names.size(); ++i) {
-    for (std::size_t j = 0; j < i; ++j) {
-      if (names[i] == names[j]) return false;
-    }
+// A std::tuple would do, but every source that includes a described struct would pay for its
+// constructors: seconds for those that see them all.
+template <class Places, class... Member>
+struct List;
+template <std::size_t... Place, class... Member>
+struct List<std::index_sequence<Place...>, Member...> : Slot<Place, Member>... {
+  // Calls visit with all fields at once.
+  template <class Visitor>
+  constexpr decltype(auto) apply(Visitor&& visit) const {
+    return visit(static_cast<const Slot<Place, Member>&>(*this).field...);
   }
-  return true;
-}
+
+  // Lays the described members out as the compiler lays out an aggregate. The result equals the
+  // struct's size only when no member was left out (short of one that hides in padding).
+  static constexpr std::size_t described_size() {
+    std::size_t offset = 0;
+    std::size_t alignment = 1;
+    const auto place = [&](std::size_t size, std::size_t align) {
+      offset = (offset + align - 1) / align * align + size;
+      alignment = align > alignment ? align : alignment;
+    };
+    (place(sizeof(typename Member::member_type), alignof(typename Member::member_type)), ...);
+    return (offset + alignment - 1) / alignment * alignment;
+  }
+
+  [[nodiscard]] constexpr bool names_differ() const {
+    const std::string_view names[] = {static_cast<const Slot<Place, Member>&>(*this).field.name...};
+    for (std::size_t i = 0; i < sizeof...(Member); ++i) {
+      for (std::size_t j = 0; j < i; ++j) {
+        if (names[i] == names[j]) return false;
+      }
+    }
+    return true;
+  }
+};
 
 }  // namespace fields_detail
+
+// The list of Fields<Struct>.
+template <class... Member>
+constexpr fields_detail::List<std::index_sequence_for<Member...>, Member...> fields_in_order(
+    const Member&... field) {
+  return {{field}...};
+}
 
 // True when the list of Fields<Struct> names the members in declaration order, each once, and none
 // is missing.
 template <class Struct>
 constexpr bool describes_every_field() {
-  using List = std::remove_const_t<decltype(Fields<Struct>::list)>;
-  return fields_detail::described_size<Struct>(
-             std::make_index_sequence<std::tuple_size_v<List>>{}) == sizeof(Struct) &&
-         fields_detail::names_differ<Struct>();
+  return Fields<Struct>::list.described_size() == sizeof(Struct) &&
+         Fields<Struct>::list.names_differ();
 }
 
 // Calls visit(field, value) for each described member of `object`, in order.
 template <Described Struct, class Visitor>
 constexpr void for_each_field(const Struct& object, Visitor&& visit) {
-  std::apply([&](const auto&... f) { (visit(f, object.*(f.member)), ...); }, Fields<Struct>::list);
+  Fields<Struct>::list.apply([&](const auto&... f) { (visit(f, object.*(f.member)), ...); });
 }
 template <Described Struct, class Visitor>
 constexpr void for_each_field(Struct& object, Visitor&& visit) {
-  std::apply([&](const auto&... f) { (visit(f, object.*(f.member)), ...); }, Fields<Struct>::list);
+  Fields<Struct>::list.apply([&](const auto&... f) { (visit(f, object.*(f.member)), ...); });
 }
 
 // A field's name as options and configuration files write it: pixel-um.

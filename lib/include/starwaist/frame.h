@@ -97,6 +97,11 @@ struct HeaderFacts {
   std::vector<std::pair<std::string, std::string>> keywords;  // fact name -> keyword used
 };
 
+struct PixelPlace {
+  int x_px = 0;
+  int y_px = 0;
+};
+
 struct Frame {
   std::string file;  // the file's name without its folder
   PixelBuffer pixels;
@@ -104,6 +109,8 @@ struct Frame {
   // Fraction of the pixels that are independent samples: 1 for a whole frame, 1/2 and 1/4 for a
   // frame filled in from the green or the red and blue sites of a mosaic (see color_channel).
   double sample_fraction = 1.0;
+  // Hot pixels that were replaced before a colour was made of a mosaic (see one_colour).
+  std::vector<PixelPlace> repaired = {};
 };
 
 // A header keyword that is believed for a fact instead of the usual ones.

@@ -6,7 +6,6 @@
 #include <map>
 #include <optional>
 #include <string>
-#include <tuple>
 #include <utility>
 #include <vector>
 
@@ -25,7 +24,7 @@ struct SkippedFile {
 template <>
 struct Fields<SkippedFile> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(SkippedFile, file, "", "file or table row"),
+      fields_in_order(STARWAIST_FIELD(SkippedFile, file, "", "file or table row"),
                       STARWAIST_FIELD(SkippedFile, reason, "", "why, and what to do"));
 };
 static_assert(describes_every_field<SkippedFile>());

@@ -12,7 +12,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <utility>
 #include <vector>
 
@@ -35,7 +34,7 @@ struct LedgerPoint {
 template <>
 struct Fields<LedgerPoint> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(LedgerPoint, file, "", "frame or table row"),
+      fields_in_order(STARWAIST_FIELD(LedgerPoint, file, "", "frame or table row"),
                       STARWAIST_FIELD(LedgerPoint, position_steps, "steps", "focuser position"),
                       STARWAIST_FIELD(LedgerPoint, size_px, "px", "star size"),
                       STARWAIST_FIELD(LedgerPoint, sigma_px, "px", "its standard error"),
@@ -66,7 +65,7 @@ struct LedgerRun {
 
 template <>
 struct Fields<LedgerRun> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(LedgerRun, id, "", "number in the ledger"),
       STARWAIST_FIELD(LedgerRun, rig, "", "name of the rig"),
       STARWAIST_FIELD(LedgerRun, time_utc, "", "middle of the run"),
@@ -106,7 +105,7 @@ struct LedgerMeasurement {
 
 template <>
 struct Fields<LedgerMeasurement> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(LedgerMeasurement, rig, "", "name of the rig"),
       STARWAIST_FIELD(LedgerMeasurement, file, "", "frame"),
       STARWAIST_FIELD(LedgerMeasurement, time_utc, "", "start of the exposure"),

@@ -10,7 +10,6 @@
 #include <optional>
 #include <set>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -18,6 +17,7 @@
 #include "starwaist/interval.h"
 #include "starwaist/next_sample.h"
 #include "starwaist/run.h"
+#include "starwaist/search.h"
 #include "starwaist/statement.h"
 #include "starwaist/terms.h"
 
@@ -97,23 +97,28 @@ class FolderFollower {
 struct WatchAnswer {
   std::string file;  // the frame
   double position_steps = 0;
-  std::optional<double> size_px;  // of the frame's stars; absent: none could be measured
-  int frames = 0;                 // of the run so far, this one included
+  // Half-flux radius of the frame's stars, of rings too wide to be measured as stars about that;
+  // absent: none was seen, `advice` says why.
+  std::optional<double> size_px;
+  int frames = 0;  // of the run so far, this one included
   std::optional<double> best_focus_steps;
   std::optional<double> best_focus_sigma_steps;
   Interval interval_95_steps;
-  Verdict verdict = Verdict::unusable;        // of the run so far
-  std::vector<Statement> reasons;             // why it is not trusted, in plain words
-  std::optional<Direction> approach;          // absent where positions go both ways
-  std::optional<Move> move;                   // to best focus; absent where it is not known
-  std::optional<double> next_position_steps;  // where one more frame adds most; absent where enough
-  bool enough = false;                        // best focus is known as well as wanted
-  Statement advice;                           // in plain words
+  Verdict verdict = Verdict::unusable;  // of the run so far
+  std::vector<Statement> reasons;       // why it is not trusted, in plain words
+  std::optional<Direction> approach;    // from which side every position is approached
+  // To the next position; to best focus once there is none, absent where that is not known.
+  std::optional<Move> move;
+  std::optional<std::int64_t> via_steps;            // the same as in `move`
+  std::optional<std::int64_t> next_position_steps;  // whole steps; absent: `stop_reason` says why
+  bool enough = false;  // best focus is known as well as wanted, and trusted
+  std::optional<StopReason> stop_reason;
+  Statement advice;  // in plain words
 };
 
 template <>
 struct Fields<WatchAnswer> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(WatchAnswer, file, "", "the frame that came in"),
       STARWAIST_FIELD(WatchAnswer, position_steps, "steps", "its position"),
       STARWAIST_FIELD(WatchAnswer, size_px, "px", "size of its stars"),
@@ -123,10 +128,16 @@ struct Fields<WatchAnswer> {
       STARWAIST_FIELD(WatchAnswer, interval_95_steps, "steps", "95 % interval"),
       STARWAIST_FIELD(WatchAnswer, verdict, "", "of the run so far"),
       STARWAIST_FIELD(WatchAnswer, reasons, "", "why it is not trusted"),
-      STARWAIST_FIELD(WatchAnswer, approach, "", "direction of the sweep"),
-      STARWAIST_FIELD(WatchAnswer, move, "", "where to go for best focus, see fit"),
+      STARWAIST_FIELD(WatchAnswer, approach, "", "direction in which every position is reached"),
+      STARWAIST_FIELD(WatchAnswer, move, "",
+                      "to the next position; to best focus once there is none"),
+      STARWAIST_FIELD(WatchAnswer, via_steps, "steps", "go there first, as in `move`"),
       STARWAIST_FIELD(WatchAnswer, next_position_steps, "steps", "where one more frame adds most"),
-      STARWAIST_FIELD(WatchAnswer, enough, "", "whether best focus is known as well as wanted"),
+      STARWAIST_FIELD(WatchAnswer, enough, "",
+                      "whether best focus is trusted and known as well as wanted"),
+      STARWAIST_FIELD(WatchAnswer, stop_reason, "",
+                      "why there is no next position: enough, most_points, limits, no_stars, "
+                      "no_motion, clouds"),
       STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"));
 };
 static_assert(describes_every_field<WatchAnswer>());

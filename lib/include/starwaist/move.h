@@ -5,7 +5,6 @@
 
 #include <cstdint>
 #include <optional>
-#include <tuple>
 
 #include "starwaist/fields.h"
 #include "starwaist/rig.h"
@@ -21,7 +20,7 @@ struct Move {
 
 template <>
 struct Fields<Move> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Move, via_steps, "steps", "go there first, so that the slack is taken up"),
       STARWAIST_FIELD(Move, to_steps, "steps", "then there"));
 };

@@ -6,7 +6,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 
 #include "starwaist/conditions.h"
 #include "starwaist/curve.h"
@@ -37,7 +36,7 @@ struct NextSample {
 
 template <>
 struct Fields<NextSample> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(NextSample, enough, "", "whether best focus is known as well as wanted"),
       STARWAIST_FIELD(NextSample, next_position_steps, "steps", "where the next frame adds most"),
       STARWAIST_FIELD(NextSample, bracketing, "", "whether best focus is not yet enclosed"),

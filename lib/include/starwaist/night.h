@@ -19,7 +19,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -89,7 +88,7 @@ struct NightFrameAnswer {
 
 template <>
 struct Fields<NightFrameAnswer> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(NightFrameAnswer, loss_percent, "", "size above the best reachable one"),
       STARWAIST_FIELD(NightFrameAnswer, focus_loss_percent, "",
                       "part of it that lost focus accounts for"),
@@ -124,7 +123,7 @@ struct NightPeriod {
 
 template <>
 struct Fields<NightPeriod> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(NightPeriod, from_utc, "", "start of its first exposure"),
       STARWAIST_FIELD(NightPeriod, to_utc, "", "end of its last exposure"),
       STARWAIST_FIELD(NightPeriod, from_file, "", "first frame"),
@@ -156,7 +155,7 @@ struct RefocusRule {
 
 template <>
 struct Fields<RefocusRule> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(RefocusRule, every_c, "c", "change of temperature"),
       STARWAIST_FIELD(RefocusRule, every_minutes, "minutes", "time since the last refocus"),
       STARWAIST_FIELD(RefocusRule, when_size_px, "px",
@@ -184,7 +183,7 @@ struct NightFilter {
 template <>
 struct Fields<NightFilter> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(NightFilter, filter, "", "name"),
+      fields_in_order(STARWAIST_FIELD(NightFilter, filter, "", "name"),
                       STARWAIST_FIELD(NightFilter, frames, "", "frames with a size"),
                       STARWAIST_FIELD(NightFilter, best_size_px, "px",
                                       "half-flux radius in focus in the night's good seeing"),
@@ -209,7 +208,7 @@ struct NightResult {
 
 template <>
 struct Fields<NightResult> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(NightResult, filters, "", "sizes by filter"),
       STARWAIST_FIELD(NightResult, exposure_s, "s", "exposure time of the night"),
       STARWAIST_FIELD(NightResult, exposure_lost_s, "s",

@@ -5,12 +5,12 @@
 
 #include <optional>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/conditions.h"
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
+#include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/statement.h"
 
@@ -41,7 +41,7 @@ struct PlanAlternative {
 
 template <>
 struct Fields<PlanAlternative> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(PlanAlternative, points, "", "positions"),
       STARWAIST_FIELD(PlanAlternative, step_steps, "steps", "between them"),
       STARWAIST_FIELD(PlanAlternative, frames_per_point, "", "frames at each"),
@@ -79,14 +79,15 @@ struct FocusPlan {
   double measuring_error = 0;           // relative, one frame of exposure_s
   double seeing_scatter = 0;            // relative
   std::optional<double> centre_steps;   // of the sweep, where known
-  std::vector<double> positions_steps;  // where the centre is known
+  std::vector<double> positions_steps;  // where the centre is known, in the order to be taken
+  std::optional<Move> move;             // to the first of them
   std::vector<PlanAlternative> alternatives;
   std::vector<Statement> notes;
 };
 
 template <>
 struct Fields<FocusPlan> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FocusPlan, step_steps, "steps", "between positions"),
       STARWAIST_FIELD(FocusPlan, points, "", "positions"),
       STARWAIST_FIELD(FocusPlan, half_range_steps, "steps", "from centre to the ends"),
@@ -115,6 +116,8 @@ struct Fields<FocusPlan> {
                       "relative scatter of the seeing from frame to frame"),
       STARWAIST_FIELD(FocusPlan, centre_steps, "steps", "middle of the sweep"),
       STARWAIST_FIELD(FocusPlan, positions_steps, "steps", "where to take the frames"),
+      STARWAIST_FIELD(FocusPlan, move, "",
+                      "to the first of them, slack taken up; null: centre not known"),
       STARWAIST_FIELD(FocusPlan, alternatives, "", "other plans"),
       STARWAIST_FIELD(FocusPlan, notes, "", "remarks"));
 };

@@ -21,7 +21,6 @@
 #include <span>
 #include <string>
 #include <string_view>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -47,7 +46,7 @@ struct Aberrations {
 
 template <>
 struct Fields<Aberrations> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Aberrations, spherical_w040_waves, "waves", "spherical aberration"),
       STARWAIST_FIELD(Aberrations, coma_w131_waves, "waves", "coma"),
       STARWAIST_FIELD(Aberrations, coma_angle_deg, "deg", "its direction, +x to +y"),
@@ -74,7 +73,7 @@ struct AppliedScenario {
 
 template <>
 struct Fields<AppliedScenario> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(AppliedScenario, cause, "", "name of the cause"),
       STARWAIST_FIELD(AppliedScenario, strength, "", "1: the weakest that must be found"),
       STARWAIST_FIELD(AppliedScenario, amount, "", "strength in the cause's own unit"),
@@ -149,7 +148,7 @@ struct RenderOptions {
 
 template <>
 struct Fields<RenderOptions> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(RenderOptions, focal_length_mm, "mm", "focal length"),
       STARWAIST_FIELD(RenderOptions, f_number, "", "focal length over aperture"),
       STARWAIST_FIELD(RenderOptions, obstruction, "", "diameter fraction, 0 to below 1"),
@@ -253,7 +252,7 @@ struct RenderedStar {
 template <>
 struct Fields<RenderedStar> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(RenderedStar, x_px, "px", "along FITS axis 1, undithered"),
+      fields_in_order(STARWAIST_FIELD(RenderedStar, x_px, "px", "along FITS axis 1, undithered"),
                       STARWAIST_FIELD(RenderedStar, y_px, "px", "along FITS axis 2, undithered"),
                       STARWAIST_FIELD(RenderedStar, electrons, "e", "light of one frame"));
 };
@@ -273,7 +272,7 @@ struct RenderedFrame {
 
 template <>
 struct Fields<RenderedFrame> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(RenderedFrame, file, "", "file name"),
       STARWAIST_FIELD(RenderedFrame, position_steps, "steps", "commanded position"),
       STARWAIST_FIELD(RenderedFrame, defocus_um, "um", "defocus of the field's centre"),
@@ -300,7 +299,7 @@ struct RenderTruth {
 template <>
 struct Fields<RenderTruth> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(RenderTruth, best_focus_steps, "steps", "true best focus"),
+      fields_in_order(STARWAIST_FIELD(RenderTruth, best_focus_steps, "steps", "true best focus"),
                       STARWAIST_FIELD(RenderTruth, best_hfr_px, "px", "half-flux radius there"),
                       STARWAIST_FIELD(RenderTruth, critical_focus_zone_steps, "steps",
                                       "full width of the quarter-wave zone"),

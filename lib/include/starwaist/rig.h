@@ -7,7 +7,6 @@
 #pragma once
 
 #include <optional>
-#include <tuple>
 
 #include "starwaist/error.h"
 #include "starwaist/fields.h"
@@ -44,7 +43,7 @@ struct Rig {
 template <>
 struct Fields<Rig> {
   static constexpr NumberLimits kFraction{0, 1, false, true};
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Rig, focal_length_mm, "mm", "focal length", kPositive),
       STARWAIST_FIELD(Rig, aperture_mm, "mm", "free diameter", kPositive),
       STARWAIST_FIELD(Rig, f_number, "", "focal length over aperture", kPositive),

@@ -8,7 +8,6 @@
 #include <map>
 #include <optional>
 #include <string>
-#include <tuple>
 #include <utility>
 #include <vector>
 
@@ -72,7 +71,7 @@ inline constexpr double kArrivalSigmas = 3;
 
 template <>
 struct Fields<Arrival> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Arrival, file, "", "frame taken at best focus"),
       STARWAIST_FIELD(Arrival, position_steps, "steps", "its position, where it says it"),
       STARWAIST_FIELD(Arrival, size_px, "px", "size of its stars"),

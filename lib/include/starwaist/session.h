@@ -5,7 +5,6 @@
 
 #include <optional>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -69,7 +68,7 @@ struct NightWatchAnswer {
 template <>
 struct Fields<NightWatchAnswer> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(NightWatchAnswer, file, "", "the frame that came in"),
+      fields_in_order(STARWAIST_FIELD(NightWatchAnswer, file, "", "the frame that came in"),
                       STARWAIST_FIELD(NightWatchAnswer, frames, "", "frames of the night so far"),
                       STARWAIST_FIELD(NightWatchAnswer, time_utc, "", "start of its exposure"),
                       STARWAIST_FIELD(NightWatchAnswer, filter, "", "filter"),

@@ -13,7 +13,6 @@
 #include <optional>
 #include <span>
 #include <string>
-#include <tuple>
 #include <vector>
 
 #include "starwaist/error.h"
@@ -71,7 +70,7 @@ struct Star {
 
 template <>
 struct Fields<Star> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(Star, x_px, "px", "centroid along FITS axis 1"),
       STARWAIST_FIELD(Star, y_px, "px", "centroid along FITS axis 2"),
       STARWAIST_FIELD(Star, flux_adu, "adu", "flux above the background, wings included"),
@@ -101,7 +100,7 @@ struct StarPlace {
 template <>
 struct Fields<StarPlace> {
   static constexpr auto list =
-      std::make_tuple(STARWAIST_FIELD(StarPlace, x_px, "px", "along FITS axis 1"),
+      fields_in_order(STARWAIST_FIELD(StarPlace, x_px, "px", "along FITS axis 1"),
                       STARWAIST_FIELD(StarPlace, y_px, "px", "along FITS axis 2"));
 };
 static_assert(describes_every_field<StarPlace>());
@@ -132,16 +131,19 @@ struct FrameMeasurement {
   std::optional<double> eccentricity;
   std::optional<double> elongation_angle_deg;
   std::optional<double> elongation_coherence;  // 0 directions random, 1 all the same
-  std::vector<Star> stars;                     // brightest first; unusable ones flagged
-  std::vector<StarPlace> defects;              // where the defect_count candidates are
-  std::vector<Statement> remarks;              // in plain words, for `reasons` and `notes`
+  // Outer radius of rings too wide to be measured as stars; looked for where next to no star was
+  // found.
+  std::optional<double> ring_radius_px;
+  std::vector<Star> stars;         // brightest first; unusable ones flagged
+  std::vector<StarPlace> defects;  // where the defect_count candidates are
+  std::vector<Statement> remarks;  // in plain words, for `reasons` and `notes`
   // Which header keyword each fact was taken from; "file name" where it was that.
   std::vector<std::pair<std::string, std::string>> keywords;
 };
 
 template <>
 struct Fields<FrameMeasurement> {
-  static constexpr auto list = std::make_tuple(
+  static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(FrameMeasurement, file, "", "file name"),
       STARWAIST_FIELD(FrameMeasurement, width_px, "px", "columns"),
       STARWAIST_FIELD(FrameMeasurement, height_px, "px", "rows"),
@@ -168,6 +170,8 @@ struct Fields<FrameMeasurement> {
                       "common direction of the elongation"),
       STARWAIST_FIELD(FrameMeasurement, elongation_coherence, "",
                       "0 directions random, 1 all the same"),
+      STARWAIST_FIELD(FrameMeasurement, ring_radius_px, "px",
+                      "outer radius of rings too wide to be measured as stars"),
       STARWAIST_FIELD(FrameMeasurement, stars, "", "the stars, with --stars"),
       STARWAIST_FIELD(FrameMeasurement, defects, "", "places of the defects, with --stars"),
       STARWAIST_FIELD(FrameMeasurement, remarks, "", "remarks in words"),
@@ -215,6 +219,11 @@ class FrameGroup {
  private:
   std::vector<const FrameMeasurement*> frames_;
 };
+
+// Whether what was found in a frame are stars: three or more are by themselves; one or two where
+// most of them stand at about the same places in another frame of the group (cosmic rays, meteors
+// and aircraft do not). False where nothing was found.
+bool shows_stars(const FrameMeasurement& frame, const FrameGroup& frames);
 
 // One frame's size from the stars that the frames of a run share.
 struct MatchedSize {
@@ -298,8 +307,15 @@ using StarTrack = std::vector<std::optional<std::size_t>>;
 // that at least one other frame has.
 std::vector<StarTrack> star_tracks(const FrameGroup& frames, const Alignment& alignment);
 
-// Measures one frame by itself. `model` gets what measure_known_stars needs; it is left alone where
-// the frame has no star. Errors: no_data where no pixel has a value or all have the same.
+// The colour of a mosaic that `options` ask for (color_channel), its hot pixels repaired before:
+// one that is filled in between becomes a cross that passes for a star. Frame::repaired lists them,
+// and they are among the defects of the frame's measurement. Any other frame is returned as it is.
+Frame one_colour(Frame frame, const MeasureOptions& options = {});
+
+// Measures one frame by itself; of a mosaic one_colour. A frame of which many pixels were repaired
+// and that has few stars is a dark: it has no star, and a remark. `model` gets what
+// measure_known_stars needs; it is left alone where the frame has no star. Errors: no_data where no
+// pixel has a value or all have the same.
 Result<FrameMeasurement> measure_frame(const Frame& frame, const MeasureOptions& options = {},
                                        std::shared_ptr<const FrameModel>* model = nullptr);
 

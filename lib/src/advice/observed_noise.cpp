@@ -15,7 +15,7 @@ double log_prior(double value, double usual) {
   return -0.5 * z * z;
 }
 
-struct Trial {
+struct NoiseTrial {
   double log_weight;
   ObservedNoise noise;
 };
@@ -34,7 +34,7 @@ double log_posterior(double log_prior, const std::vector<Deviation>& deviations,
   return log_weight;
 }
 
-std::vector<Trial> try_all(const std::vector<Deviation>& deviations, double degrees) {
+std::vector<NoiseTrial> try_all(const std::vector<Deviation>& deviations, double degrees) {
   std::vector<double> own;
   for (const Deviation& d : deviations) {
     if (d.own_sigma) own.push_back(*d.own_sigma);
@@ -45,7 +45,7 @@ std::vector<Trial> try_all(const std::vector<Deviation>& deviations, double degr
   if (own.empty()) factors = {0.25, 0.5, 1.0, 2.0};
   const double n = std::max<double>(1, static_cast<double>(deviations.size()));
   const double share_of_degrees = std::max(0.0, degrees) / n;
-  std::vector<Trial> trials;
+  std::vector<NoiseTrial> trials;
   for (const double factor : factors) {
     for (const double scatter : curve::kSeeingScattersOfAdvice) {
       double prior = log_prior(scatter, curve::kUsualSeeingScatter);
@@ -60,13 +60,13 @@ std::vector<Trial> try_all(const std::vector<Deviation>& deviations, double degr
 }  // namespace
 
 ObservedNoise observed_noise(const std::vector<Deviation>& deviations, double degrees) {
-  const std::vector<Trial> trials = try_all(deviations, degrees);
+  const std::vector<NoiseTrial> trials = try_all(deviations, degrees);
   double best = -std::numeric_limits<double>::infinity();
-  for (const Trial& trial : trials) best = std::max(best, trial.log_weight);
+  for (const NoiseTrial& trial : trials) best = std::max(best, trial.log_weight);
   double total = 0;
   double log_measuring = 0;
   double log_seeing = 0;
-  for (const Trial& trial : trials) {
+  for (const NoiseTrial& trial : trials) {
     const double weight = std::exp(trial.log_weight - best);
     total += weight;
     log_measuring += weight * std::log(trial.noise.measuring);

@@ -89,6 +89,7 @@ FocusPlan describe(const PlanSetting& s, const PlannedSweep& chosen) {
   if (s.centre_steps) {
     plan.centre_steps = *s.centre_steps + shift_for_limits(s, plan.half_range_steps);
     plan.positions_steps = positions_of(s, chosen, *plan.centre_steps);
+    plan.move = move_to(plan.positions_steps.front(), Direction::outward, s.rig);
   }
   plan.notes = plan_notes(s, chosen, plan);
   return plan;

@@ -179,7 +179,7 @@ struct LastMove {
 // Absent where no sweep shows it.
 std::optional<LastMove> last_move(const BacklashResult& result, Direction direction) {
   for (auto sweep = result.sweeps.rbegin(); sweep != result.sweeps.rend(); ++sweep) {
-    if (sweep->direction != direction) continue;
+    if (sweep->direction != direction || !sweep->best_focus_steps) continue;
     const double past = direction == Direction::inward ? 1 : -1;
     return LastMove{*sweep->best_focus_steps + past * *result.takeup_steps,
                     *sweep->best_focus_steps};
@@ -305,6 +305,11 @@ BacklashResult judge_slack(const SlackAnswer& answer, const SlackCase& slack) {
   result.takeup_steps = takeup_of(*result.backlash_steps, *result.interval_95_steps.high);
   if (const auto remark = about_kind(answer, slack.posterior)) add(result, *remark);
   keep_within_limits(result, slack);
+  if (const auto last = last_move(result, result.final_direction)) {
+    Rig rig = slack.rig;
+    rig.takeup_steps = result.takeup_steps;
+    result.move = move_to(last->end_steps, result.final_direction, rig);
+  }
   return result;
 }
 

@@ -49,6 +49,9 @@ class Encoder {
     if constexpr (std::is_same_v<Value, Statement>) {
       object[name] = value.text;
       object[code_key(name)] = value.code;
+    } else if constexpr (std::is_same_v<Value, std::optional<Statement>>) {
+      object[name] = value ? Json(value->text) : Json(nullptr);
+      object[code_key(name)] = value ? Json(value->code) : Json(nullptr);
     } else if constexpr (std::is_same_v<Value, std::vector<Statement>>) {
       Json texts = Json::array();
       Json codes = Json::array();

@@ -52,7 +52,7 @@ Rejection reject_points(const RunPoints& run, const std::vector<double>& bad,
     if (bad[i] > 0.5 && size) {
       rejection.used[i] = false;
       p.used = false;
-      p.reason = reason_of(p, *size, scatter, bad[i]);
+      p.reason = {codes::off_the_curve, reason_of(p, *size, scatter, bad[i])};
     } else if (bad[i] > 0.1) {
       rejection.notes.push_back(
           {codes::point_perhaps_bad,

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <set>
 
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -80,9 +81,9 @@ std::vector<CurvePoint> with_reasons(std::span<const CurvePoint> given) {
   for (CurvePoint& p : points) {
     if (!p.size_px) {
       p.used = false;
-      if (!p.reason) p.reason = "no size was measured";
+      if (!p.reason) p.reason = {codes::no_size_measured, "no size was measured"};
     } else if (!p.used && !p.reason) {
-      p.reason = "left out by the caller";
+      p.reason = {codes::left_out_by_caller, "left out by the caller"};
     }
   }
   return points;

@@ -182,6 +182,7 @@ namespace {
 constexpr double kLastGain = 1e-6;
 constexpr double kLastStep = 1e-9;
 constexpr int kMostSteps = 10;
+constexpr int kMostHalvings = 3;
 // Part of a diagonal element that the others leave, below which rounding rules: the general solver
 // factors the Jacobian itself.
 constexpr double kLeastPivot = 1e-10;
@@ -190,9 +191,16 @@ std::optional<ShapeFit> fit_from_near(const ShapeResiduals& residuals,
                                       const ShapeParameters& start) {
   ShapeFit fit;
   fit.parameters = start;
+  ShapeParameters last_step = ShapeParameters::Zero();
+  int halvings = 0;
   for (int i = 0; i < kMostSteps; ++i) {
     const ShapeResiduals::Sums sums = residuals.sums(fit.parameters);
-    if (!(sums.squares <= fit.sum_of_squares)) return std::nullopt;
+    if (!(sums.squares <= fit.sum_of_squares)) {  // too far
+      if (i == 0 || ++halvings > kMostHalvings) return std::nullopt;
+      last_step *= 0.5;
+      fit.parameters += last_step;
+      continue;
+    }
     const numerics::SmallCholesky<kShapeParameters> factor(sums.information);
     if (!(factor.least_pivot() > kLeastPivot)) return std::nullopt;
     const ShapeParameters half = factor.forward(sums.gradient);
@@ -200,6 +208,7 @@ std::optional<ShapeFit> fit_from_near(const ShapeResiduals& residuals,
     const double gain = half.squaredNorm();
     const double before = fit.parameters.squaredNorm();
     fit.parameters -= step;
+    last_step = step;
     fit.sum_of_squares = sums.squares;
     if (gain > kLastGain * sums.squares && step.squaredNorm() > kLastStep * kLastStep * before) {
       continue;

@@ -27,9 +27,6 @@ enum class Effect {
   unusable,  // the answer is wrong
 };
 
-// What a remedy changes for the next run, where two causes may ask for different things.
-enum class Remedy { of_its_own, sweep, exposure };
-
 // A cause that may have happened.
 struct Candidate {
   // ln of the odds that it happened: ln of the likelihood ratio against a healthy run with the
@@ -40,7 +37,6 @@ struct Candidate {
   std::string summary;
   std::vector<EvidenceItem> evidence;
   Statement remedy;
-  Remedy changes = Remedy::of_its_own;
   std::vector<std::pair<std::string, double>> settings;
 
   // What the other causes see of the run once this one is accepted (see RunView).

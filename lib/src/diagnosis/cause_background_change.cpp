@@ -12,7 +12,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage background_change_page() {
   return {
       "background_change",
       "the sky changed its brightness",
@@ -169,7 +169,7 @@ std::optional<Candidate> gradient_changed(const RunView& run,
   return c;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_background_change(const RunView& run) {
   // A cloud lights up by itself: its frames say nothing of the sky.
   std::vector<bool> clouded(run.count(), false);
   if (const auto light = light_history(run); light && light->log_odds_cloud > 0) {
@@ -190,6 +190,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_background_change() { return {page(), look}; }
+Cause cause_background_change() { return {background_change_page(), look_for_background_change}; }
 
 }  // namespace starwaist::diagnosis

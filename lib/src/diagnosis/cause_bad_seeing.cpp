@@ -11,7 +11,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage bad_seeing_page() {
   return {"bad_seeing",
           "bad seeing",
           "The air is turbulent. The run is sound, but even in focus the stars are large, so that "
@@ -52,7 +52,7 @@ double narrow_over_typical(const RunView& run) {
   return std::min(1.0, sample_quantile(sizes, kNarrow) / median(sizes));
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_bad_seeing(const RunView& run) {
   const Rig& rig = run.record().rig;
   if (!run.curve() || !rig.pixel_um || !rig.focal_length_mm) return std::nullopt;
   const double smallest = run.curve()->smallest_px * narrow_over_typical(run);
@@ -88,7 +88,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"width of the smallest stars", seeing, "arcsec"},
                 {"usual width", usual, "arcsec"},
                 {"smallest size", smallest, "px"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::wait_for_steadier_air,
               "Wait for steadier air, let the telescope cool, and sweep wider."};
   c.covers = {"step_too_small"};  // the wide star makes the curve shallow
@@ -100,6 +99,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_bad_seeing() { return {page(), look}; }
+Cause cause_bad_seeing() { return {bad_seeing_page(), look_for_bad_seeing}; }
 
 }  // namespace starwaist::diagnosis

@@ -12,7 +12,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage defects_as_stars_page() {
   return {
       "defects_as_stars",
       "defects outnumber the stars",
@@ -112,7 +112,7 @@ std::size_t fixed_stars(const RunRecord& record, const std::unordered_set<std::i
   }));
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_defects_as_stars(const RunView& run) {
   const RunRecord& record = run.record();
   constexpr std::size_t kFewestFrames = 3;
   if (record.frames.size() < kFewestFrames) return std::nullopt;
@@ -137,10 +137,10 @@ std::optional<Candidate> look(const RunView& run) {
   // A count: only the faint end of both is a matter of opinion.
   const double even = misled ? 0.8 : 1.1;
   c.log_odds = std::clamp(10 * std::log(ratio / even), -6.0, misled ? 6.0 : 4.0);
-  // Where stars are few, any sensor's usual defects outnumber them.
-  constexpr double kFewStars = 15;
+  // Left out they harm nothing, and any sensor's usual ones may outnumber few stars: so dense that
+  // a measurement without care is theirs.
   constexpr double kUsualDensity = 200e-6;  // of the pixels; common practice, no source
-  if (stars < kFewStars) {
+  if (!misled) {
     const FrameMeasurement& frame = record.frames.front().measurement;
     const double pixels = static_cast<double>(frame.width_px) * frame.height_px;
     const double density = static_cast<double>(defects) / pixels;
@@ -159,15 +159,23 @@ std::optional<Candidate> look(const RunView& run) {
                 "bad_seeing", "field_tilt",     "field_curvature", "extended_objects"};
   }
   c.evidence = {{"fixed defects", static_cast<double>(defects), ""}, {"stars", stars, ""}};
-  c.remedy = {
-      codes::calibrate_or_expose_longer,
-      "Take a dark frame off, cool the sensor, or expose longer so that stars lead. A program "
-      "that measures whatever is bright follows the defects here."};
+  const std::string otherwise =
+      " A program that measures whatever is bright follows the defects here.";
+  // Longer exposures are no remedy where stars are clipped.
+  const bool clipped = std::any_of(record.frames.begin(), record.frames.end(),
+                                   [](const auto& f) { return f.measurement.saturated_count > 0; });
+  c.remedy =
+      clipped ? Statement{codes::calibrate,
+                          "Take a dark frame off the frames or cool the sensor." + otherwise}
+              : Statement{codes::calibrate_or_expose_longer,
+                          "Take a dark frame off, cool the sensor, or expose longer so that stars "
+                          "lead." +
+                              otherwise};
   return c;
 }
 
 }  // namespace
 
-Cause cause_defects_as_stars() { return {page(), look}; }
+Cause cause_defects_as_stars() { return {defects_as_stars_page(), look_for_defects_as_stars}; }
 
 }  // namespace starwaist::diagnosis

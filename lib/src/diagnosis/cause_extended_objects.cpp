@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage extended_objects_page() {
   return {
       "extended_objects",
       "galaxies, nebula knots or a bright core among the stars",
@@ -148,7 +148,7 @@ std::vector<std::pair<std::string, double>> region_to_ignore(const RunView& run,
   return {{"ignore_radius_px", std::ceil(1.2 * reach + 4 * run.point(0).size_px.value_or(5))}};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_extended_objects(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   const Objects objects = objects_of(run);
   constexpr int kFewestObjects = 5;
@@ -208,6 +208,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_extended_objects() { return {page(), look}; }
+Cause cause_extended_objects() { return {extended_objects_page(), look_for_extended_objects}; }
 
 }  // namespace starwaist::diagnosis

@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage few_stars_page() {
   return {"few_stars",
           "too few or too faint stars",
           "The sizes rest on a handful of stars or on faint ones, so that each size is uncertain: "
@@ -22,18 +22,21 @@ CausePage page() {
           "common practice, no source"};
 }
 
-// Which points' stars count: frames in a cloud have their own cause, and far from focus stars are
-// lost to their size.
+constexpr double kNear = 2.5;  // times the smallest size
+
+// Far from focus stars are lost to their size, however many there are.
+bool is_far(const RunView& run, std::size_t i) {
+  return run.curve() && run.curve()->size_px[i] > kNear * run.curve()->smallest_px;
+}
+
+// Which points' stars count: frames in a cloud have their own cause.
 std::vector<bool> points_that_count(const RunView& run) {
   std::vector<bool> counts(run.count(), true);
   if (const auto light = light_history(run); light && light->log_odds_cloud > 0) {
     for (const std::size_t i : light->dimmed) counts[i] = false;
   }
-  if (run.curve()) {
-    constexpr double kNear = 2.5;  // times the smallest size
-    for (std::size_t i = 0; i < run.count(); ++i) {
-      if (run.curve()->size_px[i] > kNear * run.curve()->smallest_px) counts[i] = false;
-    }
+  for (std::size_t i = 0; i < run.count(); ++i) {
+    if (is_far(run, i)) counts[i] = false;
   }
   return counts;
 }
@@ -42,6 +45,7 @@ struct StarsOfRun {
   double count = 0;       // of a frame, median
   double error = 0;       // of a frame's size, relative; 0 where unknown
   std::size_t empty = 0;  // frames without a size
+  std::size_t away = 0;   // of them such as were taken on the way to focus
   std::optional<double> exposure_s;
   bool near = false;  // counted near focus
 };
@@ -53,10 +57,14 @@ std::optional<StarsOfRun> stars_of(const RunView& run) {
   if (!found.near) counts.assign(run.count(), true);
   std::vector<double> stars;
   std::vector<double> relative;
+  const bool shows_focus = run.sized_points().size() >= VerdictRules::kTrustedPoints;
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
     if (run.facts(i).exposure_s) found.exposure_s = run.facts(i).exposure_s;
-    if (!p.size_px) ++found.empty;
+    if (!p.size_px) {
+      ++found.empty;
+      found.away += shows_focus && is_far(run, i) ? 1 : 0;
+    }
     if (!counts[i]) continue;
     // Of those that all frames share only some are left where the outer frames show few.
     const int own = run.has_frames() ? run.record().frames[i].measurement.star_count : 0;
@@ -69,11 +77,12 @@ std::optional<StarsOfRun> stars_of(const RunView& run) {
   return found;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_few_stars(const RunView& run) {
   const auto found = stars_of(run);
   if (!found) return std::nullopt;
-  const auto& [count, error, empty, exposure, near] = *found;
-  const double lost = static_cast<double>(empty) / static_cast<double>(run.count());
+  const auto& [count, error, empty, away, exposure, near] = *found;
+  const double lost = static_cast<double>(empty - away) /
+                      static_cast<double>(std::max<std::size_t>(1, run.count() - away));
   const double by_count = 6 * (std::log(8.5) - std::log(count + 0.5));
   const double by_error = error > 0 ? 4 * std::log(error / 0.04) : -20;
   const double by_loss = lost > 0.5 ? 2.0 : -20;
@@ -99,7 +108,6 @@ std::optional<Candidate> look(const RunView& run) {
     seconds = " (" + format_short(kLonger * *exposure) + " s)";
     c.settings = {{"exposure_s", kLonger * *exposure}};
   }
-  c.changes = Remedy::exposure;
   c.remedy = {codes::get_more_star_light,
               "Expose " + format_short(kLonger) + " times as long" + seconds +
                   ", or use the clear filter, bin, or point at a richer field."};
@@ -117,6 +125,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_few_stars() { return {page(), look}; }
+Cause cause_few_stars() { return {few_stars_page(), look_for_few_stars}; }
 
 }  // namespace starwaist::diagnosis

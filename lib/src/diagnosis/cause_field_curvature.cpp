@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage field_curvature_page() {
   return {
       "field_curvature",
       "curvature: centre and corners focus at different positions",
@@ -27,7 +27,7 @@ CausePage page() {
       "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_field_curvature(const RunView& run) {
   const RunRecord& record = run.record();
   if (!record.field_focus) return std::nullopt;
   const FieldFocus& field = *record.field_focus;
@@ -54,21 +54,20 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {
       {"best focus at the corners less that at the centre", field.curvature_steps, "steps"},
       {"standard error", field.curvature_sigma_steps, "steps"},
-      {"stars that tell it", static_cast<double>(field.stars), ""}};
+      {"stars that show it", static_cast<double>(field.stars), ""}};
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
   c.remedy = {
       codes::adjust_flattener_distance,
       "Check the distance from the flattener or corrector to the sensor against its maker's "
-      "figure, and change it by small spacers. Until then focus at " +
-          format_fixed(field.compromise_focus_steps, 0) +
-          ", where the field's stars are smallest on the whole."};
+      "figure, and change it by small spacers. Until then this run's best focus is where the "
+      "field's stars are smallest on the whole."};
   return c;
 }
 
 }  // namespace
 
-Cause cause_field_curvature() { return {page(), look}; }
+Cause cause_field_curvature() { return {field_curvature_page(), look_for_field_curvature}; }
 
 }  // namespace starwaist::diagnosis

@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage field_tilt_page() {
   return {
       "field_tilt",
       "tilt: one side of the field focuses elsewhere than the other",
@@ -41,7 +41,7 @@ std::string far_side(double tilt_x, double tilt_y) {
   return side;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_field_tilt(const RunView& run) {
   const RunRecord& record = run.record();
   if (!record.field_focus) return std::nullopt;
   const FieldFocus& field = *record.field_focus;
@@ -81,21 +81,20 @@ std::optional<Candidate> look(const RunView& run) {
       {"change of best focus from the left edge to the right", field.tilt_x_steps, "steps"},
       {"change of best focus from the first row to the last", field.tilt_y_steps, "steps"},
       {"standard error of the change", sigma, "steps"},
-      {"stars that tell it", static_cast<double>(field.stars), ""}};
+      {"stars that show it", static_cast<double>(field.stars), ""}};
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
   c.remedy = {
       codes::correct_tilt,
       "Check that camera and focuser sit square and tight, then correct the tilt with shims or a "
-      "tilt plate. Until then focus at " +
-          format_fixed(field.compromise_focus_steps, 0) +
-          ", where the field's stars are smallest on the whole."};
+      "tilt plate. Until then this run's best focus is where the field's stars are smallest on the "
+      "whole."};
   return c;
 }
 
 }  // namespace
 
-Cause cause_field_tilt() { return {page(), look}; }
+Cause cause_field_tilt() { return {field_tilt_page(), look_for_field_tilt}; }
 
 }  // namespace starwaist::diagnosis

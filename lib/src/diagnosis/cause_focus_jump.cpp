@@ -8,7 +8,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage focus_jump_page() {
   return {"focus_jump",
           "the focus jumped during the run",
           "Between two frames the focus moved by itself: a mirror flopped, the drawtube slipped, "
@@ -22,13 +22,18 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_focus_jump(const RunView& run) {
   if (!run.rivals()) return std::nullopt;
   const Account& a = run.rivals()->focus_jump;
   if (a.moved_steps.empty()) return std::nullopt;
   // Sizes without a curve cannot show two pieces of one.
   constexpr double kNoCurve = 10;  // ranges
   if (!run.curve() || run.curve()->core_steps() > kNoCurve * range_steps_of(run)) {
+    return std::nullopt;
+  }
+  // Within half of the zone it changes nothing that could be seen; the answer allows for it.
+  if (run.record().fit.critical_focus_zone_steps &&
+      std::abs(a.amount_steps) < tolerable_steps(run)) {
     return std::nullopt;
   }
   Candidate c;
@@ -59,6 +64,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_focus_jump() { return {page(), look}; }
+Cause cause_focus_jump() { return {focus_jump_page(), look_for_focus_jump}; }
 
 }  // namespace starwaist::diagnosis

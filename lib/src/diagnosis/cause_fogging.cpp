@@ -10,7 +10,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage fogging_page() {
   return {"fogging",
           "dew or frost on the optics",
           "The optics fog up: light is lost steadily, haloes grow, sizes grow with them.",
@@ -22,7 +22,7 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_fogging(const RunView& run) {
   const auto light = light_history(run);
   if (!light || light->fog_loss <= 0 || light->from_counts) return std::nullopt;
   Candidate c;
@@ -49,6 +49,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_fogging() { return {page(), look}; }
+Cause cause_fogging() { return {fogging_page(), look_for_fogging}; }
 
 }  // namespace starwaist::diagnosis

@@ -15,7 +15,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage image_motion_page() {
   return {
       "image_motion",
       "trailed or shaken frames",
@@ -164,7 +164,7 @@ constexpr double kLeastDrawn = 0.06;
 // ln of the odds that `drawn` is more than `least`, a matter of opinion to a seventh of it.
 double log_odds_notable(double drawn, double least) { return 7 * std::log(drawn / least) / 0.5; }
 
-constexpr double kUsual = 0.04;  // of runs; common practice, no source
+constexpr double kUsualShare = 0.04;  // of runs; common practice, no source
 
 // How far a frame's size lies above the curve, in standard errors: what trails its stars makes them
 // larger too. No more than `kMost`, seeing does that as well.
@@ -206,7 +206,7 @@ std::optional<Candidate> single_frames(const RunView& run, const std::vector<Dra
   if (c.spoiled.empty()) return std::nullopt;
   c.log_odds =
       std::min(log_ratio_of_sigmas(std::min(strongest, 12.0), static_cast<double>(frames.size())) +
-                   log_odds_of(kUsual),
+                   log_odds_of(kUsualShare),
                log_odds_notable(most_drawn, kLeastDrawn) + 0.5);
   c.log_odds = std::min(c.log_odds, 5.0);
   c.share = static_cast<double>(c.spoiled.size()) / static_cast<double>(frames.size());
@@ -242,9 +242,9 @@ std::optional<Candidate> every_frame(const std::vector<Drawn>& frames, const Opt
   constexpr double kCommon = 0.085;
   if (drawn < 0.5 * kCommon) return std::nullopt;
   Candidate c;
-  c.log_odds = std::min(
-      {log_ratio_of_sigmas(std::min(length(optics.constant) / sigma, 12.0)) + log_odds_of(kUsual),
-       log_odds_notable(drawn, kCommon), 4.0});
+  c.log_odds = std::min({log_ratio_of_sigmas(std::min(length(optics.constant) / sigma, 12.0)) +
+                             log_odds_of(kUsualShare),
+                         log_odds_notable(drawn, kCommon), 4.0});
   if (is_coma(collimation, direction_deg(optics.constant))) return std::nullopt;
   const double trail = trail_px(length(optics.constant));
   c.share = 1;
@@ -395,8 +395,8 @@ std::optional<Candidate> shaken_round(const RunView& run) {
   constexpr double kLeastGrowth = 0.35;  // of the square: 16 % of the size
   const double growth = typical / least_square;
   if (nearest_px > 2.2 * std::sqrt(least_square)) return std::nullopt;
-  c.log_odds = std::min(
-      {best.score + log_odds_of(kUsual), 7 * std::log(growth / kLeastGrowth), log_odds_of(0.85)});
+  c.log_odds = std::min({best.score + log_odds_of(kUsualShare), 7 * std::log(growth / kLeastGrowth),
+                         log_odds_of(0.85)});
   // A row of neighbours at the beginning or the end is rather slack, a jump or a stall.
   const bool row = best.members.back() - best.members.front() + 1 == best.members.size();
   const bool at_end = best.members.front() == 0 || best.members.back() + 1 == all.size();
@@ -435,7 +435,7 @@ std::vector<Drawn> all_drawn(const RunView& run) {
   return frames;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_image_motion(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   const std::vector<Drawn> frames = all_drawn(run);
   constexpr std::size_t kFewestFrames = 3;
@@ -472,6 +472,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_image_motion() { return {page(), look}; }
+Cause cause_image_motion() { return {image_motion_page(), look_for_image_motion}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage miscollimation_page() {
   return {
       "miscollimation",
       "miscollimation: the mirrors do not share one axis",
@@ -27,7 +27,7 @@ CausePage page() {
       "shift of the shadow: ray sum of Seidel coma; the rest common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_miscollimation(const RunView& run) {
   const RunRecord& record = run.record();
   if (!record.collimation) return std::nullopt;
   const Collimation& seen = *record.collimation;
@@ -76,6 +76,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_miscollimation() { return {page(), look}; }
+Cause cause_miscollimation() { return {miscollimation_page(), look_for_miscollimation}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage no_motion_page() {
   return {
       "no_motion",
       "the focus did not move",
@@ -81,7 +81,7 @@ std::optional<Candidate> from_some_frame(const RunView& run) {
   return c;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_no_motion(const RunView& run) {
   if (!run.rivals()) return std::nullopt;
   auto whole = whole_run(run);
   auto part = from_some_frame(run);
@@ -96,6 +96,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_no_motion() { return {page(), look}; }
+Cause cause_no_motion() { return {no_motion_page(), look_for_no_motion}; }
 
 }  // namespace starwaist::diagnosis

@@ -2,13 +2,14 @@
 #include <string>
 
 #include "diagnosis/cause.h"
+#include "diagnosis/far_out.h"
 #include "diagnosis/phrases.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage one_sided_page() {
   return {"one_sided",
           "best focus lies outside the sampled range",
           "All positions lie on one side of best focus, so that the curve only falls or only rises."
@@ -33,7 +34,48 @@ double outside_by_fit(const RunView& run, double edge_steps, double sign) {
   return normal_cdf(sign * (*fit.best_focus_steps - edge_steps) / *fit.best_focus_sigma_steps);
 }
 
-std::optional<Candidate> look(const RunView& run) {
+// The next sweep reaches over what is not known of the place.
+SweepSettings sweep_after(const RunView& run, const FarOut& far, double guess_steps) {
+  return sweep_about(run, within_limits(run.record().rig, guess_steps),
+                     std::max(far.core_steps, far.sigma_steps));
+}
+
+Candidate of_far_run(const RunView& run, const FarOut& far) {
+  const Rig& rig = run.record().rig;
+  const double below = far.middle_steps - far.distance_steps;
+  const double above = far.middle_steps + far.distance_steps;
+  Candidate c;
+  // Before all that stars far out of focus look like: few, faint, large, all of one size.
+  c.log_odds = far.side ? 9 : 8.5;
+  c.share = 1;
+  c.effect = Effect::doubtful;
+  c.covers = {"step_too_large", "step_too_small", "bad_seeing", "few_stars", "no_motion"};
+  c.summary = "All frames are far out of focus: stars of " + format_fixed(far.size_px, 0) +
+              " px half-flux radius are about " + steps_words(far.distance_steps) +
+              " from best focus by this rig, ";
+  c.evidence = {{"half-flux radius in the middle of the run", far.size_px, "px"},
+                {"distance from best focus by the rig", far.distance_steps, "steps"},
+                {"its standard error", far.sigma_steps, "steps"}};
+  if (!far.side) {
+    c.summary += "and these frames do not show to which side.";
+    c.remedy = {codes::find_the_side,
+                "Take one frame near " + steps_words(within_limits(rig, below)) + " and one near " +
+                    steps_words(within_limits(rig, above)) +
+                    ": where the stars are smaller, sweep."};
+    return c;
+  }
+  const double guess = *far.side > 0 ? above : below;
+  const SweepSettings sweep = sweep_after(run, far, guess);
+  c.summary += std::string("towards ") + (*far.side > 0 ? "larger" : "smaller") +
+               " positions, near " + steps_words(within_limits(rig, guess)) + ".";
+  c.evidence.push_back({"rough guess of best focus", guess, "steps"});
+  c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, guess) + "."};
+  c.settings = settings_of(run, sweep);
+  return c;
+}
+
+std::optional<Candidate> look_for_one_sided(const RunView& run) {
+  if (const auto far = far_out(run)) return of_far_run(run, *far);
   if (!run.rivals() || !run.curve()) return std::nullopt;
   const Rivals& r = *run.rivals();
   const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
@@ -70,7 +112,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"chance that it lies there", 100 * outside, "%"},
                 {"edge of the sampled range", edge, "steps"},
                 {"rough guess of best focus", guess, "steps"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, guess) + "."};
   c.settings = settings_of(run, sweep);
   c.covers = {"step_too_large", "step_too_small", "bad_seeing"};
@@ -79,6 +120,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_one_sided() { return {page(), look}; }
+Cause cause_one_sided() { return {one_sided_page(), look_for_one_sided}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage passing_cloud_page() {
   return {"passing_cloud",
           "a cloud passed",
           "Some frames lost light: the same stars are dimmer than in the others, the faint ones "
@@ -23,7 +23,7 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_passing_cloud(const RunView& run) {
   const auto light = light_history(run);
   if (!light || light->dimmed.empty()) return std::nullopt;
   Candidate c;
@@ -68,6 +68,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_passing_cloud() { return {page(), look}; }
+Cause cause_passing_cloud() { return {passing_cloud_page(), look_for_passing_cloud}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage saturation_page() {
   return {
       "saturation",
       "the stars are clipped",
@@ -21,7 +21,7 @@ CausePage page() {
       "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_saturation(const RunView& run) {
   if (!run.has_frames()) return std::nullopt;
   double worst = 0;
   std::size_t all_clipped = 0;
@@ -51,7 +51,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"stars clipped in the worst frame", 100 * worst, "%"},
                 {"clipped stars in it", most, ""},
                 {"frames with clipped stars alone", static_cast<double>(all_clipped), ""}};
-  c.changes = Remedy::exposure;
   c.remedy = {codes::expose_less, "Expose a quarter as long or lower the gain."};
   if (exposure && *exposure > 0) {
     c.remedy = {codes::expose_less, "Expose a quarter as long (" + format_short(0.25 * *exposure) +
@@ -64,6 +63,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_saturation() { return {page(), look}; }
+Cause cause_saturation() { return {saturation_page(), look_for_saturation}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage slack_page() {
   return {"slack",
           "the slack was not taken up",
           "Gears, belts and threads have free play. When the focuser turns round, its first moves "
@@ -29,7 +29,7 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_slack(const RunView& run) {
   if (!run.rivals()) return std::nullopt;
   const Account& a = run.rivals()->slack;
   if (a.moved_steps.empty()) return std::nullopt;
@@ -66,6 +66,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_slack() { return {page(), look}; }
+Cause cause_slack() { return {slack_page(), look_for_slack}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage step_too_large_page() {
   return {"step_too_large",
           "the steps are too large",
           "Only one or two positions lie near the minimum, or the outer stars are so large and "
@@ -24,7 +24,7 @@ CausePage page() {
           "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_step_too_large(const RunView& run) {
   if (!run.curve()) return std::nullopt;
   const HealthyCurve& curve = *run.curve();
   double smallest = 1e300;
@@ -78,7 +78,6 @@ std::optional<Candidate> look(const RunView& run) {
                 {"width of the curve", core, "steps"},
                 {"positions near the minimum", static_cast<double>(near), ""},
                 {"largest size over the smallest", largest / curve.smallest_px, ""}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep,
               "Repeat the sweep " + sweep_words(run, sweep, curve.best_focus_steps) + "."};
   c.settings = settings_of(run, sweep);
@@ -87,6 +86,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_step_too_large() { return {page(), look}; }
+Cause cause_step_too_large() { return {step_too_large_page(), look_for_step_too_large}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage step_too_small_page() {
   return {"step_too_small",
           "the steps are too small",
           "The whole sweep stays so close to best focus that the sizes change by little more than "
@@ -75,7 +75,7 @@ double log_odds_too_small(const RunView& run, const SizesOfCurve& sizes) {
   return odds;
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_step_too_small(const RunView& run) {
   if (!run.rivals() || !run.curve()) return std::nullopt;
   const HealthyCurve& curve = *run.curve();
   const SizesOfCurve sizes = sizes_of_curve(run);
@@ -105,7 +105,6 @@ std::optional<Candidate> look(const RunView& run) {
   c.evidence = {{"change of size over the range", rise, "px"},
                 {"noise of the sizes", noise, "px"},
                 {"range", range, "steps"}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::repeat_sweep,
               "Repeat the sweep " + sweep_words(run, sweep, centre) +
                   ", so that the outermost stars are two to three times as large as the smallest."};
@@ -116,6 +115,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_step_too_small() { return {page(), look}; }
+Cause cause_step_too_small() { return {step_too_small_page(), look_for_step_too_small}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,7 +9,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-CausePage page() {
+CausePage thermal_drift_page() {
   return {"thermal_drift",
           "the temperature moved the focus during the run",
           "Tube and mirrors shrink as they cool. When the temperature changes by more than about "
@@ -74,7 +74,7 @@ std::optional<TemperatureLine> temperature_line(const RunView& run) {
   return TemperatureLine{slope, mean_x, slope * span, error_c};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_thermal_drift(const RunView& run) {
   const auto line = temperature_line(run);
   if (!line || std::abs(line->drift_c) < 3 * line->error_c) return std::nullopt;
   const double drift_c = line->drift_c;
@@ -124,6 +124,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_thermal_drift() { return {page(), look}; }
+Cause cause_thermal_drift() { return {thermal_drift_page(), look_for_thermal_drift}; }
 
 }  // namespace starwaist::diagnosis

@@ -9,10 +9,10 @@ namespace {
 
 // The verdict's own rule: what a curve with three parameters needs to be checked and not only
 // drawn.
-constexpr int kEnough = VerdictRules::kTrustedPoints;
+constexpr int kTrustedCount = VerdictRules::kTrustedPoints;
 constexpr int kRecommended = 9;
 
-CausePage page() {
+CausePage too_few_points_page() {
   return {
       "too_few_points",
       "too few usable points",
@@ -27,7 +27,7 @@ CausePage page() {
       "common practice, no source"};
 }
 
-std::optional<Candidate> look(const RunView& run) {
+std::optional<Candidate> look_for_too_few_points(const RunView& run) {
   int usable = 0;
   std::set<double> positions;
   for (std::size_t i = 0; i < run.count(); ++i) {
@@ -36,20 +36,19 @@ std::optional<Candidate> look(const RunView& run) {
     positions.insert(run.point(i).position_steps);
   }
   const int different = static_cast<int>(positions.size());
-  if (usable >= kEnough && different >= VerdictRules::kTrustedPositions) return std::nullopt;
+  if (usable >= kTrustedCount && different >= VerdictRules::kTrustedPositions) return std::nullopt;
   Candidate c;
   c.log_odds = log_odds_of(0.97);  // a count: only the limit is a matter of opinion
   c.share = 1;
   c.effect =
       usable < VerdictRules::kFewestPoints || different < 3 ? Effect::unusable : Effect::doubtful;
   c.summary = "Only " + std::to_string(usable) + " usable points at " + std::to_string(different) +
-              " different positions; " + std::to_string(kEnough) +
+              " different positions; " + std::to_string(kTrustedCount) +
               " are the least that check "
               "a curve.";
   c.evidence = {{"usable points", static_cast<double>(usable), ""},
                 {"different positions", static_cast<double>(different), ""},
                 {"points taken", static_cast<double>(run.count()), ""}};
-  c.changes = Remedy::sweep;
   c.remedy = {codes::take_more_points, "Take " + std::to_string(kRecommended) +
                                            " positions, half of them on each side of best focus."};
   c.settings = {{"points", kRecommended}};
@@ -64,6 +63,6 @@ std::optional<Candidate> look(const RunView& run) {
 
 }  // namespace
 
-Cause cause_too_few_points() { return {page(), look}; }
+Cause cause_too_few_points() { return {too_few_points_page(), look_for_too_few_points}; }
 
 }  // namespace starwaist::diagnosis

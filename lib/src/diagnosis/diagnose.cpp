@@ -1,10 +1,13 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <tuple>
+#include <utility>
 
 #include "diagnosis/accounts.h"
 #include "diagnosis/cause.h"
 #include "diagnosis/phrases.h"
+#include "diagnosis/remedies.h"
 #include "starwaist/diagnosis.h"
 
 namespace starwaist {
@@ -21,6 +24,11 @@ std::vector<Accepted> without_covered(std::vector<Accepted> accepted) {
   return accepted;
 }
 
+// Of two that are as likely the one that explains more.
+bool likelier(const Candidate& a, const Candidate& b) {
+  return std::tie(a.log_odds, a.share) > std::tie(b.log_odds, b.share);
+}
+
 // The likeliest cause is accepted, the run looked at again without what it accounts for, until
 // nothing stands out.
 // `run` is left without what the accepted ones account for.
@@ -33,7 +41,7 @@ std::vector<Accepted> compete(RunView& run) {
       if (done.count(cause.page.cause) != 0) continue;
       auto candidate = cause.look(run);
       if (!candidate || probability_of(candidate->log_odds) < kLeastConfidence) continue;
-      if (!best || candidate->log_odds > best->candidate.log_odds) {
+      if (!best || likelier(*candidate, best->candidate)) {
         best = Accepted{cause.page.cause, std::move(*candidate)};
       }
     }
@@ -73,18 +81,17 @@ Effect effect_of(const Accepted& accepted) {
 
 // Two findings may each ask for another sweep or another exposure: the first one's holds, and the
 // others refer to it.
-void keep_one_remedy_of_a_kind(const std::vector<Accepted>& accepted,
-                               std::vector<Finding>& findings) {
+void keep_one_remedy_of_a_kind(std::vector<Finding>& findings) {
   std::set<Remedy> given;
-  for (std::size_t i = 0; i < findings.size(); ++i) {
-    const Remedy kind = accepted[i].candidate.changes;
+  for (Finding& finding : findings) {
+    const Remedy kind = changed_by(finding.remedy.code).value_or(Remedy::of_its_own);
     if (kind == Remedy::of_its_own || given.insert(kind).second) continue;
-    findings[i].remedy = kind == Remedy::sweep
-                             ? Statement{codes::sweep_as_above,
-                                         "Take the sweep that is advised above; it cures this too."}
-                             : Statement{codes::expose_as_above,
-                                         "Set the exposure as advised above, then look again."};
-    findings[i].settings.clear();
+    finding.remedy = kind == Remedy::sweep
+                         ? Statement{codes::sweep_as_above,
+                                     "Take the sweep that is advised above; it cures this too."}
+                         : Statement{codes::expose_as_above,
+                                     "Set the exposure as advised above, then look again."};
+    finding.settings.clear();
   }
 }
 
@@ -99,6 +106,21 @@ void lower_verdict(const Accepted& accepted, FitResult& fit) {
   fit.reasons.push_back({accepted.cause, accepted.candidate.summary});
 }
 
+// The points after the jump are enough to show best focus by themselves, and it is the same: the
+// answer holds whether the focus jumped or not.
+bool holds_after(const RunView& run, const Account& jump, const FitResult& fit) {
+  constexpr int kEnough = VerdictRules::kTrustedPoints + 1;
+  const auto& points = run.record().fit.points;
+  const auto from = points.begin() + static_cast<std::ptrdiff_t>(jump.at);
+  const std::vector<CurvePoint> after(from, points.end());
+  const auto sized = std::count_if(after.begin(), after.end(),
+                                   [](const CurvePoint& p) { return p.size_px.has_value(); });
+  if (sized < kEnough) return false;
+  const auto alone = fit_curve(after, run.record().rig, run.record().options);
+  return alone && alone->verdict == Verdict::trusted &&
+         std::abs(*alone->best_focus_steps - *fit.best_focus_steps) < 0.5 * tolerable_steps(run);
+}
+
 // A jump that is too improbable to be listed may still be too probable for an answer to be relied
 // on: across the minimum it hides in the sharpest frame. Of healthy runs 3 % lose their trust by it
 // (bench/diagnosis_bench and another simulator).
@@ -108,7 +130,7 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
   const Account& jump = run.rivals()->focus_jump;
   const double chance = probability_of(jump.log_odds);
   if (chance < kTooProbable || jump.moved_steps.empty() ||
-      std::abs(jump.amount_steps) < tolerable_steps(run)) {
+      std::abs(jump.amount_steps) < tolerable_steps(run) || holds_after(run, jump, fit)) {
     return;
   }
   fit.verdict = Verdict::doubtful;
@@ -117,7 +139,7 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
                              steps_words(std::abs(jump.amount_steps)) + " between " +
                              run.point(jump.at - 1).file + " and " + run.point(jump.at).file +
                              " would explain the sizes too (chance " + percent(chance) +
-                             "); repeat the run to tell"});
+                             "); repeat the run to find out"});
 }
 
 }  // namespace
@@ -138,18 +160,16 @@ Diagnosis diagnose(const RunRecord& record) {
     for (const auto& cause : accepted) diagnosis::lower_verdict(cause, diagnosis.fit);
   }
   diagnosis::allow_for_jump(run, diagnosis.fit);
-  const auto surer = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
-    return diagnosis::confidence_of(a) > diagnosis::confidence_of(b);
+  // What harmed nothing is never ahead of what changed the answer.
+  const auto goes_before = [](const diagnosis::Accepted& a, const diagnosis::Accepted& b) {
+    return std::pair(diagnosis::effect_of(a), diagnosis::confidence_of(a)) >
+           std::pair(diagnosis::effect_of(b), diagnosis::confidence_of(b));
   };
-  std::stable_sort(accepted.begin(), accepted.end(), surer);
-  const auto decisive = std::max_element(
-      accepted.begin(), accepted.end(),
-      [](const auto& a, const auto& b) { return a.candidate.effect < b.candidate.effect; });
-  if (decisive != accepted.end()) std::rotate(accepted.begin(), decisive, decisive + 1);
+  std::stable_sort(accepted.begin(), accepted.end(), goes_before);
   for (const auto& cause : accepted) {
     diagnosis.findings.push_back(diagnosis::finding_of(cause));
   }
-  diagnosis::keep_one_remedy_of_a_kind(accepted, diagnosis.findings);
+  diagnosis::keep_one_remedy_of_a_kind(diagnosis.findings);
   if (!accepted.empty()) diagnosis.findings.front().decisive = true;
   return diagnosis;
 }

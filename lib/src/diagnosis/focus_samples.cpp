@@ -11,7 +11,7 @@
 namespace starwaist::diagnosis {
 namespace {
 
-constexpr std::size_t kFewestPoints = 4;  // a curve has three parameters
+constexpr std::size_t kFewestOfCurve = 4;  // a curve has three parameters
 
 }  // namespace
 
@@ -53,7 +53,7 @@ std::optional<HealthyCurve> fit_healthy_curve(const RunView& run) {
   const std::vector<std::size_t>& which = run.sized_points();
   std::size_t used = 0;
   for (const std::size_t i : which) used += run.point(i).used ? 1 : 0;
-  if (used < kFewestPoints) return std::nullopt;
+  if (used < kFewestOfCurve) return std::nullopt;
   curve::Samples s = samples_of(run, which);
   curve::ShapeFitter fitter(shape_of(run.record()));
   const auto leave_out_bad = [&] {

@@ -48,15 +48,15 @@ double log_odds_of_bad(double bad, double n) {
 }
 
 // The rows of one line.
-struct Rows {
+struct LineRows {
   const MatrixXd& x;
   const VectorXd& y;
   VectorXd sigma_squared;
   bool sigmas = false;  // whether any run says how sure it is
 };
 
-Rows make_rows(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared) {
-  Rows rows{x, y, sigma_squared, sigma_squared.mean() > 0};
+LineRows make_rows(const MatrixXd& x, const VectorXd& y, const VectorXd& sigma_squared) {
+  LineRows rows{x, y, sigma_squared, sigma_squared.mean() > 0};
   // Runs without any scatter must not make a weight infinite.
   const double floor = 1e-10 * std::max(1.0, y.cwiseAbs().maxCoeff());
   rows.sigma_squared.array() += floor * floor;
@@ -78,7 +78,7 @@ struct LessLikely {
 
 // How the rows lie to the fit of the good ones, without a weight. Absent where those cannot be
 // fitted.
-std::optional<Split> placed(const Rows& rows, std::vector<bool> good) {
+std::optional<Split> placed(const LineRows& rows, std::vector<bool> good) {
   const auto used = rows_that(good);
   if (static_cast<Index>(used.size()) < rows.x.cols() + 2) return std::nullopt;
   const VectorXd& s2 = rows.sigma_squared;
@@ -108,7 +108,7 @@ std::optional<Split> placed(const Rows& rows, std::vector<bool> good) {
 }
 
 // The same with its weight, up to a factor that all splits share.
-std::optional<Split> weighed(const Rows& rows, std::vector<bool> good) {
+std::optional<Split> weighed(const LineRows& rows, std::vector<bool> good) {
   auto split = placed(rows, std::move(good));
   if (!split) return std::nullopt;
   const VectorXd& s2 = rows.sigma_squared;
@@ -152,7 +152,7 @@ std::vector<bool> without_farthest(std::size_t bad, const VectorXd& relative) {
 
 // The likeliest split with `bad` rows out that concentration steps (Rousseeuw & Van Driessen 1999,
 // from memory) find from where the rows lie to a robust line.
-std::optional<Split> with_bad(const Rows& rows, std::size_t bad, VectorXd relative) {
+std::optional<Split> with_bad(const LineRows& rows, std::size_t bad, VectorXd relative) {
   std::optional<Split> best;
   std::vector<bool> before;
   constexpr int kSteps = 5;
@@ -169,7 +169,7 @@ std::optional<Split> with_bad(const Rows& rows, std::size_t bad, VectorXd relati
 }
 
 // All splits of weight, the likeliest first, from those given.
-std::vector<Split> all_from(const Rows& rows, std::vector<Split> starts) {
+std::vector<Split> all_from(const LineRows& rows, std::vector<Split> starts) {
   constexpr double kDoubtful = 1.7;  // standard deviations from which a good row is looked at
   constexpr double kFarBelow = 7;    // logarithm of the weight over the best one's
   constexpr int kMostTurned = 24;    // splits whose rows are turned over
@@ -223,7 +223,7 @@ std::vector<bool> rows_within(double border, const VectorXd& relative) {
 }
 
 // Large samples: the border that follows from the share of bad rows, until nothing changes.
-Split settled(const Rows& rows, Split split) {
+Split settled(const LineRows& rows, Split split) {
   constexpr int kMostRounds = 30;
   for (int round = 0; round < kMostRounds; ++round) {
     const auto bad = static_cast<double>(rows_that(split.good, false).size());
@@ -288,7 +288,7 @@ BadRuns find_bad_runs(const MatrixXd& x, const VectorXd& y, const VectorXd& sigm
   nothing.good_rows.push_back({std::vector<bool>(n, true), 1});
   constexpr std::size_t kFewestSpare = 3;
   if (n < p + kFewestSpare) return nothing;
-  const Rows rows = make_rows(x, y, sigma_squared);
+  const LineRows rows = make_rows(x, y, sigma_squared);
   const Robust robust = robust_fit_of_some(x, y, sigma_squared, groups);
   if (!robust.usable) return nothing;
   const VectorXd relative = (y - x * robust.coefficients).array() /

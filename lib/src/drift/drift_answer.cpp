@@ -13,7 +13,6 @@ namespace {
 using Eigen::Index;
 
 constexpr double kWholeInterval = 0.95;
-constexpr double kSecondsPerMinute = 60;
 constexpr double kSecondsPerHour = 3600;
 
 double residual_rms(const DriftModel& model) {

@@ -22,8 +22,6 @@ using Eigen::VectorXd;
 using numerics::fit_linear;
 using numerics::LinearFit;
 
-constexpr double kSecondsPerMinute = 60;
-
 // The lags that are weighed, minutes.
 constexpr double kShortestLag = 2;
 constexpr double kLongestLag = 150;

@@ -16,6 +16,8 @@
 
 namespace starwaist::drift {
 
+inline constexpr double kSecondsPerMinute = 60;
+
 // A longer pause between two runs begins a new night.
 inline constexpr double kNightGapSeconds = 4 * 3600;
 

@@ -19,7 +19,7 @@ constexpr double kLeastSnr = 30;        // of a star that shows its shadow
 constexpr double kLeastRadiusPx = 3.5;  // a smaller shadow is lost between the pixels
 constexpr double kLeastDip = 0.08;      // of the middle against the ring
 constexpr std::size_t kMostStars = 48;
-constexpr std::size_t kFewestStars = 4;
+constexpr std::size_t kFewestShadows = 4;
 constexpr std::size_t kMostGroups = 8;
 constexpr double kStampRadii = 1.8;    // half-width of a stamp
 constexpr double kWindowRadii = 1.75;  // of the moments
@@ -228,7 +228,7 @@ struct Stamps {
 // Absent where too few stars are bright and large enough.
 std::optional<Stamps> stamps_of(const Frame& frame, const FrameMeasurement& measured) {
   const std::vector<const Star*> bright = bright_stars(measured);
-  if (bright.size() < kFewestStars) return std::nullopt;
+  if (bright.size() < kFewestShadows) return std::nullopt;
   std::vector<double> sizes;
   for (const Star* star : bright) sizes.push_back(*star->hfr_px);
   Stamps stamps;
@@ -243,7 +243,7 @@ std::optional<Stamps> stamps_of(const Frame& frame, const FrameMeasurement& meas
     stamps.images.push_back(std::move(*stamp));
     stamps.snr.push_back(star->snr);
   }
-  if (stamps.images.size() < kFewestStars) return std::nullopt;
+  if (stamps.images.size() < kFewestShadows) return std::nullopt;
   return stamps;
 }
 
@@ -306,7 +306,7 @@ std::optional<VectorMean> offset_by_outline(const Stamps& stamps, const donuts::
         donuts::fit_donut(stack_of(stamps.images, stamps.snr, g, groups), fit->radius_px);
     if (part) parts.emplace_back(part->outline_x, part->outline_y);
   }
-  if (parts.size() < kFewestStars) return std::nullopt;
+  if (parts.size() < kFewestShadows) return std::nullopt;
   return VectorMean{outline,
                     robust_vector_mean(parts, std::vector<double>(parts.size(), 1.0)).sigma};
 }

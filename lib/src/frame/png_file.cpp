@@ -18,7 +18,7 @@ namespace starwaist::frame_detail {
 namespace {
 
 // Deflate, the only compression of PNG, packs at most 1032 bytes into one.
-constexpr double kLargestRatio = 1100;
+constexpr double kLargestPngRatio = 1100;
 
 struct FileCloser {
   void operator()(std::FILE* file) const {
@@ -104,7 +104,7 @@ Result<Layout> read_layout(Png& png, ColorChannel channel) {
   if (auto believed = check_promise(
           file, static_cast<long long>(layout.width), static_cast<long long>(layout.height),
           static_cast<double>(layout.row_bytes) * static_cast<double>(layout.height),
-          kLargestRatio);
+          kLargestPngRatio);
       !believed) {
     return tl::unexpected<Error>(believed.error());
   }

@@ -17,7 +17,7 @@ namespace starwaist::frame_detail {
 namespace {
 
 // Lossless packing of a sensor's counts; more is damage or malice.
-constexpr double kLargestRatio = 4096;
+constexpr double kLargestRawRatio = 4096;
 constexpr const char* kDevelopFirst =
     "Convert it to a linear 16-bit TIFF with the camera's raw converter";
 
@@ -140,7 +140,7 @@ Result<std::optional<RawImage>> read_raw(const DiskFile& file) {
   const double bytes =
       static_cast<double>(data.sizes.raw_width) * data.sizes.raw_height * sizeof(ushort);
   if (auto believed =
-          check_promise(file, data.sizes.raw_width, data.sizes.raw_height, bytes, kLargestRatio);
+          check_promise(file, data.sizes.raw_width, data.sizes.raw_height, bytes, kLargestRawRatio);
       !believed) {
     return tl::unexpected<Error>(believed.error());
   }

@@ -23,7 +23,7 @@ namespace starwaist::frame_detail {
 namespace {
 
 // Deflate packs at most 1032 bytes into one, LZW some 2700; more is damage or malice.
-constexpr double kLargestRatio = 4096;
+constexpr double kLargestTiffRatio = 4096;
 constexpr int kMostPages = 1000;
 constexpr tmsize_t kLargestTileBytes = tmsize_t{1} << 28;
 
@@ -196,7 +196,7 @@ Result<Page> read_page(const Tiff& tiff, ColorChannel channel) {
   const double bytes =
       static_cast<double>(*width) * static_cast<double>(*height) * page.samples * page.bits / 8;
   if (auto believed = check_promise(file, *width, *height, bytes,
-                                    compression == COMPRESSION_NONE ? 1 : kLargestRatio);
+                                    compression == COMPRESSION_NONE ? 1 : kLargestTiffRatio);
       !believed) {
     return tl::unexpected<Error>(believed.error());
   }

@@ -15,8 +15,9 @@ using intake_detail::HistoryColumns;
 
 namespace {
 
-Result<HistoryColumns> find_columns(const std::string& file, const std::vector<std::string>& header,
-                                    const TableOptions& options) {
+Result<HistoryColumns> find_history_columns(const std::string& file,
+                                            const std::vector<std::string>& header,
+                                            const TableOptions& options) {
   auto columns = intake_detail::history_columns(header, options);
   if (!columns.missing.empty()) return intake_detail::lacks(file, columns.missing, header);
   std::string what;
@@ -40,8 +41,8 @@ struct HistoryRow {
 };
 
 // The error says why the row cannot serve.
-tl::expected<HistoryRow, std::string> read_row(const HistoryColumns& columns, const CsvRow& row,
-                                               const Csv& csv) {
+tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& columns,
+                                                       const CsvRow& row, const Csv& csv) {
   if (const auto misfit = csv.misfit(row)) return tl::unexpected<std::string>(*misfit);
   const std::string position = row.cell(columns.position);
   const std::string temperature = row.cell(columns.temperature);
@@ -84,7 +85,7 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
     return fail(ErrorCode::no_data, name + ": the table is empty",
                 "It needs a header row with 'position' and 'temperature'");
   }
-  const auto columns = find_columns(name, rows.front().cells, options);
+  const auto columns = find_history_columns(name, rows.front().cells, options);
   if (!columns) return tl::unexpected<Error>(columns.error());
   if (auto marks = intake_detail::check_decimal_marks(
           name, *csv, {columns->position, columns->temperature, columns->sigma, columns->altitude});
@@ -95,7 +96,7 @@ Result<HistoryTable> read_history_table(const std::string& path, const TableOpti
   int odd_sigmas = 0;
   int odd_times = 0;
   for (std::size_t k = 1; k < rows.size(); ++k) {
-    auto row = read_row(*columns, rows[k], *csv);
+    auto row = read_history_row(*columns, rows[k], *csv);
     if (!row) {
       table.skipped.push_back({name + " line " + std::to_string(rows[k].line), row.error()});
       continue;

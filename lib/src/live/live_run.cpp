@@ -1,10 +1,15 @@
 #include <algorithm>
+#include <cmath>
+#include <span>
 #include <utility>
 
+#include "live/search_state.h"
 #include "run/follow_stars.h"
 #include "run/record_frames.h"
 #include "starwaist/codes.h"
 #include "starwaist/live.h"
+#include "starwaist/move.h"
+#include "starwaist/rig.h"
 
 namespace starwaist {
 namespace {
@@ -14,12 +19,53 @@ bool same_exposure(const MeasuredFrame& a, const MeasuredFrame& b) {
          a.facts.position_steps == b.facts.position_steps;
 }
 
-// The curve to plan the next frame by: the earlier run's, the optics', or that of the points.
-Result<ObservingConditions> conditions_of(const LiveRunOptions& options, const RunRecord& record) {
-  if (options.conditions) return *options.conditions;
-  auto of_points = conditions_from_runs(std::span(&record.fit, 1), record.rig);
-  if (of_points) return of_points;
-  return conditions_from_optics(record.rig);
+// About the half-flux radius that rings of this radius have.
+double size_of_rings_px(double radius_px, const Rig& rig) {
+  constexpr double kUsualObstruction = 0.3;
+  return radius_px * annulus_half_flux_fraction(rig.obstruction.value_or(kUsualObstruction));
+}
+
+SearchVisit visit_of(const FrameGroup& frames, const MeasuredFrame& frame, const FitResult& fit,
+                     const Rig& rig) {
+  SearchVisit visit;
+  visit.position_steps = *frame.facts.position_steps;
+  const FrameMeasurement& measured = frame.measurement;
+  if (shows_stars(measured, frames)) {
+    visit.size_px = measured.hfr_px;
+    for (const CurvePoint& point : fit.points) {
+      if (point.file != measured.file || point.position_steps != visit.position_steps) continue;
+      visit.counts = point.used;
+      if (point.size_px) visit.size_px = point.size_px;
+    }
+  } else if (measured.ring_radius_px) {
+    visit.size_px = size_of_rings_px(*measured.ring_radius_px, rig);
+    visit.counts = false;
+  } else {
+    visit.one_alone = measured.star_count > 0;
+  }
+  return visit;
+}
+
+// What the search says, on what the frame shows.
+void take_over(const SearchStep& step, const RunAnswer& judged, WatchAnswer& answer) {
+  answer.move = live_detail::move_after(step, judged);
+  if (step.move) answer.next_position_steps = step.move->to_steps;
+  if (answer.move) answer.via_steps = answer.move->via_steps;
+  answer.enough = step.enough();
+  answer.stop_reason = step.stop_reason;
+  answer.approach = step.approach;
+  answer.advice = step.reason;
+  if (live_detail::has_slack(judged)) {
+    answer.advice.text += "; the focuser has slack: go by way of via_steps";
+  }
+}
+
+// Why the frame has no size.
+std::string no_size_reason(const FrameMeasurement& frame) {
+  if (frame.saturated_count > 0) return "every star found is saturated";
+  if (frame.star_count > 0) return "what was found may be no star";
+  return frame.defect_count > 0 ? "no star was found, only hot pixels or cosmic rays"
+                                : "no star was found";
 }
 
 }  // namespace
@@ -67,28 +113,19 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.interval_95_steps = fit.interval_95_steps;
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
-  answer.approach = fit.approach;
-  answer.move = judged_.move;
-  for (const CurvePoint& point : fit.points) {
-    if (point.file == answer.file && point.position_steps == answer.position_steps) {
-      answer.size_px = point.size_px;
-    }
+  std::vector<SearchVisit> visits;
+  for (const MeasuredFrame& frame : so_far_.frames) {
+    visits.push_back(visit_of(FrameGroup(so_far_.frames), frame, judged_.fit, judged_.rig));
   }
-  const auto conditions = conditions_of(options_, recorded->record);
-  if (!conditions) {
-    answer.advice = {codes::next_not_yet_known,
-                     "The next position cannot be told yet: " + conditions.error().text()};
-    return answer;
+  const auto at = std::find_if(so_far_.frames.begin(), so_far_.frames.end(),
+                               [&](const MeasuredFrame& f) { return same_exposure(f, newest); });
+  answer.size_px = visits[static_cast<std::size_t>(at - so_far_.frames.begin())].size_px;
+  const auto step = next_step(live_detail::search_state(std::move(visits), judged_, options_));
+  if (!step) return tl::unexpected<Error>(step.error());
+  take_over(*step, judged_, answer);
+  if (!answer.size_px) {
+    answer.advice.text = no_size_reason(newest.measurement) + "; " + answer.advice.text;
   }
-  const auto next = next_sample(fit.points, *conditions, recorded->record.rig, options_.next);
-  if (!next) {
-    answer.advice = {codes::next_not_known,
-                     "The next position cannot be told: " + next.error().text()};
-    return answer;
-  }
-  answer.next_position_steps = next->next_position_steps;
-  answer.enough = next->enough;
-  answer.advice = next->reason;
   return answer;
 }
 

@@ -11,8 +11,6 @@
 namespace starwaist::night {
 namespace {
 
-constexpr std::size_t kGap = 2;  // frames that do not end a spell
-
 // ln of the sky's light over the usual one; absent where it is not known.
 std::vector<std::optional<double>> sky_brightness(std::span<const NightFrame> frames) {
   // Frames compare within a group and an exposure time.
@@ -39,7 +37,7 @@ std::vector<std::optional<double>> sky_brightness(std::span<const NightFrame> fr
 std::vector<Spell> cloud_spells(const Findings& found) {
   std::vector<Spell> spells;
   const LightLoss& light = found.light;
-  for (const auto& frames : runs_of(light.cloud, kGap)) {
+  for (const auto& frames : runs_of(light.cloud, kSpellGap)) {
     Spell spell;
     spell.cause = "passing_cloud";
     spell.frames = frames;
@@ -92,7 +90,7 @@ std::vector<Spell> sky_spells(const Findings& found) {
   for (std::size_t i = 0; i < sky.size(); ++i) {
     bright[i] = sky[i].value_or(0) > std::log(NightRules::kSkyFactor) && !found.light.cloud[i];
   }
-  for (const auto& frames : runs_of(bright, kGap)) {
+  for (const auto& frames : runs_of(bright, kSpellGap)) {
     if (frames.size() < 2) continue;
     Spell spell;
     spell.cause = "background_change";

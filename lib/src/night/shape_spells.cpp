@@ -8,8 +8,6 @@
 namespace starwaist::night {
 namespace {
 
-constexpr std::size_t kGap = 2;  // frames that do not end a spell
-
 // Frames larger than seeing usually makes them: of three in a row the middle one.
 std::vector<bool> badly_seen(const Findings& found) {
   std::vector<std::size_t> with;
@@ -36,7 +34,7 @@ std::vector<Spell> motion_spells(const Findings& found) {
   std::vector<bool> moved(found.taken.size());
   for (std::size_t i = 0; i < moved.size(); ++i) moved[i] = found.moved[i].has_value();
   std::vector<Spell> spells;
-  for (const auto& frames : runs_of(moved, kGap)) {
+  for (const auto& frames : runs_of(moved, kSpellGap)) {
     Spell spell;
     spell.cause = "image_motion";
     spell.frames = frames;
@@ -54,7 +52,7 @@ std::vector<Spell> motion_spells(const Findings& found) {
 
 std::vector<Spell> seeing_spells(const Findings& found) {
   std::vector<Spell> spells;
-  for (const auto& frames : runs_of(badly_seen(found), kGap)) {
+  for (const auto& frames : runs_of(badly_seen(found), kSpellGap)) {
     Spell spell;
     spell.cause = "bad_seeing";
     spell.frames = frames;

@@ -20,6 +20,8 @@ struct Spell {
   std::string words;
 };
 
+inline constexpr std::size_t kSpellGap = 2;  // frames that do not end a spell
+
 // Frames of the mask that follow each other, gaps of at most `gap` frames closed.
 std::vector<std::vector<std::size_t>> runs_of(const std::vector<bool>& mask, std::size_t gap);
 

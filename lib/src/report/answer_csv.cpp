@@ -18,17 +18,15 @@ constexpr bool kHasCell =
 // Cells of one row, one a described member that has one.
 template <class Struct>
 void add_headings(std::string& row) {
-  std::apply(
-      [&](const auto&... f) {
-        const auto heading = [&](const auto& described) {
-          using Member = typename std::decay_t<decltype(described)>::member_type;
-          if constexpr (kHasCell<Member>) {
-            row += (row.empty() ? "" : ",") + std::string(described.name);
-          }
-        };
-        (heading(f), ...);
-      },
-      Fields<Struct>::list);
+  Fields<Struct>::list.apply([&](const auto&... f) {
+    const auto heading = [&](const auto& described) {
+      using Member = typename std::decay_t<decltype(described)>::member_type;
+      if constexpr (kHasCell<Member>) {
+        row += (row.empty() ? "" : ",") + std::string(described.name);
+      }
+    };
+    (heading(f), ...);
+  });
 }
 
 template <class Struct>

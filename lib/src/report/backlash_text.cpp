@@ -30,9 +30,9 @@ std::string slack_words(const BacklashResult& r) {
   return found;
 }
 
-constexpr const char* kTrusted = "these settings can be used as they are";
-constexpr const char* kDoubtful = "take the figures as a hint, see below";
-constexpr const char* kUnusable = "these sweeps give no slack to rely on, see below";
+constexpr const char* kTrustedSlack = "these settings can be used as they are";
+constexpr const char* kDoubtfulSlack = "take the figures as a hint, see below";
+constexpr const char* kUnusableSlack = "these sweeps give no slack to rely on, see below";
 
 std::string sweeps_table(const BacklashResult& r, std::size_t width) {
   std::vector<std::vector<std::string>> rows;
@@ -55,7 +55,7 @@ std::string sweeps_table(const BacklashResult& r, std::size_t width) {
 std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
   const std::size_t width = options.width;
   std::string text = answer_line("Slack", slack_words(r), width);
-  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable}, width);
+  text += report::verdict_line(r.verdict, {kTrustedSlack, kDoubtfulSlack, kUnusableSlack}, width);
   if (const auto words = report::interval_words(r.interval_95_steps, r.sigma_steps);
       !words.empty()) {
     text += answer_line("95 % interval", words, width);
@@ -69,6 +69,7 @@ std::string backlash_text(const BacklashResult& r, const TextOptions& options) {
                             enum_name(r.final_direction) + "; never against the focuser's stop",
                         width);
   }
+  if (r.move) text += answer_line("Best focus", report::move_words(*r.move), width);
   if (r.drift_identified && r.drift_steps) {
     text += answer_line("Drift",
                         report::with_sigma(*r.drift_steps, *r.drift_sigma_steps) +

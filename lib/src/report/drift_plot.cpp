@@ -20,7 +20,7 @@ using report::Range;
 using Rows = std::vector<std::vector<double>>;
 
 // What the panel shows.
-struct View {
+struct DriftView {
   Range x;
   Range y;
 };
@@ -46,9 +46,9 @@ std::string subtitle_words(const DriftResult& r) {
 }
 
 // The ranges follow the runs that count; one far off is drawn at the rim.
-View view_of(const std::vector<DriftPoint>& points) {
-  View every;
-  View view;
+DriftView view_of(const std::vector<DriftPoint>& points) {
+  DriftView every;
+  DriftView view;
   for (const auto& point : points) {
     every.x.include(point.temperature_c);
     every.y.include(point.level_steps);
@@ -76,7 +76,7 @@ View view_of(const std::vector<DriftPoint>& points) {
   return view;
 }
 
-bool off_scale(const View& view, const DriftPoint& point) {
+bool off_scale(const DriftView& view, const DriftPoint& point) {
   return point.level_steps < view.y.low || point.level_steps > view.y.high;
 }
 
@@ -111,7 +111,7 @@ void put_line(const DriftFit& fit, FigureData& data) {
   data.put_block("band", band);
 }
 
-void put_groups(const DriftFit& fit, const View& view, FigureData& data) {
+void put_groups(const DriftFit& fit, const DriftView& view, FigureData& data) {
   const auto names = groups_of(fit);
   std::vector<std::string> words;
   std::vector<double> have_points;
@@ -145,7 +145,7 @@ void put_groups(const DriftFit& fit, const View& view, FigureData& data) {
   data.put("group_bars", have_bars);
 }
 
-void put_rejected(const std::vector<DriftPoint>& points, const View& view, FigureData& data) {
+void put_rejected(const std::vector<DriftPoint>& points, const DriftView& view, FigureData& data) {
   Rows rejected;
   Rows off;
   for (const auto& point : points) {
@@ -160,7 +160,7 @@ void put_rejected(const std::vector<DriftPoint>& points, const View& view, Figur
 }
 
 report::Figure drift_figure(const DriftFit& fit) {
-  const View view = view_of(fit.points);
+  const DriftView view = view_of(fit.points);
   report::Figure figure;
   FigureData& data = figure.data;
   put_words(fit.result, data);

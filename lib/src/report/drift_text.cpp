@@ -23,9 +23,9 @@ std::string filter_name(const std::optional<std::string>& filter) {
   return filter ? report::shortened(report::printable(*filter), 16) : "(no name)";
 }
 
-constexpr const char* kTrusted = "focus can be moved by temperature with this slope";
-constexpr const char* kDoubtful = "take the slope as a hint, see below";
-constexpr const char* kUnusable = "these runs give no slope, see below";
+constexpr const char* kTrustedSlope = "focus can be moved by temperature with this slope";
+constexpr const char* kDoubtfulSlope = "take the slope as a hint, see below";
+constexpr const char* kUnusableSlope = "these runs give no slope, see below";
 
 std::string refocus_words(const DriftResult& r) {
   if (!r.refocus_every_c) {
@@ -119,7 +119,7 @@ std::string drift_table(const DriftFit& fit, const TextOptions& options) {
   } else {
     text += answer_line("Slope", "not found", width);
   }
-  text += report::verdict_line(r.verdict, {kTrusted, kDoubtful, kUnusable}, width);
+  text += report::verdict_line(r.verdict, {kTrustedSlope, kDoubtfulSlope, kUnusableSlope}, width);
   if (r.slope_steps_per_c) {
     std::string line = format_fixed(*r.position_at_reference_steps, 1) + " steps at " +
                        format_fixed(*r.reference_temperature_c, 1) + " °C";

@@ -62,19 +62,29 @@ std::string problem_words(const RunAnswer& answer, const ToldFindings& told) {
                                 : "Nothing is plainly wrong with this run.";
 }
 
-std::string action_words(const FitResult& fit, const ToldFindings& told) {
-  if (!told.plain.empty()) return told.plain.front()->remedy.text;
-  switch (fit.verdict) {
+// How to arrive at a best focus that can be used; empty where nothing is known of it.
+std::string way_words(const RunAnswer& answer) {
+  if (answer.move && answer.move->via_steps) {
+    return capital(move_words(*answer.move)) + ", so that the slack is taken up.";
+  }
+  if (!answer.fit.approach) return {};
+  return *answer.fit.approach == Direction::outward
+             ? "Go there from smaller positions, as the run did."
+             : "Go there from larger positions, as the run did.";
+}
+
+std::string action_words(const RunAnswer& answer, const ToldFindings& told) {
+  switch (answer.fit.verdict) {
     case Verdict::trusted:
-      break;
+      return way_words(answer);
     case Verdict::doubtful:
+      if (!told.plain.empty()) break;
       return "Check it with a better run; 'starwaist plan' proposes one.";
     case Verdict::unusable:
+      if (!told.plain.empty()) break;
       return "Take another run; 'starwaist plan' proposes one.";
   }
-  if (!fit.approach) return {};
-  return *fit.approach == Direction::outward ? "Go there from smaller positions, as the run did."
-                                             : "Go there from larger positions, as the run did.";
+  return told.plain.front()->remedy.text;
 }
 
 }  // namespace
@@ -108,8 +118,12 @@ std::string opening(const RunAnswer& answer, std::size_t width) {
   const ToldFindings told = told_findings(answer);
   std::string text = wrapped(use_words(answer.fit), "", width) +
                      wrapped(printable(problem_words(answer, told)), "", width);
-  const std::string action = action_words(answer.fit, told);
+  const std::string action = action_words(answer, told);
   if (!action.empty()) text += labelled("What to do: ", printable(action), width);
+  // What harmed nothing is for the next run: it must not read as if this one were lost.
+  if (answer.fit.verdict == Verdict::trusted && !told.plain.empty()) {
+    text += labelled("For the next run: ", printable(told.plain.front()->remedy.text), width);
+  }
   return text;
 }
 

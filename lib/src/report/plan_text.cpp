@@ -98,6 +98,10 @@ std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
       positions += (positions.empty() ? "" : ", ") + format_fixed(p, 0);
     }
     text += answer_line("Positions", positions, width);
+    if (plan.move && plan.move->via_steps) {
+      text += answer_line(
+          "Start", report::move_words(*plan.move) + ", then the positions in that order", width);
+    }
   }
   if (!options.details) return text;
   if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan, width);

@@ -120,7 +120,7 @@ std::string watch_short_line(const WatchAnswer& watched, const RunAnswer& answer
   line.pop_back();
   if (watched.enough) return first_that_fits({line + "; enough", line});
   if (!watched.next_position_steps) return line + "\n";
-  const std::string next = "next " + format_fixed(*watched.next_position_steps, 0);
+  const std::string next = "next " + std::to_string(*watched.next_position_steps);
   // A run that is being taken has not failed yet.
   if (!answer.fit.best_focus_steps || answer.fit.verdict == Verdict::unusable) {
     return first_that_fits({"no best focus yet; " + next, next});

@@ -31,6 +31,12 @@ std::string interval_words(const Interval& interval, std::optional<double> sigma
   return {};
 }
 
+std::string move_words(const Move& move) {
+  const std::string to = std::to_string(move.to_steps);
+  if (!move.via_steps) return "go to " + to;
+  return "go to " + std::to_string(*move.via_steps) + " first, then to " + to;
+}
+
 std::string percent_words(double probability) {
   const double percent = 100 * probability;
   if (percent > 99.9) return "over 99.9 %";

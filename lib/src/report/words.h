@@ -6,6 +6,7 @@
 #include <string>
 
 #include "starwaist/curve.h"
+#include "starwaist/move.h"
 
 namespace starwaist::report {
 
@@ -14,6 +15,9 @@ std::string best_focus_words(const FitResult& fit);
 
 // "5029.1 to 5037.3 steps", "above 5029.1 steps", "below 5037.3 steps"; empty where both are open.
 std::string interval_words(const Interval& interval, std::optional<double> sigma);
+
+// "go to 5156 first, then to 5231" or "go to 5231"
+std::string move_words(const Move& move);
 
 // "99 %", "over 99.9 %", "under 0.1 %": never a certainty that nobody has.
 std::string percent_words(double probability);

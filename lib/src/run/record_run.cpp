@@ -24,7 +24,18 @@ void sort_as_taken(std::vector<MeasuredFrame>& frames) {
                    });
 }
 
-CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
+// One or two objects where other frames show many stars, and none of these.
+bool may_be_no_star(const FrameMeasurement& frame, const FrameGroup& frames) {
+  constexpr int kManyElsewhere = 5;
+  if (shows_stars(frame, frames)) return false;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    if (frames[i].star_count >= kManyElsewhere) return true;
+  }
+  return false;
+}
+
+CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size,
+                    const FrameGroup& frames) {
   CurvePoint point;
   point.file = frame.file;
   point.position_steps = *frame.position_steps;
@@ -35,8 +46,17 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size) {
   point.temperature_c = frame.temperature_c;
   if (!size.size_px) {
     point.used = false;
-    point.reason =
-        frame.saturated_count > 0 ? "every star found is saturated" : "no star was found";
+    point.reason = frame.ring_radius_px
+                       ? Statement{codes::rings_too_wide, "rings too wide to be measured as stars"}
+                   : frame.saturated_count > 0
+                       ? Statement{codes::every_star_saturated, "every star found is saturated"}
+                       : Statement{codes::no_star_found, "no star was found"};
+  } else if (may_be_no_star(frame, frames)) {
+    point.size_px.reset();
+    point.sigma_px.reset();
+    point.used = false;
+    point.reason = {codes::not_a_star_of_others,
+                    "what was found is none of the stars of the other frames"};
   }
   return point;
 }
@@ -101,15 +121,13 @@ void add_field(const RunOptions& options, RecordedRun& answer) {
   if (!record.fit.best_focus_steps) return;
   FrameReadOptions read = options.read;
   if (!read.channel) read.channel = options.measure.channel;
-  record.collimation = find_collimation(
-      record.frames, *record.fit.best_focus_steps, record.rig,
-      [&](std::size_t i) -> std::optional<Frame> {
-        if (options.stop && options.stop()) return std::nullopt;
-        auto frame = read_frame(record.frames[i].path, read);
-        if (!frame) return std::nullopt;
-        return color_channel(std::move(*frame),
-                             options.measure.channel.value_or(ColorChannel::green));
-      });
+  record.collimation = find_collimation(record.frames, *record.fit.best_focus_steps, record.rig,
+                                        [&](std::size_t i) -> std::optional<Frame> {
+                                          if (options.stop && options.stop()) return std::nullopt;
+                                          auto frame = read_frame(record.frames[i].path, read);
+                                          if (!frame) return std::nullopt;
+                                          return one_colour(std::move(*frame), options.measure);
+                                        });
 }
 
 // Of best focus, by which of the field's stars were measured; absent where there is none to report.
@@ -154,7 +172,8 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
 Result<void> fit_frames(const FrameGroup& frames, const Alignment& alignment,
                         const std::vector<MatchedSize>& sizes, RunRecord& record) {
   std::vector<CurvePoint> points;
-  for (std::size_t i = 0; i < frames.size(); ++i) points.push_back(point_of(frames[i], sizes[i]));
+  for (std::size_t i = 0; i < frames.size(); ++i)
+    points.push_back(point_of(frames[i], sizes[i], frames));
   const auto fit = [&]() -> Result<void> {
     auto fitted = fit_curve(points, record.rig, record.options);
     if (!fitted) return tl::unexpected<Error>(fitted.error());

@@ -113,4 +113,21 @@ void summarise(const std::vector<MeasuredStar>& stars, const MeasureOptions& opt
   }
 }
 
+bool are_lines(const std::vector<MeasuredStar>& stars, const MeasureOptions& options,
+               const FrameMeasurement& out) {
+  constexpr double kLine = 0.85;  // eccentricity: twice as long as wide
+  constexpr double kOneWay = 0.7;
+  constexpr std::size_t kFewest = 3;  // that can show that they point one way
+  constexpr std::size_t kMost = 60;  // more objects than that are a field of stars, bad as it looks
+  const std::vector<const MeasuredStar*> chosen = summary_stars(stars, options);
+  if (chosen.size() > kMost) return false;
+  std::size_t lines = 0;
+  for (const MeasuredStar* m : chosen) {
+    // Of a long line no shape can be measured.
+    lines += !m->star.eccentricity || *m->star.eccentricity > kLine ? 1 : 0;
+  }
+  if (lines == 0 || 2 * lines < chosen.size()) return false;
+  return chosen.size() < kFewest || out.elongation_coherence.value_or(0) < kOneWay;
+}
+
 }  // namespace starwaist::stars

@@ -14,7 +14,9 @@
 #include "stars/detect.h"
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
+#include "stars/mosaic_defects.h"
 #include "stars/neighbours.h"
+#include "stars/wide_rings.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/stars.h"
@@ -84,10 +86,50 @@ void sort_brightest_first(std::vector<Star>& list) {
   });
 }
 
+double sites_of(const Frame& colour) {
+  return colour.sample_fraction * colour.pixels.width_px() * colour.pixels.height_px();
+}
+
 bool is_mosaic(const Frame& frame) { return frame.facts.bayer && frame.sample_fraction == 1.0; }
 
-Frame colour_of(const Frame& mosaic, const MeasureOptions& options) {
-  return color_channel(mosaic, options.channel.value_or(ColorChannel::green));
+// Sensors have hot pixels in some per mille of their pixels; where many more stand out, and hardly
+// a star beside them, what is left over of them passes for stars as small as a pixel that is filled
+// in between others.
+bool is_dark(const Frame& colour, const FrameMeasurement& out) {
+  constexpr double kUsualShare = 0.005;  // common practice, no source
+  constexpr double kFarMore = 30;
+  const double filled_in_px = colour.sample_fraction < 0.5 ? 1.6 : 1.3;
+  const auto repaired = static_cast<double>(colour.repaired.size());
+  return repaired > kUsualShare * sites_of(colour) && repaired > kFarMore * out.star_count &&
+         out.hfr_px.value_or(0) < filled_in_px;
+}
+
+// Takes the frame's sizes away: what was measured are no stars.
+void take_back_sizes(FrameMeasurement& out) {
+  out.star_count = 0;
+  for (auto* size : {&out.hfr_px, &out.hfr_sigma_px, &out.hfr_shared_sigma_px, &out.fwhm_px,
+                     &out.fwhm_sigma_px, &out.mean_radius_px, &out.eccentricity,
+                     &out.elongation_angle_deg, &out.elongation_coherence}) {
+    size->reset();
+  }
+}
+
+// The frame's defects are those of its mosaic too.
+void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
+  for (const PixelPlace& place : colour.repaired) {
+    out.defects.push_back({static_cast<double>(place.x_px), static_cast<double>(place.y_px)});
+  }
+  if (is_dark(colour, out)) {
+    const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
+    take_back_sizes(out);
+    out.stars.clear();
+    out.saturated_count = 0;
+    out.remarks.push_back({codes::looks_like_a_dark,
+                           format_fixed(100 * share, 1) +
+                               " % of the pixels are hot and hardly anything else is bright: a "
+                               "dark frame, or a closed cap?"});
+  }
+  out.defect_count = static_cast<int>(out.defects.size());
 }
 
 void tell_remarks(FrameMeasurement& out) {
@@ -122,6 +164,7 @@ Result<SkyMap> first_sky_of(const Frame& frame, int threads) {
 void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& model,
                const MeasureOptions& options, FrameMeasurement& out) {
   stars::summarise(measured, options, out);
+  if (stars::are_lines(measured, options, out)) take_back_sizes(out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
     out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
@@ -141,14 +184,28 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   tell_remarks(out);
 }
 
-}  // namespace
+// Where next to no star was found, the stars may be rings too wide to be found as stars; what was
+// found are then pieces of them.
+void look_for_rings(const Frame& frame, const MeasureOptions& options, int threads,
+                    FrameMeasurement& out) {
+  constexpr int kFewStars = 3;
+  constexpr double kRadiusOverSize = 1.36;  // of a ring with a shadow of 0.3
+  constexpr double kAlike = 1.2;
+  if (options.region || out.star_count >= kFewStars) return;
+  const auto rings = stars::find_wide_rings(frame, threads);
+  if (!rings) return;
+  out.ring_radius_px = rings->radius_px;
+  const double ratio = rings->radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
+  if (out.hfr_px && ratio < kAlike && ratio > 1 / kAlike) return;
+  take_back_sizes(out);
+  out.stars.clear();
+  out.remarks.push_back({codes::rings_too_wide, "far out of focus: rings " +
+                                                    format_fixed(2 * rings->radius_px, 0) +
+                                                    " px wide, too wide to be measured as stars"});
+}
 
-Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+Result<FrameMeasurement> measure_stars(const Frame& frame, const MeasureOptions& options,
                                        std::shared_ptr<const FrameModel>* model_out) {
-  if (is_mosaic(given)) {
-    return measure_frame(colour_of(given, options), options, model_out);
-  }
-  const Frame& frame = given;
   const int threads = core::thread_count(options.threads);
   const Result<SkyMap> first_sky = first_sky_of(frame, threads);
   if (!first_sky) return tl::unexpected(first_sky.error());
@@ -196,11 +253,32 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
   return out;
 }
 
+}  // namespace
+
+Frame one_colour(Frame frame, const MeasureOptions& options) {
+  if (!frame.facts.bayer) return frame;
+  const ColorChannel channel = options.channel.value_or(ColorChannel::green);
+  stars::repair_mosaic(frame, channel, core::thread_count(options.threads));
+  return color_channel(std::move(frame), channel);
+}
+
+Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
+                                       std::shared_ptr<const FrameModel>* model_out) {
+  if (is_mosaic(given)) {
+    return measure_frame(one_colour(given, options), options, model_out);
+  }
+  auto measured = measure_stars(given, options, model_out);
+  if (!measured) return measured;
+  add_mosaic_defects(given, *measured);
+  look_for_rings(given, options, core::thread_count(options.threads), *measured);
+  return measured;
+}
+
 void measure_known_stars(const Frame& given, const FrameModel& model,
                          std::span<const StarPlace> places, const MeasureOptions& options,
                          FrameMeasurement& frame) {
   if (is_mosaic(given)) {
-    measure_known_stars(colour_of(given, options), model, places, options, frame);
+    measure_known_stars(one_colour(given, options), model, places, options, frame);
     return;
   }
   std::vector<MeasuredStar> measured(places.size());

@@ -17,8 +17,8 @@
 namespace starwaist::stars {
 namespace {
 
-constexpr int kWindow = 5;
-constexpr int kMostCells = kWindow * kWindow;
+constexpr int kWindowCells = 5;
+constexpr int kMostCells = kWindowCells * kWindowCells;
 constexpr int kMostTerms = 6;
 
 // One row a cell, one column a term. A column of zeros, or one that follows from others, is a term
@@ -203,8 +203,8 @@ class Trend {
 
 // What the cells' means leave over the trend, at the cells' centres.
 CellGrid local_surface(const CellGrid& means, const Trend& trend, double cell_sigma, int threads) {
-  const int across = std::min(kWindow, means.columns);
-  const int down = std::min(kWindow, means.rows);
+  const int across = std::min(kWindowCells, means.columns);
+  const int down = std::min(kWindowCells, means.rows);
   const auto first = [](int cell, int window, int cells) {
     return std::clamp(cell - window / 2, 0, cells - window);
   };

@@ -1,0 +1,22 @@
+// From the judgement of a run so far to what the search for focus looks at, and back to where to
+// go.
+//
+// Private header of module live.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "starwaist/live.h"
+
+namespace starwaist::live_detail {
+
+SearchState search_state(std::vector<SearchVisit> visits, const RunAnswer& judged,
+                         const LiveRunOptions& options);
+
+// To the next position; to best focus where the search has ended and the run can be used.
+std::optional<Move> move_after(const SearchStep& step, const RunAnswer& judged);
+
+bool has_slack(const RunAnswer& judged);
+
+}  // namespace starwaist::live_detail
