@@ -42,34 +42,6 @@ Result<void> add_run(const FoundRun& run, const RunOptions& options,
   return {};
 }
 
-}  // namespace
-
-Result<std::vector<RunAnswer>> judge_runs(const std::vector<FoundRun>& runs,
-                                          const RunOptions& options) {
-  std::vector<RunAnswer> answers;
-  for (const FoundRun& run : runs) {
-    if (auto added = add_run(run, options, answers); !added) {
-      return tl::unexpected<Error>(added.error());
-    }
-  }
-  return answers;
-}
-
-Result<Found<RunInput>> find_run(const Settings& settings, const std::vector<std::string>& also) {
-  auto input = find_run_input(settings.input.inputs, settings.table);
-  if (!input) return tl::unexpected<Error>(input.error());
-  auto paths = protected_paths_of(*input);
-  add_named(also, paths);
-  return Found<RunInput>{std::move(*input), std::move(paths)};
-}
-
-Found<std::vector<std::string>> named_inputs(const Settings& settings,
-                                             const std::vector<std::string>& also) {
-  auto paths = settings.input.inputs;
-  add_named(also, paths);
-  return {settings.input.inputs, std::move(paths)};
-}
-
 std::vector<std::string> tables_within(const std::string& path, const TableOptions& table) {
   namespace fs = std::filesystem;
   constexpr int kDeepest = 12;                             // a link that leads back up must end
@@ -93,6 +65,44 @@ std::vector<std::string> tables_within(const std::string& path, const TableOptio
     if (with_frames.count(folder) == 0) found.insert(found.end(), files.begin(), files.end());
   }
   return found;
+}
+
+}  // namespace
+
+Result<std::vector<RunAnswer>> judge_runs(const std::vector<FoundRun>& runs,
+                                          const RunOptions& options) {
+  std::vector<RunAnswer> answers;
+  for (const FoundRun& run : runs) {
+    if (auto added = add_run(run, options, answers); !added) {
+      return tl::unexpected<Error>(added.error());
+    }
+  }
+  return answers;
+}
+
+Result<Found<RunInput>> find_run(const Settings& settings, const std::vector<std::string>& also) {
+  auto input = find_run_input(settings.input.inputs, settings.table);
+  if (!input) return tl::unexpected<Error>(input.error());
+  auto paths = protected_paths_of(*input);
+  add_named(also, paths);
+  return Found<RunInput>{std::move(*input), std::move(paths)};
+}
+
+Found<std::vector<std::string>> named_inputs(const Settings& settings,
+                                             const std::vector<std::string>& also) {
+  auto paths = with_tables_within(settings.input.inputs, settings.table);
+  add_named(also, paths);
+  return {settings.input.inputs, std::move(paths)};
+}
+
+std::vector<std::string> with_tables_within(std::vector<std::string> names,
+                                            const TableOptions& table) {
+  const std::size_t named = names.size();
+  for (std::size_t i = 0; i < named; ++i) {
+    const auto tables = tables_within(names[i], table);
+    names.insert(names.end(), tables.begin(), tables.end());
+  }
+  return names;
 }
 
 Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,

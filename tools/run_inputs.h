@@ -24,9 +24,10 @@ Result<Found<RunInput>> find_run(const Settings& settings,
 Found<std::vector<std::string>> named_inputs(const Settings& settings,
                                              const std::vector<std::string>& also = {});
 
-// The tables that are runs of their own in a folder and those inside it: where no frame lies beside
-// them. Empty where `path` is no folder.
-std::vector<std::string> tables_within(const std::string& path, const TableOptions& table);
+// Names, and behind them the tables that are runs of their own in the folders among them and those
+// inside: where no frame lies beside them.
+std::vector<std::string> with_tables_within(std::vector<std::string> names,
+                                            const TableOptions& table);
 
 // One of the runs that the inputs hold (runs_of): what the user named and what that turned out to
 // be.

@@ -159,7 +159,7 @@ TEST_F(Inputs, TheKindOfATableIsThatOfItsHeaderRow) {
       {"best_focus_steps\ttemperature_c\n", TableKind::history},
       {"position,temperature,hfd\n", TableKind::sizes},
       {"file,position,temperature\n", TableKind::manifest},
-      {"file,position_steps,hfr_px\n", TableKind::unknown},
+      {"file,position_steps,hfr_px\n", TableKind::sizes},  // as measure writes it
       {"position\n", TableKind::unknown},
       {"hfr\n", TableKind::unknown},
       {"", TableKind::unknown},

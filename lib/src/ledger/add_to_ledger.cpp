@@ -73,7 +73,7 @@ VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8))";
 
 // Runs of a rig whose exposures overlap with a time; those of one instant count as taken in it.
 constexpr const char* kOverlapping = R"(
-SELECT t.id, min(p.position_steps), max(p.position_steps), max(p.size_px IS NOT NULL)
+SELECT t.id, min(p.position_steps), max(p.position_steps), max(p.size_px IS NOT NULL), t.time_utc
 FROM runs AS t LEFT JOIN points AS p ON p.run_id = t.id
 WHERE t.rig_id = ?1 AND coalesce(t.until_utc, t.time_utc) > ?2
   AND coalesce(t.from_utc, t.time_utc) < ?3
@@ -143,9 +143,9 @@ class Adder {
     return run;
   }
 
-  // Runs that cannot be others: the rig took them in the same time over the same positions. Rows of
-  // tables, which hold no sizes, are of a run where their time lies within it; their times may be
-  // days, so that two of them never are of one run.
+  // Runs that cannot be others: the rig took them in the same time over the same positions. A row
+  // of a table, which holds no sizes, is of a run where their times are the same: an export has it
+  // from there. Rows may share a day: two of them never are of one run.
   std::vector<std::int64_t> taken_meanwhile(const LedgerRun& run) {
     const auto& from = run.from_utc ? run.from_utc : run.time_utc;
     const auto& until = run.until_utc ? run.until_utc : run.time_utc;
@@ -167,6 +167,7 @@ class Adder {
     while (overlapping_.step() == SQLITE_ROW) {
       const bool other_sized = overlapping_.number(3).value_or(0) != 0;
       if (!sized && !other_sized) continue;
+      if (sized != other_sized && overlapping_.optional_text(4) != run.time_utc) continue;
       const double other_low = overlapping_.number(1).value_or(low);
       const double other_high = overlapping_.number(2).value_or(high);
       if (sized && other_sized && (other_low > high || other_high < low)) continue;

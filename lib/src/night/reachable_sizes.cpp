@@ -34,7 +34,10 @@ std::vector<NightFilter> sizes_by_filter(const TakenFrames& taken, const Reachab
   for (auto& [name, found] : by_name) {
     if (!found.sizes_px.empty()) found.filter.median_size_px = median(found.sizes_px);
     if (!found.best_px.empty()) {
-      found.filter.best_size_px = *std::min_element(found.best_px.begin(), found.best_px.end());
+      // In the smallest air mass it may be less than any that was measured: it was not seen.
+      found.filter.best_size_px =
+          std::max(*std::min_element(found.best_px.begin(), found.best_px.end()),
+                   *std::min_element(found.sizes_px.begin(), found.sizes_px.end()));
     }
     filters.push_back(found.filter);
   }
