@@ -66,7 +66,7 @@ const std::vector<Module>& modules() {
         {"priors.h", {"advice", "diagnosis", "field"}},
         {"shape_fit.h", {"advice", "diagnosis"}}}},
       {"advice",
-       {"conditions.h", "plan.h", "next_sample.h", "backlash.h"},
+       {"conditions.h", "plan.h", "next_sample.h", "search.h", "backlash.h"},
        {"core", "numerics", "optics", "curve"},
        {}},
       {"field", {"field.h"}, {"core", "numerics", "optics", "frame", "stars", "curve"}, {}},
@@ -97,8 +97,8 @@ const std::vector<Module>& modules() {
        {}},
       {"report",
        {"report.h"},
-       {"core", "numerics", "frame", "stars", "curve", "advice", "render", "diagnosis", "run",
-        "live", "session"},
+       {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "render", "diagnosis",
+        "run", "live", "session"},
        {}},
   };
   return table;

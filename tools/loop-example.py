@@ -51,8 +51,11 @@ def arguments():
     parser.add_argument("--starwaist", default="starwaist", help="the program")
     parser.add_argument("--most-points", type=int, default=25, help="frames at most")
     parser.add_argument("--wait-s", type=float, default=120, help="for an answer")
-    parser.add_argument("watch_options", nargs="*", metavar="-- OPTIONS")
-    given = parser.parse_args()
+    # What stands behind -- is watch's: argparse would want it right behind the folder.
+    words = sys.argv[1:]
+    end = words.index("--") if "--" in words else len(words)
+    given = parser.parse_args(words[:end])
+    given.watch_options = words[end + 1:]
     if not given.min <= given.start <= given.max:
         parser.error("--start must lie between --min and --max")
     return given

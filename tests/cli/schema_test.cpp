@@ -40,7 +40,10 @@ void collect_codes(const Json& value, std::set<std::string>& found) {
       EXPECT_EQ(inner.size(), value[words].size()) << key;
       for (const auto& code : inner) found.insert(code.get<std::string>());
     } else if (value.is_object() && key.ends_with("_code")) {
-      found.insert(inner.get<std::string>());
+      // Both are there or neither is.
+      const std::string words = key.substr(0, key.size() - std::string("_code").size());
+      EXPECT_EQ(inner.is_null(), value[words].is_null()) << key;
+      if (!inner.is_null()) found.insert(inner.get<std::string>());
     }
     collect_codes(inner, found);
   }

@@ -40,7 +40,7 @@ Result<Rig> checked(Rig rig) {
         Error{ErrorCode::invalid_argument,
               "min_position_steps " + format_fixed(*rig.min_position_steps, 1) +
                   " is not below max_position_steps " + format_fixed(*rig.max_position_steps, 1),
-              "Give the focuser's limits in rising order"};
+              "Give --min-position-steps and --max-position-steps in rising order"};
   }
   if (problem) return tl::unexpected<Error>(*problem);
   return rig;
