@@ -216,6 +216,40 @@ bool is_round(const Binned& frame, cv::Point centre, double radius_bins) {
   return seen >= kSectors - 2 && dark <= kDarkAtMost;
 }
 
+// True where the light ends at the circle: a cloud or the sky's own unevenness fades out instead,
+// and keeps half of its fall within the middle half of the two annuli.
+bool has_edge(const Binned& frame, cv::Point centre, double radius_bins) {
+  constexpr double kNear = 0.15;   // of the radius, half of an annulus
+  constexpr double kLeast = 0.72;  // of the whole fall; an edge half a grid step off keeps 0.8
+  struct Mean {
+    double sum = 0;
+    double count = 0;
+    void add(double value) {
+      sum += value;
+      count += 1;
+    }
+    [[nodiscard]] double value() const { return count > 0 ? sum / count : 0; }
+  };
+  Mean inside;
+  Mean outside;
+  Mean near_inside;
+  Mean near_outside;
+  const int reach = static_cast<int>(std::ceil(kOuterTo * radius_bins));
+  for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
+       ++y) {
+    for (int x = std::max(0, centre.x - reach);
+         x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
+      const double r = std::hypot(x - centre.x, y - centre.y) / radius_bins;
+      if (r <= kInnerFrom || r > kOuterTo) continue;
+      const double value = frame.image.at<float>(y, x);
+      (r <= 1 ? inside : outside).add(value);
+      if (std::abs(r - 1) <= kNear) (r <= 1 ? near_inside : near_outside).add(value);
+    }
+  }
+  const double fall = inside.value() - outside.value();
+  return fall > 0 && near_inside.value() - near_outside.value() > kLeast * fall;
+}
+
 struct Peak {
   cv::Point centre;
   double snr = 0;
@@ -229,7 +263,9 @@ std::optional<Peak> strongest(const Binned& frame, cv::Mat map, double radius_bi
     cv::Point centre;
     cv::minMaxLoc(map, nullptr, &snr, nullptr, &centre);
     if (!(snr > least)) return std::nullopt;
-    if (is_round(frame, centre, radius_bins)) return Peak{centre, snr};
+    if (is_round(frame, centre, radius_bins) && has_edge(frame, centre, radius_bins)) {
+      return Peak{centre, snr};
+    }
     const int reach = std::max(1, static_cast<int>(0.4 * radius_bins));
     const cv::Rect near(centre.x - reach, centre.y - reach, 2 * reach + 1, 2 * reach + 1);
     map(near & cv::Rect(cv::Point(), map.size())).setTo(cv::Scalar(0));
@@ -285,9 +321,11 @@ std::optional<WideRings> find_wide_rings(const Frame& frame, int threads) {
       place += std::clamp(0.5 * (snr(best - 1) - snr(best + 1)) / bend, -0.5, 0.5);
     }
   }
+  // One alone may be a cloud: stars of one frame are rings of one size.
   const double of_grid = radius(static_cast<double>(best));
-  return WideRings{radius(place) * binned.bin, snr(best),
-                   count_rings(binned, filter.at(of_grid), of_grid)};
+  const int count = count_rings(binned, filter.at(of_grid), of_grid);
+  if (count < 2) return std::nullopt;
+  return WideRings{radius(place) * binned.bin, snr(best), count};
 }
 
 }  // namespace starwaist::stars
