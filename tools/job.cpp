@@ -34,18 +34,6 @@ Result<void> check_output_names(const CommonOptions& common, const std::vector<O
   return {};
 }
 
-Result<Rig> checked_by_options(const Rig& rig) {
-  auto good = checked(rig);
-  if (good) return good;
-  Error error = good.error();
-  for_each_field(rig, [&error](const auto& f, const auto&) {
-    const std::string name(f.name);
-    const auto at = error.message.find(name);
-    if (at != std::string::npos) error.message.replace(at, name.size(), "--" + option_name(f.name));
-  });
-  return tl::unexpected<Error>(std::move(error));
-}
-
 std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs) {
   inputs.insert(inputs.end(), settings.common.config.begin(), settings.common.config.end());
   return inputs;
@@ -111,7 +99,7 @@ Result<void> LinesOutput::finish() {
 
 int run_lines(const LinesJob& job, const Settings& settings, const ToolStreams& streams) {
   if (auto allowed = job.check(); !allowed) return report_failure(streams, allowed.error());
-  const auto rig = checked_by_options(settings.rig);
+  const auto rig = checked(settings.rig);
   if (!rig) return report_failure(streams, rig.error());
   const auto guarded = guarded_paths(settings, with_tables_within(job.inputs, settings.table));
   if (auto allowed = check_outputs({settings.common.json}, guarded); !allowed) {

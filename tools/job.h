@@ -113,9 +113,6 @@ TextOptions text_options(const CommonOptions& common, const ToolStreams& streams
 
 // The stages that need not know what is answered.
 Result<void> check_output_names(const CommonOptions& common, const std::vector<OutputName>& names);
-// The rig checked, its facts named by their options where one cannot be.
-Result<Rig> checked_by_options(const Rig& rig);
-
 // What no output may replace: the inputs and the file of options.
 std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs);
 Result<void> check_output_files(const CommonOptions& common, const std::vector<OutputName>& names,
@@ -134,7 +131,7 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
   for (const auto& output : job.outputs) names.push_back(output.name);
   const auto named = check_output_names(settings.common, names).and_then(job.check);
   if (!named) return tl::unexpected<Error>(named.error());
-  const auto rig = job.checks_rig ? checked_by_options(settings.rig) : settings.rig;
+  const auto rig = job.checks_rig ? checked(settings.rig) : settings.rig;
   if (!rig) return tl::unexpected<Error>(rig.error());
   const auto found = job.find();
   if (!found) return tl::unexpected<Error>(found.error());
