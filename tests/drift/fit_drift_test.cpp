@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "drift/made_runs.h"
 #include "numerics/linear_fit.h"
 #include "starwaist/codes.h"
 #include "starwaist/drift.h"
@@ -26,20 +27,6 @@ using testing_support::NightsOptions;
 using testing_support::nist_path;
 using testing_support::NistTable;
 using testing_support::read_nist;
-
-DriftRun run(int row, double position, double temperature) {
-  DriftRun made;
-  made.row = row;
-  made.position_steps = position;
-  made.temperature_c = temperature;
-  return made;
-}
-
-DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& options = {}) {
-  const auto fit = fit_drift(runs, options);
-  EXPECT_TRUE(fit.has_value());
-  return fit ? fit->result : DriftResult();
-}
 
 // ---- against sources outside the project ----
 

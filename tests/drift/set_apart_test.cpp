@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "drift/made_runs.h"
 #include "starwaist/codes.h"
 #include "starwaist/drift.h"
 #include "support/drift_nights.h"
@@ -19,20 +20,6 @@ using testing::HasSubstr;
 using testing_support::make_nights;
 using testing_support::Nights;
 using testing_support::NightsOptions;
-
-DriftRun run(int row, double position, double temperature) {
-  DriftRun made;
-  made.row = row;
-  made.position_steps = position;
-  made.temperature_c = temperature;
-  return made;
-}
-
-DriftResult fitted(const std::vector<DriftRun>& runs, const DriftOptions& options = {}) {
-  const auto fit = fit_drift(runs, options);
-  EXPECT_TRUE(fit.has_value());
-  return fit ? fit->result : DriftResult();
-}
 
 bool has_note(const DriftResult& r, std::string_view code) {
   return std::any_of(r.notes.begin(), r.notes.end(),

@@ -15,13 +15,8 @@ namespace {
 
 using testing::HasSubstr;
 using testing_support::ledger_run;
+using testing_support::opened;
 using testing_support::TemporaryFolder;
-
-Ledger opened(const std::string& path) {
-  auto ledger = Ledger::open(path, Ledger::Access::create);
-  EXPECT_TRUE(ledger.has_value()) << (ledger ? "" : ledger.error().text());
-  return std::move(*ledger);
-}
 
 // Run `number` with the times of its exposures: ten minutes about its middle.
 LedgerRun timed_run(int number) {

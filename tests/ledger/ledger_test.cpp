@@ -27,14 +27,9 @@ using testing::HasSubstr;
 using testing_support::acknowledged;
 using testing_support::bytes_of;
 using testing_support::ledger_run;
+using testing_support::opened;
 using testing_support::start_adding;
 using testing_support::TemporaryFolder;
-
-Ledger opened(const std::string& path, Ledger::Access access = Ledger::Access::create) {
-  auto ledger = Ledger::open(path, access);
-  EXPECT_TRUE(ledger.has_value()) << (ledger ? "" : ledger.error().text());
-  return std::move(*ledger);
-}
 
 LedgerFilter chosen(const std::map<std::string, std::string>& by) {
   LedgerFilter filter;

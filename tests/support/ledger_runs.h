@@ -2,12 +2,14 @@
 #pragma once
 
 #include <fcntl.h>
+#include <gtest/gtest.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 #include <csignal>
 #include <cstdint>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "core/clock.h"
@@ -74,6 +76,12 @@ inline std::vector<int> acknowledged(const AddingChild& child, int* status = nul
   ::waitpid(child.pid, &ended, 0);
   if (status != nullptr) *status = ended;
   return numbers;
+}
+
+inline Ledger opened(const std::string& path, Ledger::Access access = Ledger::Access::create) {
+  auto ledger = Ledger::open(path, access);
+  EXPECT_TRUE(ledger.has_value()) << (ledger ? "" : ledger.error().text());
+  return std::move(*ledger);
 }
 
 }  // namespace starwaist::testing_support
