@@ -84,8 +84,9 @@ Terms terms_at(const cv::Mat& image, int x, int y) {
 // Takes a quadratic off, fitted with what is bright left out; bins without a value become sky.
 void take_sky_off(cv::Mat& image) {
   constexpr int kRounds = 5;
-  constexpr double kAbove = 2;  // spreads from the middle that still count as sky
-  constexpr double kBelow = 3;
+  // Spreads from the middle that still count as sky; even, since an offset that is left would end
+  // at the frame's border like a ring's edge.
+  constexpr double kClip = 2.5;
   std::vector<double> values;
   for (int y = 0; y < image.rows; ++y) {
     for (int x = 0; x < image.cols; ++x) {
@@ -105,7 +106,8 @@ void take_sky_off(cv::Mat& image) {
         if (!std::isfinite(value)) continue;
         const Terms terms = terms_at(image, x, y);
         const double left = value - sky.dot(terms);
-        if (left > kAbove * spread || left < -kBelow * spread) continue;
+        // In the first round a gradient is still all of the spread.
+        if (round > 0 && std::abs(left) > kClip * spread) continue;
         values.push_back(left);
         equations.add(terms, value);
       }
@@ -216,6 +218,41 @@ bool is_round(const Binned& frame, cv::Point centre, double radius_bins) {
   return seen >= kSectors - 2 && dark <= kDarkAtMost;
 }
 
+// Brightness just inside a circle less that just outside it, within `share` of its radius.
+double step_across(const Binned& frame, cv::Point centre, double radius_bins, double share) {
+  double inside = 0;
+  double outside = 0;
+  double inside_count = 0;
+  double outside_count = 0;
+  const int reach = static_cast<int>(std::ceil((1 + share) * radius_bins));
+  for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
+       ++y) {
+    for (int x = std::max(0, centre.x - reach);
+         x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
+      const double r = std::hypot(x - centre.x, y - centre.y) / radius_bins;
+      if (r <= 1 - share || r > 1 + share) continue;
+      (r <= 1 ? inside : outside) += frame.image.at<float>(y, x);
+      (r <= 1 ? inside_count : outside_count) += 1;
+    }
+  }
+  if (!(inside_count > 0 && outside_count > 0)) return 0;
+  return inside / inside_count - outside / outside_count;
+}
+
+// A ring ends at once: close to its edge the step is as high as farther off. A cloud's or a
+// gradient's step grows with the distance.
+bool is_sharp(const Binned& frame, cv::Point centre, double radius_bins) {
+  constexpr double kNear = 0.15;
+  constexpr double kFar = 0.55;
+  constexpr double kLeastShare = 0.7;
+  double near = 0;
+  // The radius is known to a step of the grid.
+  for (const double factor : {0.96, 1.0, 1.04}) {
+    near = std::max(near, step_across(frame, centre, factor * radius_bins, kNear));
+  }
+  return near > kLeastShare * step_across(frame, centre, radius_bins, kFar);
+}
+
 struct Peak {
   cv::Point centre;
   double snr = 0;
@@ -229,7 +266,8 @@ std::optional<Peak> strongest(const Binned& frame, cv::Mat map, double radius_bi
     cv::Point centre;
     cv::minMaxLoc(map, nullptr, &snr, nullptr, &centre);
     if (!(snr > least)) return std::nullopt;
-    if (is_round(frame, centre, radius_bins)) return Peak{centre, snr};
+    if (is_round(frame, centre, radius_bins) && is_sharp(frame, centre, radius_bins))
+      return Peak{centre, snr};
     const int reach = std::max(1, static_cast<int>(0.4 * radius_bins));
     const cv::Rect near(centre.x - reach, centre.y - reach, 2 * reach + 1, 2 * reach + 1);
     map(near & cv::Rect(cv::Point(), map.size())).setTo(cv::Scalar(0));
