@@ -42,7 +42,7 @@ class PretendFocuser {
                                  " ))\n[ $carried -lt $low ] && carried=$low\n" +
                                  "[ $carried -gt $1 ] && carried=$1\necho $1 $carried > " +
                                  folder_.in("state") + "\n");
-    expose_with("--star-count 40");
+    expose_with("--star-count 14");
   }
 
   void expose_with(const std::string& stars) {
@@ -51,7 +51,7 @@ class PretendFocuser {
                   "read command carried < " + folder_.in("state") + "\nrm -rf " + made + "\n" +
                       STARWAIST_PROGRAM + " render --quiet --output " + made +
                       " --positions-steps $command --focus-offset-um $(( (carried - command) * " +
-                      std::to_string(kUmPerStep) + " )) --width-px 400 --height-px 300 " + stars +
+                      std::to_string(kUmPerStep) + " )) --width-px 640 --height-px 480 " + stars +
                       " --seed 7 > /dev/null || exit 1\nmv " + made + "/frame_00.fits $1\n");
   }
 

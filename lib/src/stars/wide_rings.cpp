@@ -84,8 +84,9 @@ Terms terms_at(const cv::Mat& image, int x, int y) {
 // Takes a quadratic off, fitted with what is bright left out; bins without a value become sky.
 void take_sky_off(cv::Mat& image) {
   constexpr int kRounds = 5;
-  constexpr double kAbove = 2;  // spreads from the middle that still count as sky
-  constexpr double kBelow = 3;
+  // Spreads from the middle that still count as sky; even, since an offset that is left would end
+  // at the frame's border like a ring's edge.
+  constexpr double kClip = 2.5;
   std::vector<double> values;
   for (int y = 0; y < image.rows; ++y) {
     for (int x = 0; x < image.cols; ++x) {
@@ -105,7 +106,8 @@ void take_sky_off(cv::Mat& image) {
         if (!std::isfinite(value)) continue;
         const Terms terms = terms_at(image, x, y);
         const double left = value - sky.dot(terms);
-        if (left > kAbove * spread || left < -kBelow * spread) continue;
+        // In the first round a gradient is still all of the spread.
+        if (round > 0 && std::abs(left) > kClip * spread) continue;
         values.push_back(left);
         equations.add(terms, value);
       }
@@ -216,38 +218,39 @@ bool is_round(const Binned& frame, cv::Point centre, double radius_bins) {
   return seen >= kSectors - 2 && dark <= kDarkAtMost;
 }
 
-// True where the light ends at the circle: a cloud or the sky's own unevenness fades out instead,
-// and keeps half of its fall within the middle half of the two annuli.
-bool has_edge(const Binned& frame, cv::Point centre, double radius_bins) {
-  constexpr double kNear = 0.15;   // of the radius, half of an annulus
-  constexpr double kLeast = 0.72;  // of the whole fall; an edge half a grid step off keeps 0.8
-  struct Mean {
-    double sum = 0;
-    double count = 0;
-    void add(double value) {
-      sum += value;
-      count += 1;
-    }
-    [[nodiscard]] double value() const { return count > 0 ? sum / count : 0; }
-  };
-  Mean inside;
-  Mean outside;
-  Mean near_inside;
-  Mean near_outside;
-  const int reach = static_cast<int>(std::ceil(kOuterTo * radius_bins));
+// Brightness just inside a circle less that just outside it, within `share` of its radius.
+double step_across(const Binned& frame, cv::Point centre, double radius_bins, double share) {
+  double inside = 0;
+  double outside = 0;
+  double inside_count = 0;
+  double outside_count = 0;
+  const int reach = static_cast<int>(std::ceil((1 + share) * radius_bins));
   for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
        ++y) {
     for (int x = std::max(0, centre.x - reach);
          x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
       const double r = std::hypot(x - centre.x, y - centre.y) / radius_bins;
-      if (r <= kInnerFrom || r > kOuterTo) continue;
-      const double value = frame.image.at<float>(y, x);
-      (r <= 1 ? inside : outside).add(value);
-      if (std::abs(r - 1) <= kNear) (r <= 1 ? near_inside : near_outside).add(value);
+      if (r <= 1 - share || r > 1 + share) continue;
+      (r <= 1 ? inside : outside) += frame.image.at<float>(y, x);
+      (r <= 1 ? inside_count : outside_count) += 1;
     }
   }
-  const double fall = inside.value() - outside.value();
-  return fall > 0 && near_inside.value() - near_outside.value() > kLeast * fall;
+  if (!(inside_count > 0 && outside_count > 0)) return 0;
+  return inside / inside_count - outside / outside_count;
+}
+
+// A ring ends at once: close to its edge the step is as high as farther off. A cloud's or a
+// gradient's step grows with the distance.
+bool is_sharp(const Binned& frame, cv::Point centre, double radius_bins) {
+  constexpr double kNear = 0.15;
+  constexpr double kFar = 0.55;
+  constexpr double kLeastShare = 0.7;
+  double near = 0;
+  // The radius is known to a step of the grid.
+  for (const double factor : {0.96, 1.0, 1.04}) {
+    near = std::max(near, step_across(frame, centre, factor * radius_bins, kNear));
+  }
+  return near > kLeastShare * step_across(frame, centre, radius_bins, kFar);
 }
 
 struct Peak {
@@ -263,9 +266,8 @@ std::optional<Peak> strongest(const Binned& frame, cv::Mat map, double radius_bi
     cv::Point centre;
     cv::minMaxLoc(map, nullptr, &snr, nullptr, &centre);
     if (!(snr > least)) return std::nullopt;
-    if (is_round(frame, centre, radius_bins) && has_edge(frame, centre, radius_bins)) {
+    if (is_round(frame, centre, radius_bins) && is_sharp(frame, centre, radius_bins))
       return Peak{centre, snr};
-    }
     const int reach = std::max(1, static_cast<int>(0.4 * radius_bins));
     const cv::Rect near(centre.x - reach, centre.y - reach, 2 * reach + 1, 2 * reach + 1);
     map(near & cv::Rect(cv::Point(), map.size())).setTo(cv::Scalar(0));
@@ -321,11 +323,9 @@ std::optional<WideRings> find_wide_rings(const Frame& frame, int threads) {
       place += std::clamp(0.5 * (snr(best - 1) - snr(best + 1)) / bend, -0.5, 0.5);
     }
   }
-  // One alone may be a cloud: stars of one frame are rings of one size.
   const double of_grid = radius(static_cast<double>(best));
-  const int count = count_rings(binned, filter.at(of_grid), of_grid);
-  if (count < 2) return std::nullopt;
-  return WideRings{radius(place) * binned.bin, snr(best), count};
+  return WideRings{radius(place) * binned.bin, snr(best),
+                   count_rings(binned, filter.at(of_grid), of_grid)};
 }
 
 }  // namespace starwaist::stars

@@ -17,8 +17,8 @@ struct WideRings {
 
 // Rings and discs of 25 px radius up to 0.4 of the frame's shorter side, all of one size. The frame
 // is binned by medians, which leaves out hot pixels and streaks; a quadratic sky is taken off. A
-// ring is where the inside of a circle's edge is brighter than its outside, all the way round, and
-// falls at the edge. Absent where there are fewer than two: one alone may be a cloud.
+// ring is where the inside of a circle's edge is brighter than its outside, all the way round.
+// Absent where there is none.
 std::optional<WideRings> find_wide_rings(const Frame& frame, int threads);
 
 }  // namespace starwaist::stars
