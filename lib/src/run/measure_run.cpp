@@ -116,52 +116,19 @@ Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options
   return run;
 }
 
-namespace {
-
-bool same_place(const StarPlace& a, const StarPlace& b) {
-  return a.x_px == b.x_px && a.y_px == b.y_px;
-}
-
-bool is_as_before(const run_detail::FollowedBefore::Frame& before, const FrameModel& model,
-                  const std::vector<StarPlace>& places) {
-  return before.gain_e_per_adu == model.gain_e_per_adu() &&
-         before.saturation_adu == model.saturation_adu() &&
-         std::equal(before.places.begin(), before.places.end(), places.begin(), places.end(),
-                    same_place);
-}
-
-// False where the frame can no longer be read.
-bool follow_in(MeasuredFrame& frame, const std::vector<StarPlace>& places,
-               const RunOptions& options) {
-  auto pixels = read_frame(frame.path, read_options_of(options));
-  if (!pixels) return false;
-  *pixels = one_colour(std::move(*pixels), options.measure);
-  measure_known_stars(*pixels, *frame.model, places, options.measure, frame.measurement);
-  return true;
-}
-
-}  // namespace
-
-Result<void> run_detail::follow_stars(std::vector<MeasuredFrame>& frames, const RunOptions& options,
-                                      FollowedBefore* before) {
+Result<void> run_detail::follow_stars(std::vector<MeasuredFrame>& frames,
+                                      const RunOptions& options) {
   if (frames.size() < 2) return {};
   stars::share_camera(frames);
   const auto missing = missing_stars(frames, align_frames(frames));
   const int threads = core::thread_count(options.threads);
-  std::vector<FollowedBefore::Frame*> known(frames.size(), nullptr);
-  for (std::size_t i = 0; before != nullptr && i < frames.size(); ++i) {
-    known[i] = &before->frames[frames[i].path];
-  }
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     MeasuredFrame& frame = frames[i];
     if (missing[i].empty() || !frame.model || (options.stop && options.stop())) return;
-    if (known[i] != nullptr && is_as_before(*known[i], *frame.model, missing[i])) {
-      frame.measurement.stars = known[i]->stars;
-      return;
-    }
-    if (!follow_in(frame, missing[i], options) || known[i] == nullptr) return;
-    *known[i] = {missing[i], frame.model->gain_e_per_adu(), frame.model->saturation_adu(),
-                 frame.measurement.stars};
+    auto pixels = read_frame(frame.path, read_options_of(options));
+    if (!pixels) return;
+    *pixels = one_colour(std::move(*pixels), options.measure);
+    measure_known_stars(*pixels, *frame.model, missing[i], options.measure, frame.measurement);
   });
   if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
   return {};

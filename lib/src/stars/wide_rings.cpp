@@ -35,10 +35,11 @@ struct Binned {
   double noise = 0;  // of one bin, as neighbours differ
 };
 
-// 160 rows are enough for a ring's edge; large frames keep some more, for their smaller rings.
+// 160 rows are enough for a ring's edge; large frames keep some more, for their smaller rings. Nine
+// pixels are the fewest whose median leaves a hot pixel and a streak out.
 int bin_of(const PixelBuffer& pixels) {
   constexpr int kRows = 160;
-  return std::clamp(std::min(pixels.width_px(), pixels.height_px()) / kRows, 1, 8);
+  return std::clamp(std::min(pixels.width_px(), pixels.height_px()) / kRows, 3, 8);
 }
 
 cv::Mat bin_by_medians(const PixelBuffer& pixels, int bin, int threads) {
