@@ -147,7 +147,7 @@ TEST(Watch, TheNextPositionsLeadToFocus) {
 TEST(Watch, WithoutStarsTheNextPositionIsNearTheFrames) {
   const testing_support::TemporaryFolder folder;
   const Answer made =
-      call(with_rig({"render", "--output", folder.in("run"), "--positions-steps", "15200",
+      call(with_rig({"render", "--output", folder.in("run"), "--positions-steps", "5200",
                      "--width-px", "400", "--height-px", "300", "--star-count", "1",
                      "--brightest-electrons", "2", "--faintest-electrons", "1", "--quiet"}));
   ASSERT_EQ(made.status, 0) << made.err;

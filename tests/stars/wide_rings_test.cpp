@@ -112,6 +112,17 @@ TEST(WideRings, RadiusOfRingsOneHundredAndThirtySevenPixelsWide) {
   }
 }
 
+// Pieces of rings that are clipped must not read as a frame of clipped stars.
+TEST(WideRings, ClippedOnesAreNoClippedStars) {
+  Drawing drawing(800, 600, 5);
+  for (int k = 0; k < 2; ++k) drawing.add_ring(200 + 350 * k, 180 + 200 * k, 120, 0.4, 3e9);
+  const FrameMeasurement frame = drawing.measured();
+  ASSERT_TRUE(frame.ring_radius_px);
+  EXPECT_FALSE(frame.hfr_px);
+  EXPECT_EQ(frame.saturated_count, 0);
+  for (const Statement& remark : frame.remarks) EXPECT_EQ(remark.code, "rings_too_wide");
+}
+
 TEST(WideRings, NoneInAnEmptySkyWithGradientCloudsAndStreaks) {
   for (std::uint64_t seed = 1; seed <= 12; ++seed) {
     const bool small = seed > 8;

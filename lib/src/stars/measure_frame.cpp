@@ -104,14 +104,17 @@ bool is_dark(const Frame& colour, const FrameMeasurement& out) {
          out.hfr_px.value_or(0) < filled_in_px;
 }
 
-// Takes the frame's sizes away: what was measured are no stars.
+// Takes the frame's sizes away, and what was remarked of them: what was measured are no stars.
 void take_back_sizes(FrameMeasurement& out) {
-  out.star_count = 0;
+  out.star_count = out.saturated_count = 0;
   for (auto* size : {&out.hfr_px, &out.hfr_sigma_px, &out.hfr_shared_sigma_px, &out.fwhm_px,
                      &out.fwhm_sigma_px, &out.mean_radius_px, &out.eccentricity,
                      &out.elongation_angle_deg, &out.elongation_coherence}) {
     size->reset();
   }
+  std::erase_if(out.remarks, [](const Statement& remark) {
+    return remark.code == codes::every_star_saturated || remark.code == codes::undersampled;
+  });
 }
 
 // The frame's defects are those of its mosaic too.
@@ -123,7 +126,6 @@ void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
     const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
     take_back_sizes(out);
     out.stars.clear();
-    out.saturated_count = 0;
     out.remarks.push_back({codes::looks_like_a_dark,
                            format_fixed(100 * share, 1) +
                                " % of the pixels are hot and hardly anything else is bright: a "
@@ -164,7 +166,7 @@ Result<SkyMap> first_sky_of(const Frame& frame, int threads) {
 void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& model,
                const MeasureOptions& options, FrameMeasurement& out) {
   stars::summarise(measured, options, out);
-  if (stars::are_lines(measured, options, out)) take_back_sizes(out);
+  const bool lines = stars::are_lines(measured, options, out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
     out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
@@ -181,6 +183,7 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   }
   out.defect_count = static_cast<int>(out.defects.size());
   sort_brightest_first(out.stars);
+  if (lines) take_back_sizes(out);
   tell_remarks(out);
 }
 
