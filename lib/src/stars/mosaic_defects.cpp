@@ -79,7 +79,8 @@ class SiteSkies {
                                numerics::kOneSigmaBelow * static_cast<double>(some.size())));
         std::nth_element(some.begin(), low, middle);
         // Counts that hardly scatter at all are rounded to whole ones.
-        Sky& sky = of_block_[static_cast<std::size_t>(block_row * columns_ + column)][site];
+        const int block = block_row * columns_ + column;
+        Sky& sky = of_block_[static_cast<std::size_t>(block)][site];
         sky = {level, std::max(level - *low, 0.3F)};
       }
     }
@@ -99,7 +100,8 @@ using Rows = std::array<const float*, 2 * kReach + 1>;
 
 bool stands_out(const Rows& rows, int x, bool green, double sigma) {
   const auto at = [&](int dx, int dy) {
-    return rows[static_cast<std::size_t>(kReach + dy)][x + dx];
+    const int row = kReach + dy;
+    return rows[static_cast<std::size_t>(row)][x + dx];
   };
   const double value = at(0, 0);
   // Noise of the six neighbours together.
@@ -129,9 +131,9 @@ std::vector<PixelPlace> hot_pixels_of(const Frame& mosaic, const SiteSkies& skie
   }
   for (int y = std::max(begin, kReach); y < std::min(end, height - kReach); ++y) {
     Rows rows{};
-    for (int dy = 0; dy < 2 * kReach + 1; ++dy) {
-      rows[static_cast<std::size_t>(dy)] =
-          light[static_cast<std::size_t>(y - first - kReach + dy)].data();
+    for (int k = 0; k < 2 * kReach + 1; ++k) {
+      const int row = y - first - kReach + k;
+      rows[static_cast<std::size_t>(k)] = light[static_cast<std::size_t>(row)].data();
     }
     for (int x = kReach; x < width - kReach; ++x) {
       const double sigma = skies.at(x, y).noise_adu;
