@@ -6,7 +6,9 @@
 #include <string>
 
 #include "dice.h"
+#include "loop/focuser.h"
 #include "rendered_curve.h"
+#include "starwaist/search.h"
 
 namespace starwaist::bench {
 
@@ -43,6 +45,11 @@ struct Ended {
 };
 
 LoopSetting draw_loop(const Telescope& telescope, const LoopOptions& options, Dice& dice);
+
+// The loop's end, once there is no next position.
+void stop(const std::optional<StopReason>& reason, Verdict verdict, Ended& ended);
+// Where the focuser stands then.
+void conclude(const LoopSetting& setting, const Focuser& focuser, Ended& ended);
 
 // From sizes with the noise of measuring and seeing; rings beyond 25 px give a distance only.
 Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dice);

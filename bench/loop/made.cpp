@@ -56,33 +56,6 @@ Shot shoot(const LoopSetting& setting, const Focuser& focuser, int index, Dice& 
 
 }  // namespace
 
-LoopSetting draw_loop(const Telescope& telescope, const LoopOptions& options, Dice& dice) {
-  LoopSetting s;
-  s.telescope = &telescope;
-  const double core = telescope.core_steps;
-  const double farthest = options.near ? 3 : options.rendered ? 100 : 200;
-  // A third near, since that is what most nights begin with.
-  s.start_cores = dice.between(-1, 1) * (dice.chance(0.33) ? 3 : farthest);
-  s.slack_cores = dice.chance(0.3) ? 0 : dice.between(0, 5);
-  s.focus_steps = std::round(dice.between(10000, 60000)) + dice.between(0, 1) + 210 * core;
-  s.rig = telescope.rig;
-  s.rig.seeing_arcsec.reset();
-  if (options.unknown_rig) s.rig.um_per_step.reset();
-  s.limited = dice.chance(0.5);
-  if (s.limited) {
-    const double start = s.focus_steps + s.start_cores * core;
-    const double room = core * dice.between(15, 150);
-    s.rig.min_position_steps =
-        std::round(std::min(start, s.focus_steps) - room * dice.between(0.3, 1));
-    s.rig.max_position_steps =
-        std::round(std::max(start, s.focus_steps) + room * dice.between(0.3, 1));
-  }
-  if (dice.chance(1.0 / 3)) s.spoiled_frame = static_cast<int>(dice.between(0, 8));
-  s.visible_px = dice.log_between(25, 120);
-  s.seed = static_cast<std::uint64_t>(dice.between(1, 1e9));
-  return s;
-}
-
 Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dice) {
   const double core = setting.telescope->core_steps;
   Focuser focuser(std::round(setting.focus_steps + setting.start_cores * core),
@@ -122,16 +95,10 @@ Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dic
     ended.trace += line;
     if (move) focuser.go(*move);
     if (step->next_position_steps) continue;
-    ended.stuck = !step->stop_reason;
-    ended.stop = step->stop_reason ? enum_name(*step->stop_reason) : "nothing";
-    ended.verdict = enum_name(judged.fit.verdict);
-    ended.trusted = judged.fit.verdict == Verdict::trusted;
+    stop(step->stop_reason, judged.fit.verdict, ended);
     break;
   }
-  ended.outside = focuser.was_outside();
-  const double half_zone = 0.5 * *critical_focus_zone_steps(setting.telescope->rig);
-  ended.error_half_zones = (focuser.true_steps() - setting.focus_steps) / half_zone;
-  ended.reached = std::abs(ended.error_half_zones) < 1 && !ended.stuck;
+  conclude(setting, focuser, ended);
   return ended;
 }
 

@@ -120,16 +120,10 @@ Ended run_rendered(const LoopSetting& setting, const LoopOptions& options, Dice&
     ended.trace += line;
     if (answer->move) focuser.go(*answer->move);
     if (answer->next_position_steps) continue;
-    ended.stuck = !answer->stop_reason;
-    ended.stop = answer->stop_reason ? enum_name(*answer->stop_reason) : "nothing";
-    ended.verdict = enum_name(answer->verdict);
-    ended.trusted = answer->verdict == Verdict::trusted;
+    stop(answer->stop_reason, answer->verdict, ended);
     break;
   }
-  ended.outside = focuser.was_outside();
-  const double half_zone = 0.5 * *critical_focus_zone_steps(setting.telescope->rig);
-  ended.error_half_zones = (focuser.true_steps() - setting.focus_steps) / half_zone;
-  ended.reached = std::abs(ended.error_half_zones) < 1 && !ended.stuck;
+  conclude(setting, focuser, ended);
   return ended;
 }
 

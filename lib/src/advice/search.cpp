@@ -192,16 +192,20 @@ std::optional<Decision> beyond_limit(const Search& search, double focus) {
   return std::nullopt;
 }
 
+// Lowest and highest position that showed stars.
+std::pair<double, double> range_seen(const Search& search) {
+  const auto [low, high] = std::minmax_element(search.seen.begin(), search.seen.end(),
+                                               [](const Search::Seen& a, const Search::Seen& b) {
+                                                 return a.position_steps < b.position_steps;
+                                               });
+  return {low->position_steps, high->position_steps};
+}
+
 // Beyond the outermost frame with stars on one side, as far as no frame without stars stands in the
 // way; absent where there is no room.
 std::optional<double> beyond_seen(const Search& search, double side) {
   constexpr double kOfGap = 0.35;  // between the frame with stars and the one without
-  double seen_low = search.seen.front().position_steps;
-  double seen_high = seen_low;
-  for (const Search::Seen& s : search.seen) {
-    seen_low = std::min(seen_low, s.position_steps);
-    seen_high = std::max(seen_high, s.position_steps);
-  }
+  const auto [seen_low, seen_high] = range_seen(search);
   const double from = side > 0 ? seen_high : seen_low;
   double reach = std::max(0.5 * search.first_move_steps, kRangeFactor * (seen_high - seen_low));
   for (const double position : search.starless) {
@@ -315,12 +319,7 @@ bool sizes_stay(const Search& search) {
   const auto [least, most] = std::minmax_element(
       search.seen.begin(), search.seen.end(),
       [](const Search::Seen& a, const Search::Seen& b) { return a.size_px < b.size_px; });
-  double low = search.seen.front().position_steps;
-  double high = low;
-  for (const Search::Seen& s : search.seen) {
-    low = std::min(low, s.position_steps);
-    high = std::max(high, s.position_steps);
-  }
+  const auto [low, high] = range_seen(search);
   const double needed = most->size_px / *search.slope_px_per_step + 2 * *search.core_steps;
   return most->size_px < 1.1 * least->size_px && high - low > needed;
 }
@@ -427,9 +426,8 @@ Result<SearchStep> next_step(const SearchState& state) {
   if (auto valid = checked(state.rig); !valid) return tl::unexpected<Error>(valid.error());
   const advice::Search search(state);
   SearchStep step;
-  const double first_takeup = advice::takeup_of(search);
-  step.takeup_steps = first_takeup;
-  step.approach = advice::approach_of(search, first_takeup);
+  step.takeup_steps = advice::takeup_of(search);
+  step.approach = advice::approach_of(search, step.takeup_steps);
   auto decision = advice::decide(search);
   if (!decision) return tl::unexpected<Error>(decision.error());
   if (decision->target && static_cast<int>(state.visits.size()) >= state.options.most_points) {

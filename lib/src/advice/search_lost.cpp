@@ -61,8 +61,7 @@ std::optional<Target> lost_target(const Search& search) {
   const Rig& rig = search.state.rig;
   const double start = search.state.visits.front().position_steps;
   const double unit = steps_per_px(search);
-  const double farthest =
-      search.slope_px_per_step ? kFarthestOffPx * unit : kFarthestMoves * search.first_move_steps;
+  const double farthest = search.farthest_steps();
   const double low = rig.min_position_steps.value_or(start - farthest);
   const double high = rig.max_position_steps.value_or(start + farthest);
   // How likely focus is at a place and stars show from so far, given the frames so far.

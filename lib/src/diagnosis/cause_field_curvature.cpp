@@ -58,11 +58,10 @@ std::optional<Candidate> look_for_field_curvature(const RunView& run) {
   if (limit.of_zone) {
     c.evidence.push_back({"critical focus zone", *critical_focus_zone_steps(record.rig), "steps"});
   }
-  c.remedy = {
-      codes::adjust_flattener_distance,
-      "Check the distance from the flattener or corrector to the sensor against its maker's "
-      "figure, and change it by small spacers. Until then this run's best focus is where the "
-      "field's stars are smallest on the whole."};
+  c.remedy = {codes::adjust_flattener_distance,
+              std::string("Check the distance from the flattener or corrector to the sensor "
+                          "against its maker's figure, and change it by small spacers.") +
+                  kUntilMended};
   return c;
 }
 

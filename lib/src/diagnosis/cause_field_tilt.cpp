@@ -87,9 +87,10 @@ std::optional<Candidate> look_for_field_tilt(const RunView& run) {
   }
   c.remedy = {
       codes::correct_tilt,
-      "Check that camera and focuser sit square and tight, then correct the tilt with shims or a "
-      "tilt plate. Until then this run's best focus is where the field's stars are smallest on the "
-      "whole."};
+      std::string(
+          "Check that camera and focuser sit square and tight, then correct the tilt with shims or "
+          "a tilt plate.") +
+          kUntilMended};
   return c;
 }
 

@@ -6,6 +6,8 @@
 
 #include "curve/priors.h"
 #include "diagnosis/focus_samples.h"
+#include "diagnosis/phrases.h"
+#include "numerics/line.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::diagnosis {
@@ -25,38 +27,31 @@ std::optional<Line> line_of(const RunView& run) {
   const std::vector<std::size_t>& which = run.sized_points();
   constexpr std::size_t kFewest = 3;
   if (which.size() < kFewest) return std::nullopt;
-  const auto n = static_cast<double>(which.size());
+  const auto [low, high] = ends_of(run, [&](std::size_t i) { return run.position_steps(i); });
   Line line;
-  double low = run.position_steps(which.front());
-  double high = low;
-  line.smallest_px = *run.point(which.front()).size_px;
-  for (const std::size_t i : which) {
-    const double x = run.position_steps(i);
-    low = std::min(low, x);
-    high = std::max(high, x);
-    line.smallest_px = std::min(line.smallest_px, *run.point(i).size_px);
-    line.middle_steps += x / n;
-    line.size_px += *run.point(i).size_px / n;
-  }
   line.range_steps = high - low;
   if (!(line.range_steps > 0)) return std::nullopt;
-  double xx = 0;
-  double xy = 0;
+  line.smallest_px = smallest_size_px(run);
+  const auto n = static_cast<double>(which.size());
+  for (const std::size_t i : which) line.middle_steps += run.position_steps(i) / n;
+  std::vector<double> places;  // in ranges from the middle
+  std::vector<double> sizes;
   for (const std::size_t i : which) {
-    const double x = run.position_steps(i) - line.middle_steps;
-    xx += x * x;
-    xy += x * (*run.point(i).size_px - line.size_px);
+    places.push_back((run.position_steps(i) - line.middle_steps) / line.range_steps);
+    sizes.push_back(*run.point(i).size_px);
   }
-  line.slope_px_per_step = xy / xx;
+  const auto fit = numerics::weighted_line(places, sizes, std::vector<double>(sizes.size(), 1.0));
+  if (!fit) return std::nullopt;
+  line.size_px = fit->intercept;
+  line.slope_px_per_step = fit->slope / line.range_steps;
   double squares = 0;
-  for (const std::size_t i : which) {
-    const double x = run.position_steps(i) - line.middle_steps;
-    squares += std::pow(*run.point(i).size_px - line.size_px - line.slope_px_per_step * x, 2);
+  for (std::size_t k = 0; k < sizes.size(); ++k) {
+    squares += std::pow(sizes[k] - fit->intercept - fit->slope * places[k], 2);
   }
   // No run scatters by less than the seeing does.
   constexpr double kLeastScatter = 0.01;  // of a size; common practice, no source
   const double scatter = std::max(std::sqrt(squares / (n - 2)), kLeastScatter * line.size_px);
-  line.slope_sigma = scatter / std::sqrt(xx);
+  line.slope_sigma = scatter * fit->slope_sigma / line.range_steps;
   return line;
 }
 

@@ -30,6 +30,10 @@ double log_odds_beyond(double value, double sigma, double degrees_of_freedom, do
 // the stars' distances from it is the same a quarter of the change to either side of the middle.
 Effect effect_of_field(const RunView& run, double change_steps);
 
+// Where to focus until the field is mended: the run's own answer.
+inline constexpr const char* kUntilMended =
+    " Until then this run's best focus is where the field's stars are smallest on the whole.";
+
 // "34.2 steps, 1.4 critical focus zones" or only the first.
 std::string in_zones(double steps, const RunRecord& record);
 

@@ -178,8 +178,7 @@ std::optional<std::string> Csv::misfit(const CsvRow& row) const {
   while (cells > headings && row.cells[cells - 1].empty()) --cells;
   const std::string counts =
       std::to_string(cells) + " cells under " + std::to_string(headings) + " headings";
-  const bool blanks = separator == Separator::blanks || separator == Separator::wide_blanks;
-  if (blanks && cells != headings) {
+  if (is_blanks(separator) && cells != headings) {
     return counts + ". Give each row a cell for each heading, or separate them by commas";
   }
   if (cells <= headings) return std::nullopt;

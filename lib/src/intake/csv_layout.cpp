@@ -77,8 +77,7 @@ Separator likeliest_separator(std::string_view line) {
   std::size_t most = 1;
   for (const Separator separator : kSeparators) {
     const std::size_t cells = split_line(line, separator).size();
-    const bool blanks = separator == Separator::blanks || separator == Separator::wide_blanks;
-    if (cells > most && !(blanks && most > 1)) {
+    if (cells > most && !(is_blanks(separator) && most > 1)) {
       best = separator;
       most = cells;
     }
@@ -87,6 +86,10 @@ Separator likeliest_separator(std::string_view line) {
 }
 
 }  // namespace
+
+bool is_blanks(Separator separator) {
+  return separator == Separator::blanks || separator == Separator::wide_blanks;
+}
 
 bool is_comment(std::string_view line) {
   const std::size_t first = line.find_first_not_of(" \t");
@@ -100,7 +103,7 @@ bool is_rule(std::string_view line) {
 
 std::vector<std::string> split_line(std::string_view line, Separator separator) {
   const auto is_blank = [](char c) { return c == ' ' || c == '\t'; };
-  const bool by_blanks = separator == Separator::blanks || separator == Separator::wide_blanks;
+  const bool by_blanks = is_blanks(separator);
   if (by_blanks) line = trimmed(line);
   std::vector<std::string> cells;
   std::string cell;
@@ -157,10 +160,10 @@ Layout layout_of(std::string_view text, const TableOptions& options) {
         const std::vector<std::string> cells = split_line(lines[i].text, separator);
         const std::size_t known = known_headings(cells, options);
         if (known <= most) continue;
-        const bool blanks = separator == Separator::blanks || separator == Separator::wide_blanks;
         // A single word is split by everything alike.
-        if (blanks && cells.size() < 2) continue;
-        if ((blanks || comments) && !rows_follow(lines, i, cells.size(), separator)) continue;
+        if (is_blanks(separator) && cells.size() < 2) continue;
+        if ((is_blanks(separator) || comments) && !rows_follow(lines, i, cells.size(), separator))
+          continue;
         most = known;
         take(lines[i], separator);
       }

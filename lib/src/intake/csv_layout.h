@@ -14,6 +14,8 @@ namespace starwaist::intake_detail {
 
 enum class Separator { semicolon, tab, comma, wide_blanks, blanks };
 
+bool is_blanks(Separator separator);
+
 struct Layout {
   Separator separator = Separator::comma;
   std::size_t header_begin = 0;  // in the text

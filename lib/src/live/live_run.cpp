@@ -113,9 +113,10 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   answer.interval_95_steps = fit.interval_95_steps;
   answer.verdict = fit.verdict;
   answer.reasons = fit.reasons;
+  const FrameGroup group(so_far_.frames);
   std::vector<SearchVisit> visits;
   for (const MeasuredFrame& frame : so_far_.frames) {
-    visits.push_back(visit_of(FrameGroup(so_far_.frames), frame, judged_.fit, judged_.rig));
+    visits.push_back(visit_of(group, frame, judged_.fit, judged_.rig));
   }
   const auto at = std::find_if(so_far_.frames.begin(), so_far_.frames.end(),
                                [&](const MeasuredFrame& f) { return same_exposure(f, newest); });

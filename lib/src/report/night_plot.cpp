@@ -8,6 +8,7 @@
 #include "core/clock.h"
 #include "report/figure.h"
 #include "report/text_table.h"
+#include "report/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
@@ -26,11 +27,6 @@ const std::map<std::string, std::string> kCauseColors = {
     {"thermal_drift", "#F6D9C6"}, {"focus_drift", "#F6D9C6"},   {"focus_jump", "#F3C4C4"},
     {"missed_focus", "#F3C4C4"},  {"passing_cloud", "#D8DEE6"}, {"fogging", "#CFE3E8"},
     {"image_motion", "#E7D9EE"},  {"bad_seeing", "#E6EBCB"},    {"background_change", "#F7EFC4"}};
-
-std::string words_of(std::string cause) {
-  std::replace(cause.begin(), cause.end(), '_', ' ');
-  return cause;
-}
 
 std::string title_words(const SessionAnswer& answer) {
   const NightResult& r = answer.judgement.result;
@@ -112,7 +108,7 @@ void put_periods(const SessionAnswer& answer, const TimeAxis& axis, FigureData& 
     std::size_t row = 0;
     while (row + 1 < taken_to.size() && taken_to[row] > left) ++row;
     taken_to[row] = left + width;
-    words.push_back(words_of(period.cause));
+    words.push_back(report::spaced(period.cause));
     words_x.push_back(axis.at(left));
     words_y.push_back(0.965 - 0.065 * static_cast<double>(row));
   }

@@ -1,9 +1,9 @@
-#include <algorithm>
 #include <string>
 #include <vector>
 
 #include "report/answer_text.h"
 #include "report/text_table.h"
+#include "report/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
@@ -46,11 +46,6 @@ std::string first_words(const SessionAnswer& answer) {
   return text + ".";
 }
 
-std::string cause_words(std::string cause) {
-  std::replace(cause.begin(), cause.end(), '_', ' ');
-  return cause;
-}
-
 constexpr const char* kNotTrusted = "take it as a hint, see below";
 
 std::string frames_table(const SessionAnswer& answer, std::size_t width) {
@@ -63,7 +58,7 @@ std::string frames_table(const SessionAnswer& answer, std::size_t width) {
                     shortened(printable(f.filter.value_or("")), 6), fixed_or_empty(f.hfr_px, 2),
                     fixed_or_empty(a.loss_percent, 0), fixed_or_empty(a.light_percent, 0),
                     fixed_or_empty(f.eccentricity, 2), fixed_or_empty(f.temperature_c, 1),
-                    cause_words(a.cause.value_or(""))});
+                    report::spaced(a.cause.value_or(""))});
   }
   constexpr std::size_t kLeastName = 13;
   return report::dashed_table({{"File", "", Align::left, 2, kLeastName},

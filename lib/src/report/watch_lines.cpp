@@ -1,21 +1,12 @@
-#include <algorithm>
-
 #include "core/encode.h"
 #include "report/text_table.h"
+#include "report/words.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
 
 namespace starwaist {
 
-namespace {
-
-std::string in_words(StopReason reason) {
-  std::string words = enum_name(reason);
-  std::replace(words.begin(), words.end(), '_', ' ');
-  return words;
-}
-
-}  // namespace
+namespace {}  // namespace
 
 Result<std::string> watch_json_line(const WatchAnswer& answer) {
   encoding::Encoder encoder;
@@ -48,7 +39,7 @@ std::string watch_text(const WatchAnswer& answer, const TextOptions& options) {
     best += "; next frame at " + std::to_string(*answer.next_position_steps);
     if (answer.via_steps) best += " by way of " + std::to_string(*answer.via_steps);
   } else if (answer.stop_reason) {
-    best += "; stopped: " + in_words(*answer.stop_reason);
+    best += "; stopped: " + report::spaced(enum_name(*answer.stop_reason));
   }
   std::string text = report::labelled(name, frame, width) + report::wrapped(best, "  ", width);
   if (options.details) text += report::wrapped(report::printable(answer.advice.text), "  ", width);

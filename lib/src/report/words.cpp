@@ -37,6 +37,11 @@ std::string move_words(const Move& move) {
   return "go to " + std::to_string(*move.via_steps) + " first, then to " + to;
 }
 
+std::string spaced(std::string name) {
+  std::replace(name.begin(), name.end(), '_', ' ');
+  return name;
+}
+
 std::string percent_words(double probability) {
   const double percent = 100 * probability;
   if (percent > 99.9) return "over 99.9 %";

@@ -19,6 +19,9 @@ std::string interval_words(const Interval& interval, std::optional<double> sigma
 // "go to 5156 first, then to 5231" or "go to 5231"
 std::string move_words(const Move& move);
 
+// A name of snake_case as it is read: "thermal drift".
+std::string spaced(std::string name);
+
 // "99 %", "over 99.9 %", "under 0.1 %": never a certainty that nobody has.
 std::string percent_words(double probability);
 

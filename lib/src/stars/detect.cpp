@@ -132,7 +132,7 @@ class StripReader {
 
   // Rows [begin, end); hot pixels in rows [own_begin, own_end) are listed.
   void read(int begin, int end, int own_begin, int own_end, Scratch& scratch,
-            std::vector<Defect>& defects) const {
+            std::vector<PixelPlace>& defects) const {
     const int rows = end - begin;
     const int kept_rows = keeps_pixels_ ? rows : kRing;
     scratch.strip.create(kept_rows, width_, CV_32F);

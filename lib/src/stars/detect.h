@@ -17,15 +17,9 @@ struct Candidate {
   int level = 0;   // smoothing kernel's sigma is template_sigma_px(level)
 };
 
-// A pixel that stands out of its eight neighbours more than any star of this sampling could.
-struct Defect {
-  int x_px = 0;
-  int y_px = 0;
-};
-
 struct Detection {
   std::vector<Candidate> candidates;  // falling snr, at the levels asked for, not yet merged
-  std::vector<Defect> defects;
+  std::vector<PixelPlace> defects;
   cv::Mat coarse;  // the frame binned by 4, sky taken off, hot pixels out; empty below its levels
 };
 

@@ -37,9 +37,7 @@ std::optional<Found> find_stars(const FrameContext& context, double threshold_sn
                                 std::vector<StarPlace>& defects) {
   constexpr int kTop = kDetectionLevels - 1;
   auto detection = detect(*context.frame, *context.sky, threshold_snr, 1, kTop, threads);
-  for (const Defect& d : detection.defects) {
-    defects.push_back({static_cast<double>(d.x_px), static_cast<double>(d.y_px)});
-  }
+  add_places(detection.defects, defects);
   auto size = frame_size(context, merged(detection.candidates, 0, kTop, kSameObject), threads);
   if (!size || size->size_px < kFinestBelowPx) {
     detection = detect(*context.frame, *context.sky, threshold_snr, 0, kTop, threads);

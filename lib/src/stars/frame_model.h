@@ -35,6 +35,12 @@ struct Found {
   Detection detection;
 };
 
+inline void add_places(const std::vector<PixelPlace>& pixels, std::vector<StarPlace>& places) {
+  for (const PixelPlace& pixel : pixels) {
+    places.push_back({static_cast<double>(pixel.x_px), static_cast<double>(pixel.y_px)});
+  }
+}
+
 // Absent where nothing has a size; `defects` are reported either way.
 std::optional<Found> find_stars(const FrameContext& context, double threshold_snr, int threads,
                                 std::vector<StarPlace>& defects);

@@ -119,9 +119,7 @@ void take_back_sizes(FrameMeasurement& out) {
 
 // The frame's defects are those of its mosaic too.
 void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
-  for (const PixelPlace& place : colour.repaired) {
-    out.defects.push_back({static_cast<double>(place.x_px), static_cast<double>(place.y_px)});
-  }
+  stars::add_places(colour.repaired, out.defects);
   if (is_dark(colour, out)) {
     const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
     take_back_sizes(out);
@@ -195,15 +193,15 @@ void look_for_rings(const Frame& frame, const MeasureOptions& options, int threa
   constexpr double kRadiusOverSize = 1.36;  // of a ring with a shadow of 0.3
   constexpr double kAlike = 1.2;
   if (options.region || out.star_count >= kFewStars) return;
-  const auto rings = stars::find_wide_rings(frame, threads);
-  if (!rings) return;
-  out.ring_radius_px = rings->radius_px;
-  const double ratio = rings->radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
+  const auto radius_px = stars::wide_ring_radius_px(frame, threads);
+  if (!radius_px) return;
+  out.ring_radius_px = radius_px;
+  const double ratio = *radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
   if (out.hfr_px && ratio < kAlike && ratio > 1 / kAlike) return;
   take_back_sizes(out);
   out.stars.clear();
   out.remarks.push_back({codes::rings_too_wide, "far out of focus: rings " +
-                                                    format_fixed(2 * rings->radius_px, 0) +
+                                                    format_fixed(2 * *radius_px, 0) +
                                                     " px wide, too wide to be measured as stars"});
 }
 

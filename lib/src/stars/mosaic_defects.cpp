@@ -178,8 +178,10 @@ void repair_mosaic(Frame& frame, ColorChannel channel, int threads) {
       const int begin = static_cast<int>(i) * kMosaicStripRows;
       of_strip[i] = hot_pixels_of(frame, skies, begin, std::min(begin + kMosaicStripRows, height));
     });
-    PixelBuffer::Storage storage = frame.pixels.storage();
     std::size_t found = 0;
+    for (const std::vector<PixelPlace>& some : of_strip) found += some.size();
+    if (found == 0) return;
+    PixelBuffer::Storage storage = frame.pixels.storage();
     for (const std::vector<PixelPlace>& some : of_strip) {
       for (const PixelPlace& hot : some) {
         const ColorChannel colour = colour_at(hot);
@@ -188,9 +190,7 @@ void repair_mosaic(Frame& frame, ColorChannel channel, int threads) {
             storage);
         if (colour == channel) frame.repaired.push_back(hot);
       }
-      found += some.size();
     }
-    if (found == 0) return;
     frame.pixels =
         PixelBuffer(width, height, std::move(storage), frame.pixels.scale(), frame.pixels.zero());
     if (static_cast<double>(found) < kDense * width * height) return;

@@ -26,7 +26,7 @@ constexpr double kInnerFrom = 0.7;
 constexpr double kOuterTo = 1.3;
 // Of the edge. White noise on a megapixel gives 6 at most; a sky that is not quite quadratic more.
 constexpr double kLeastSnr = 10;
-constexpr double kFurtherSnr = 7;  // of further rings of the same size
+constexpr double kBesideSnr = 7;  // of the radii beside it, by which it is placed between them
 
 // The frame by medians of bin x bin pixels, its sky taken off.
 struct Binned {
@@ -183,6 +183,23 @@ class EdgeFilter {
   cv::Mat transform_;
 };
 
+// Calls visit(value, radius, x, y) for the bins of a ring about `centre`: those whose distance from
+// it, in units of `radius_bins`, is above `from` and at most `to`; x and y in bins from the centre.
+template <class Visit>
+void for_each_bin_of_ring(const Binned& frame, cv::Point centre, double radius_bins, double from,
+                          double to, Visit&& visit) {
+  const int reach = static_cast<int>(std::ceil(to * radius_bins));
+  for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
+       ++y) {
+    for (int x = std::max(0, centre.x - reach);
+         x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
+      const double radius = std::hypot(x - centre.x, y - centre.y) / radius_bins;
+      if (radius <= from || radius > to) continue;
+      visit(frame.image.at<float>(y, x), radius, x - centre.x, y - centre.y);
+    }
+  }
+}
+
 // True where the light lies all round the circle: a streak, a gradient or the rim of another ring
 // brightens some directions only.
 bool is_round(const Binned& frame, cv::Point centre, double radius_bins) {
@@ -193,22 +210,15 @@ bool is_round(const Binned& frame, cv::Point centre, double radius_bins) {
   std::array<double, kSectors> in_count{};
   double all = 0;
   double count = 0;
-  const int reach = static_cast<int>(std::ceil(radius_bins));
-  for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
-       ++y) {
-    for (int x = std::max(0, centre.x - reach);
-         x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
-      const double r = std::hypot(x - centre.x, y - centre.y) / radius_bins;
-      if (r <= kInnerFrom || r > 1) continue;
-      const double turn =
-          std::atan2(y - centre.y, x - centre.x) / (2 * std::numbers::pi) + 0.5;  // 0 to 1
-      const auto sector = static_cast<std::size_t>(std::min(turn * kSectors, kSectors - 1.0));
-      in[sector] += frame.image.at<float>(y, x);
-      in_count[sector] += 1;
-      all += frame.image.at<float>(y, x);
-      count += 1;
-    }
-  }
+  for_each_bin_of_ring(
+      frame, centre, radius_bins, kInnerFrom, 1, [&](float value, double, int x, int y) {
+        const double turn = std::atan2(y, x) / (2 * std::numbers::pi) + 0.5;  // 0 to 1
+        const auto sector = static_cast<std::size_t>(std::min(turn * kSectors, kSectors - 1.0));
+        in[sector] += value;
+        in_count[sector] += 1;
+        all += value;
+        count += 1;
+      });
   int dark = 0;
   int seen = 0;
   for (std::size_t k = 0; k < in.size(); ++k) {
@@ -225,17 +235,11 @@ double step_across(const Binned& frame, cv::Point centre, double radius_bins, do
   double outside = 0;
   double inside_count = 0;
   double outside_count = 0;
-  const int reach = static_cast<int>(std::ceil((1 + share) * radius_bins));
-  for (int y = std::max(0, centre.y - reach); y <= std::min(frame.image.rows - 1, centre.y + reach);
-       ++y) {
-    for (int x = std::max(0, centre.x - reach);
-         x <= std::min(frame.image.cols - 1, centre.x + reach); ++x) {
-      const double r = std::hypot(x - centre.x, y - centre.y) / radius_bins;
-      if (r <= 1 - share || r > 1 + share) continue;
-      (r <= 1 ? inside : outside) += frame.image.at<float>(y, x);
-      (r <= 1 ? inside_count : outside_count) += 1;
-    }
-  }
+  for_each_bin_of_ring(frame, centre, radius_bins, 1 - share, 1 + share,
+                       [&](float value, double radius, int, int) {
+                         (radius <= 1 ? inside : outside) += value;
+                         (radius <= 1 ? inside_count : outside_count) += 1;
+                       });
   if (!(inside_count > 0 && outside_count > 0)) return 0;
   return inside / inside_count - outside / outside_count;
 }
@@ -276,24 +280,9 @@ std::optional<Peak> strongest(const Binned& frame, cv::Mat map, double radius_bi
   return std::nullopt;
 }
 
-int count_rings(const Binned& frame, cv::Mat map, double radius_bins) {
-  constexpr int kMost = 30;
-  int count = 0;
-  while (count < kMost) {
-    const auto peak = strongest(frame, map, radius_bins, kFurtherSnr);
-    if (!peak) break;
-    ++count;
-    const int reach = std::max(1, static_cast<int>(radius_bins));
-    const cv::Rect near(peak->centre.x - reach, peak->centre.y - reach, 2 * reach + 1,
-                        2 * reach + 1);
-    map(near & cv::Rect(cv::Point(), map.size())).setTo(cv::Scalar(0));
-  }
-  return count;
-}
-
 }  // namespace
 
-std::optional<WideRings> find_wide_rings(const Frame& frame, int threads) {
+std::optional<double> wide_ring_radius_px(const Frame& frame, int threads) {
   Binned binned;
   binned.bin = bin_of(frame.pixels);
   binned.image = bin_by_medians(frame.pixels, binned.bin, threads);
@@ -309,7 +298,7 @@ std::optional<WideRings> find_wide_rings(const Frame& frame, int threads) {
   std::vector<std::optional<Peak>> peaks(radii);
   core::parallel_for(radii, threads, [&](std::size_t k) {
     const double r = radius(static_cast<double>(k));
-    peaks[k] = strongest(binned, filter.at(r), r, kFurtherSnr);
+    peaks[k] = strongest(binned, filter.at(r), r, kBesideSnr);
   });
   const auto snr = [&](std::size_t k) { return peaks[k] ? peaks[k]->snr : 0.0; };
   std::size_t best = 0;
@@ -324,9 +313,7 @@ std::optional<WideRings> find_wide_rings(const Frame& frame, int threads) {
       place += std::clamp(0.5 * (snr(best - 1) - snr(best + 1)) / bend, -0.5, 0.5);
     }
   }
-  const double of_grid = radius(static_cast<double>(best));
-  return WideRings{radius(place) * binned.bin, snr(best),
-                   count_rings(binned, filter.at(of_grid), of_grid)};
+  return radius(place) * binned.bin;
 }
 
 }  // namespace starwaist::stars
