@@ -66,12 +66,15 @@ OnCurve on_curve(const SlopeBelief& belief, double u, double lopsidedness, doubl
 double log_likelihood(const std::vector<CurvePoint>& points, const std::vector<OnCurve>& curve,
                       double factor, const std::optional<BadPointPrior>& may_be_bad,
                       std::vector<double>& bad) {
+  constexpr double kSmall = 1e-200;  // a logarithm is taken only before a product leaves the range
   double sum = 0;
+  double product = 1;
   for (std::size_t i = 0; i < points.size(); ++i) {
     const CurvePoint& p = points[i];
     const double size = curve[i].size_px;
     const double beside = factor * curve[i].error_px;
-    const double sigma = p.sigma_px ? std::hypot(*p.sigma_px, beside) : beside;
+    const double sigma =
+        p.sigma_px ? std::sqrt(*p.sigma_px * *p.sigma_px + beside * beside) : beside;
     const double deviation = (*p.size_px - size) / sigma;
     if (!may_be_bad) {
       sum -= 0.5 * deviation * deviation + std::log(sigma);
@@ -81,10 +84,14 @@ double log_likelihood(const std::vector<CurvePoint>& points, const std::vector<O
     const double good =
         (1 - may_be_bad->share) / (root_of_two_pi * sigma) * std::exp(-0.5 * deviation * deviation);
     const double not_good = may_be_bad->share * may_be_bad->density(*p.size_px, size);
-    sum += std::log(good + not_good);
     bad[i] = not_good / (good + not_good);
+    product *= good + not_good;
+    if (product < kSmall || product > 1 / kSmall) {
+      sum += std::log(product);
+      product = 1;
+    }
   }
-  return sum;
+  return sum + std::log(product);
 }
 
 }  // namespace
