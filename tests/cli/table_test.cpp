@@ -62,6 +62,21 @@ TEST_F(Tables, SweepsOverOneBestFocusAreRepeatsOfOneRun) {
   EXPECT_THAT(fit["note_codes"].dump(), HasSubstr("positions_start_again"));
 }
 
+TEST_F(Tables, SweepsThatTheColumnRunJoinsAreOneRun) {
+  // Their difference is for the judgement: a jump, or a drift.
+  write(in("named.csv"), "run,position,hfr\n" + sweep(5000, "a,") + sweep(5080, "a,"));
+  for (const std::vector<std::string>& words :
+       {std::vector<std::string>{"fit", in("named.csv"), "--json", "-"},
+        std::vector<std::string>{"fit", in("named.csv"), "--each", "--json", "-"}}) {
+    const Answer answer = call(words);
+    EXPECT_EQ(answer.status, 1) << answer.err;
+    const Json fit = Json::parse(answer.out);
+    EXPECT_EQ(fit["points"].size(), 26U);
+    EXPECT_NE(fit["verdict"], "trusted");
+    EXPECT_THAT(fit["note_codes"].dump(), HasSubstr("positions_start_again"));
+  }
+}
+
 TEST_F(Tables, ThereAndBackIsOneRun) {
   // The way back shows slack of 60 steps: nothing that starts again.
   std::string text = "position,hfr\n";

@@ -128,6 +128,7 @@ struct RunTable {
   std::vector<Statement> notes;      // e.g. diameters halved, a sigma taken as unknown
   // What its rows have in the column `telescope`, each once ("east, west"); absent: nothing.
   std::optional<std::string> telescope;
+  bool named = false;  // the column `run` says that all rows are one run's
 };
 
 struct NamedTable {

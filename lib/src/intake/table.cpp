@@ -290,6 +290,7 @@ Result<Tables> read_tables(const std::string& path, const TableOptions& options)
   for (Gathered& run : gathering.runs()) {
     RunTable& table = run.named.table;
     table.size = columns->size_name == "fwhm" ? SizeMeasure::fwhm : SizeMeasure::hfr;
+    table.named = !run.named.run.empty();
     table.source = name + (tables.has_run_column ? " run " + run.named.run : std::string());
     table.notes = remarks;
     tables.runs.push_back(finished(std::move(run), *csv, of_run));

@@ -110,7 +110,8 @@ Result<void> check_one_run(RunTable& table, const Rig& rig, const FitOptions& op
   const std::vector<std::size_t> starts = sweep_starts(points);
   if (starts.size() < 2) return {};
   const std::string count = starts.size() == 2 ? "two" : std::to_string(starts.size());
-  if (const auto runs = runs_in(points, starts, rig, options)) {
+  const auto runs = table.named ? std::nullopt : runs_in(points, starts, rig, options);
+  if (runs) {
     return fail(
         ErrorCode::no_data,
         table.source + ": the table holds " + count + " runs: positions start again at " + *runs,

@@ -19,7 +19,7 @@ std::vector<std::size_t> sweep_starts(const std::vector<CurvePoint>& points);
 
 // Sweeps over the same best focus are repeats of one run, which the table's notes then say.
 // Errors: no_data for more rows than a run can have, and for sweeps whose best focus differs by far
-// more than their errors: these are runs of their own.
+// more than their errors: these are runs of their own, unless the column `run` says otherwise.
 Result<void> check_one_run(RunTable& table, const Rig& rig, const FitOptions& options);
 
 }  // namespace starwaist::run_detail
