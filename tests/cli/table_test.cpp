@@ -77,6 +77,25 @@ TEST_F(Tables, SweepsThatTheColumnRunJoinsAreOneRun) {
   }
 }
 
+// A focuser that counts in millimetres: nothing is rounded to whole ones.
+TEST_F(Tables, PositionsWithDecimalsKeepThem) {
+  std::normal_distribution<double> noise(0, 0.01);
+  std::string text = "position,hfr,sigma\n";
+  for (int i = 0; i < 13; ++i) {
+    const double position = 12.30 + 0.05 * i;
+    const double reached = i < 7 ? position : position - 0.12;
+    text += std::to_string(position) + "," +
+            std::to_string(std::hypot(2.0, 20 * (reached - 12.55)) + noise(random_)) + ",0.01\n";
+  }
+  write(in("mm.csv"), text);
+  const Json answer = Json::parse(call({"diagnose", in("mm.csv"), "--json", "-"}).out);
+  ASSERT_FALSE(answer["findings"].empty()) << answer.dump();
+  EXPECT_EQ(answer["findings"][0]["cause"], "focus_jump");
+  const std::string summary = answer["findings"][0]["summary"];
+  EXPECT_THAT(summary, AllOf(HasSubstr("jumped by about 0.1"), HasSubstr("now near 12.6")));
+  EXPECT_EQ(answer["fit"]["move"], nullptr);
+}
+
 TEST_F(Tables, ThereAndBackIsOneRun) {
   // The way back shows slack of 60 steps: nothing that starts again.
   std::string text = "position,hfr\n";

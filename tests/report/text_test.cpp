@@ -177,10 +177,10 @@ TEST(PercentWords, NeverClaimsCertainty) {
 }
 
 TEST(PositionDecimals, FollowThePositions) {
-  EXPECT_EQ(report::position_decimals({samples::point("a", 250000, 2)}), 0);
-  EXPECT_EQ(report::position_decimals({samples::point("a", 5, 2), samples::point("b", 5.1, 2)}), 1);
-  EXPECT_EQ(report::position_decimals({samples::point("a", 12.345, 2)}), 3);
-  EXPECT_EQ(report::position_decimals({samples::point("a", 1.0 / 3, 2)}), 4);
+  EXPECT_EQ(position_decimals({samples::point("a", 250000, 2)}), 0);
+  EXPECT_EQ(position_decimals({samples::point("a", 5, 2), samples::point("b", 5.1, 2)}), 1);
+  EXPECT_EQ(position_decimals({samples::point("a", 12.345, 2)}), 3);
+  EXPECT_EQ(position_decimals({samples::point("a", 1.0 / 3, 2)}), 4);
 }
 
 // The first lines are for somebody who reads no further.

@@ -45,6 +45,10 @@ struct Fields<CurvePoint> {
                       STARWAIST_FIELD(CurvePoint, used, "", "whether the fit uses it"),
                       STARWAIST_FIELD(CurvePoint, reason, "", "why it is not used"));
 };
+
+// Decimals that show the steps between the positions of the points: 0 for whole steps, else as many
+// as they carry, at most 4. A focuser that counts in millimetres has some.
+int position_decimals(const std::vector<CurvePoint>& points);
 static_assert(describes_every_field<CurvePoint>());
 
 // hyperbola: H^2 = H0^2 + k^2 (x - x0)^2, variances add. parabola: a polynomial in the size, the

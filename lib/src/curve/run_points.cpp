@@ -109,3 +109,23 @@ std::optional<Direction> approach_of(std::span<const CurvePoint> points) {
 }
 
 }  // namespace starwaist::curve
+
+namespace starwaist {
+
+int position_decimals(const std::vector<CurvePoint>& points) {
+  constexpr int kMostDecimals = 4;
+  int decimals = 0;
+  for (const auto& point : points) {
+    while (decimals < kMostDecimals) {
+      const double scaled = point.position_steps * std::pow(10.0, decimals);
+      // Half of the last decimal of a thousandth part: text such as 5.1 has no exact binary form.
+      if (std::abs(scaled - std::round(scaled)) < 1e-6 * std::max(1.0, std::abs(scaled) * 1e-6)) {
+        break;
+      }
+      ++decimals;
+    }
+  }
+  return decimals;
+}
+
+}  // namespace starwaist

@@ -186,6 +186,24 @@ const Accepted* found(std::span<const Accepted> accepted, const std::string& cau
   return place == accepted.end() ? nullptr : &*place;
 }
 
+// What the curves of the field's own stars say of best focus of its median star beside what the
+// run's curve and `median_shift_steps` say. Only where the field is plainly not flat do they know
+// better, and only of a focus that did not move.
+double own_shift_steps(const RunRecord& record, std::span<const Accepted> accepted) {
+  const bool shaped =
+      found(accepted, "field_tilt") != nullptr || found(accepted, "field_curvature") != nullptr;
+  if (!shaped || !record.field_focus || !record.fit.best_focus_steps) return 0;
+  const FieldFocus& field = *record.field_focus;
+  return field.compromise_focus_steps - field.median_shift_steps - *record.fit.best_focus_steps;
+}
+
+void shift_to_median(const FieldFocus& field, std::vector<RunAccount>& accounts) {
+  for (RunAccount& account : accounts) {
+    account.shift_steps += field.median_shift_steps;
+    account.sigma_steps = std::hypot(account.sigma_steps, field.median_shift_sigma_steps);
+  }
+}
+
 }  // namespace
 
 std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accepted> accepted) {
@@ -211,8 +229,9 @@ std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accept
   const double jumped = chance_of_jump(probability_of(rivals.focus_jump.log_odds), has_sigmas);
   const double moved = std::min(1.0, slack + stopped + jumped);
   const double chance = spoiled.empty() ? 0 : chance_of_spoiled(accepted);
-  accounts.push_back({(1 - moved) * (1 - chance), all});
-  if (chance > 0) accounts.push_back({(1 - moved) * chance, good});
+  const double own_shift = own_shift_steps(record, accepted);
+  accounts.push_back({(1 - moved) * (1 - chance), all, own_shift});
+  if (chance > 0) accounts.push_back({(1 - moved) * chance, good, own_shift});
   add_moved(rivals.slack, slack, false, good, accounts);
   add_moved(rivals.no_motion, stopped, false, good, accounts);
   add_moved(rivals.focus_jump, jumped, true, good, accounts);
@@ -222,13 +241,7 @@ std::vector<RunAccount> accounts_of(const RunView& first, std::span<const Accept
   if (thermal != nullptr) widen_by_drift(record.fit, *thermal, accounts);
   const bool plain = accounts.size() == 1 && thermal == nullptr;
   if (plain && !record.field_focus && accounts.front().sigma_steps == 0) return {};
-  if (record.field_focus) {
-    for (RunAccount& account : accounts) {
-      account.shift_steps += record.field_focus->median_shift_steps;
-      account.sigma_steps =
-          std::hypot(account.sigma_steps, record.field_focus->median_shift_sigma_steps);
-    }
-  }
+  if (record.field_focus) shift_to_median(*record.field_focus, accounts);
   return accounts;
 }
 

@@ -45,9 +45,9 @@ std::optional<Candidate> look_for_focus_jump(const RunView& run) {
   c.effect = small || before_middle ? Effect::doubtful : Effect::unusable;
   const double now = a.best_focus_steps - a.amount_steps;
   c.summary = "Between " + run.point(a.at - 1).file + " and " + run.point(a.at).file +
-              " the focus jumped by about " + steps_words(std::abs(a.amount_steps)) +
-              "; best focus was near " + steps_words(a.best_focus_steps) + " and is now near " +
-              steps_words(now) + ".";
+              " the focus jumped by about " + steps_words(run, std::abs(a.amount_steps)) +
+              "; best focus was near " + steps_words(run, a.best_focus_steps) +
+              " and is now near " + steps_words(run, now) + ".";
   c.evidence = {{"jump", a.amount_steps, "steps"},
                 {"number of the first frame after it", static_cast<double>(a.at + 1), ""},
                 {"best focus before it", a.best_focus_steps, "steps"},
@@ -56,7 +56,7 @@ std::optional<Candidate> look_for_focus_jump(const RunView& run) {
       codes::lock_what_moved,
       "Look for what moved (mirror, drawtube, cables, a knock), lock it, and repeat the run "
       "about " +
-          steps_words(within_limits(run.record().rig, now)) + "."};
+          steps_words(run, within_limits(run, now)) + "."};
   c.moved_steps = a.moved_steps;
   c.covers = {"no_motion"};
   return c;

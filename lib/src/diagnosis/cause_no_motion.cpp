@@ -49,7 +49,7 @@ std::optional<Candidate> whole_run(const RunView& run) {
     c.log_odds = std::min(flat, 0.3);  // or the steps are far too small
   }
   c.summary = "All stars are " + format_short(r.flat_size_px) + " px to within " +
-              percent(r.flat_scatter) + " over " + steps_words(range_steps_of(run)) +
+              percent(r.flat_scatter) + " over " + steps_words(run, range_steps_of(run)) +
               ": the focus did not move.";
   if (rise) {
     c.summary += " By the optics the sizes should change by " + format_short(*rise) + " px.";
@@ -72,8 +72,8 @@ std::optional<Candidate> from_some_frame(const RunView& run) {
   c.share = a.misfit_share;
   c.effect = Effect::unusable;
   c.summary = "From " + run.point(a.at).file +
-              " on the focus stood still: the counter went on by " + steps_words(a.amount_steps) +
-              " and the stars kept their size.";
+              " on the focus stood still: the counter went on by " +
+              steps_words(run, a.amount_steps) + " and the stars kept their size.";
   c.evidence = {{"number of the last frame that moved", static_cast<double>(a.at + 1), ""},
                 {"commanded and not done", a.amount_steps, "steps"}};
   c.moved_steps = a.moved_steps;

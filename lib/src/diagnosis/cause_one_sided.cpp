@@ -36,12 +36,11 @@ double outside_by_fit(const RunView& run, double edge_steps, double sign) {
 
 // The next sweep reaches over what is not known of the place.
 SweepSettings sweep_after(const RunView& run, const FarOut& far, double guess_steps) {
-  return sweep_about(run, within_limits(run.record().rig, guess_steps),
+  return sweep_about(run, within_limits(run, guess_steps),
                      std::max(far.core_steps, far.sigma_steps));
 }
 
 Candidate of_far_run(const RunView& run, const FarOut& far) {
-  const Rig& rig = run.record().rig;
   const double below = far.middle_steps - far.distance_steps;
   const double above = far.middle_steps + far.distance_steps;
   Candidate c;
@@ -51,7 +50,7 @@ Candidate of_far_run(const RunView& run, const FarOut& far) {
   c.effect = Effect::doubtful;
   c.covers = {"step_too_large", "step_too_small", "bad_seeing", "few_stars", "no_motion"};
   c.summary = "All frames are far out of focus: stars of " + format_fixed(far.size_px, 0) +
-              " px half-flux radius are about " + steps_words(far.distance_steps) +
+              " px half-flux radius are about " + steps_words(run, far.distance_steps) +
               " from best focus by this rig, ";
   c.evidence = {{"half-flux radius in the middle of the run", far.size_px, "px"},
                 {"distance from best focus by the rig", far.distance_steps, "steps"},
@@ -59,15 +58,15 @@ Candidate of_far_run(const RunView& run, const FarOut& far) {
   if (!far.side) {
     c.summary += "and these frames do not show to which side.";
     c.remedy = {codes::find_the_side,
-                "Take one frame near " + steps_words(within_limits(rig, below)) + " and one near " +
-                    steps_words(within_limits(rig, above)) +
+                "Take one frame near " + steps_words(run, within_limits(run, below)) +
+                    " and one near " + steps_words(run, within_limits(run, above)) +
                     ": where the stars are smaller, sweep."};
     return c;
   }
   const double guess = *far.side > 0 ? above : below;
   const SweepSettings sweep = sweep_after(run, far, guess);
   c.summary += std::string("towards ") + (*far.side > 0 ? "larger" : "smaller") +
-               " positions, near " + steps_words(within_limits(rig, guess)) + ".";
+               " positions, near " + steps_words(run, within_limits(run, guess)) + ".";
   c.evidence.push_back({"rough guess of best focus", guess, "steps"});
   c.remedy = {codes::repeat_sweep, "Repeat the sweep " + sweep_words(run, sweep, guess) + "."};
   c.settings = settings_of(run, sweep);
@@ -105,10 +104,10 @@ std::optional<Candidate> look_for_one_sided(const RunView& run) {
   double guess = run.curve()->best_focus_steps;
   guess = above ? std::clamp(guess, edge, edge + range) : std::clamp(guess, edge - range, edge);
   const double core = std::clamp(run.curve()->core_steps(), range / 8, range);
-  const SweepSettings sweep = sweep_about(run, within_limits(run.record().rig, guess), core);
+  const SweepSettings sweep = sweep_about(run, within_limits(run, guess), core);
   c.summary = std::string("Best focus lies ") + (above ? "above" : "below") +
               " the sampled positions (" + format_short(low) + " to " + format_short(high) +
-              "), perhaps near " + steps_words(guess) + ".";
+              "), perhaps near " + steps_words(run, guess) + ".";
   c.evidence = {{"chance that it lies there", 100 * outside, "%"},
                 {"edge of the sampled range", edge, "steps"},
                 {"rough guess of best focus", guess, "steps"}};

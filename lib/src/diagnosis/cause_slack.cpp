@@ -40,11 +40,11 @@ std::optional<Candidate> look_for_slack(const RunView& run) {
   c.effect = std::min(effect_of_shift(run, a.shift_steps), Effect::doubtful);
   std::size_t still = 0;
   for (const double moved : a.moved_steps) still += std::abs(moved) > 0.05 * a.amount_steps ? 1 : 0;
-  c.summary = "The focuser's free play of about " + steps_words(a.amount_steps) +
+  c.summary = "The focuser's free play of about " + steps_words(run, a.amount_steps) +
               " was not taken up: " + count_of(still, "point") +
               " at the start of the sweep (or after it turned) show the focus behind the counter. "
               "With the lost steps counted best focus comes out at " +
-              steps_words(a.best_focus_steps) + ".";
+              steps_words(run, a.best_focus_steps) + ".";
   c.evidence = {{"free play", a.amount_steps, "steps"},
                 {"points taken before it was used up", static_cast<double>(still), ""},
                 {"best focus with the lost steps counted", a.best_focus_steps, "steps"}};
@@ -52,10 +52,10 @@ std::optional<Candidate> look_for_slack(const RunView& run) {
     c.evidence.push_back({"less what the curve gave", a.best_focus_steps - *fitted, "steps"});
   }
   constexpr double kMargin = 1.5;
-  const double takeup = round_steps(kMargin * a.amount_steps);
+  const double takeup = round_steps(run, kMargin * a.amount_steps);
   c.remedy = {
       codes::take_up_slack,
-      "Before the sweep go " + steps_words(takeup) +
+      "Before the sweep go " + steps_words(run, takeup) +
           " past its start and come back in the sweep's direction, keeping off the focuser's "
           "stop. Arrive at best focus the same way."};
   c.settings = {{"takeup_steps", takeup}};

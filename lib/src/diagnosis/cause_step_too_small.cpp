@@ -99,8 +99,8 @@ std::optional<Candidate> look_for_step_too_small(const RunView& run) {
           ? 0
           : 0.5 * (run.point(0).position_steps + run.point(run.count() - 1).position_steps);
   const SweepSettings sweep = sweep_about(run, centre, core);
-  c.summary = "Over " + steps_words(range) + " the sizes change by only " + format_short(rise) +
-              " px, their noise is " + format_short(noise) +
+  c.summary = "Over " + steps_words(run, range) + " the sizes change by only " +
+              format_short(rise) + " px, their noise is " + format_short(noise) +
               " px: the sweep is too short to show a curve.";
   c.evidence = {{"change of size over the range", rise, "px"},
                 {"noise of the sizes", noise, "px"},

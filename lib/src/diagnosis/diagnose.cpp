@@ -136,7 +136,7 @@ void allow_for_jump(const RunView& run, FitResult& fit) {
   fit.verdict = Verdict::doubtful;
   fit.reasons.push_back({codes::focus_may_have_jumped,
                          "a jump of the focus by about " +
-                             steps_words(std::abs(jump.amount_steps)) + " between " +
+                             steps_words(run, std::abs(jump.amount_steps)) + " between " +
                              run.point(jump.at - 1).file + " and " + run.point(jump.at).file +
                              " would explain the sizes too (chance " + percent(chance) +
                              "); repeat the run to find out"});

@@ -37,7 +37,7 @@ Effect effect_of_field(const RunView& run, double change_steps) {
 
 std::string in_zones(double steps, const RunRecord& record) {
   const auto zone = critical_focus_zone_steps(record.rig);
-  std::string text = format_fixed(steps, 0) + " steps";
+  std::string text = format_fixed(steps, position_decimals(record.fit.points)) + " steps";
   if (zone) text += ", " + format_fixed(steps / *zone, 1) + " times the critical focus zone";
   return text;
 }

@@ -15,24 +15,34 @@
 
 namespace starwaist::diagnosis {
 
-inline std::string steps_words(double value) { return format_fixed(value, 0) + " steps"; }
+// Positions and distances are written, rounded and asked for as finely as the run's positions are.
+inline int decimals_of(const RunView& run) { return position_decimals(run.record().fit.points); }
+inline double least_steps(const RunView& run) { return std::pow(10.0, -decimals_of(run)); }
+inline std::string steps_number(const RunView& run, double value) {
+  return format_fixed(value, decimals_of(run));
+}
+inline std::string steps_words(const RunView& run, double value) {
+  return steps_number(run, value) + " steps";
+}
 inline std::string percent(double part) { return format_fixed(100 * part, 0) + " %"; }
 inline std::string count_of(std::size_t n, const std::string& one) {
   return std::to_string(n) + " " + one + (n == 1 ? "" : "s");
 }
 
 // Rounded to two significant digits, at least one step: a setting that a person types.
-inline double round_steps(double steps) {
-  if (!(steps > 0)) return 1;
+inline double round_steps(const RunView& run, double steps) {
+  const double least = least_steps(run);
+  if (!(steps > 0)) return least;
   const double unit = std::pow(10, std::floor(std::log10(steps)) - 1);
-  return std::max(1.0, std::round(std::round(steps / unit) * unit));
+  return std::max(1.0, std::round(std::round(steps / unit) * unit / least)) * least;
 }
 
 // Kept within the rig's limits.
-inline double within_limits(const Rig& rig, double position_steps) {
+inline double within_limits(const RunView& run, double position_steps) {
+  const Rig& rig = run.record().rig;
   if (rig.min_position_steps) position_steps = std::max(position_steps, *rig.min_position_steps);
   if (rig.max_position_steps) position_steps = std::min(position_steps, *rig.max_position_steps);
-  return std::round(position_steps);
+  return std::round(position_steps / least_steps(run)) * least_steps(run);
 }
 
 // An even sweep about a place: nine positions out to three times the curve's width, where stars are
@@ -52,8 +62,10 @@ inline SweepSettings sweep_about(const RunView& run, double centre_steps, double
   if (rig.max_position_steps)
     half_range = std::min(half_range, *rig.max_position_steps - centre_steps);
   const int moves = sweep.points - 1;
-  sweep.step_steps = std::max(1.0, std::floor(2 * std::max(half_range, 0.0) / moves));
-  sweep.start_position_steps = within_limits(rig, centre_steps - 0.5 * moves * sweep.step_steps);
+  const double least = least_steps(run);
+  sweep.step_steps =
+      std::max(1.0, std::floor(2 * std::max(half_range, 0.0) / moves / least)) * least;
+  sweep.start_position_steps = within_limits(run, centre_steps - 0.5 * moves * sweep.step_steps);
   return sweep;
 }
 // "about 5000 steps: 9 positions from 4880 to 5120, 30 steps apart", downwards for a run taken
@@ -62,12 +74,12 @@ inline std::string sweep_words(const RunView& run, const SweepSettings& sweep,
                                double centre_steps) {
   const double highest = sweep.start_position_steps + (sweep.points - 1) * sweep.step_steps;
   const bool inward = run.record().fit.approach == Direction::inward;
-  return "about " + steps_words(within_limits(run.record().rig, centre_steps)) + ": " +
+  return "about " + steps_words(run, within_limits(run, centre_steps)) + ": " +
          std::to_string(sweep.points) + " positions from " +
-         format_fixed(inward ? highest : sweep.start_position_steps, 0) +
+         steps_number(run, inward ? highest : sweep.start_position_steps) +
          (inward ? " down to " : " to ") +
-         format_fixed(inward ? sweep.start_position_steps : highest, 0) + ", " +
-         format_short(sweep.step_steps) + " steps apart";
+         steps_number(run, inward ? sweep.start_position_steps : highest) + ", " +
+         steps_words(run, sweep.step_steps) + " apart";
 }
 // In the direction of the run: downwards the step is negative and the start is the highest
 // position.

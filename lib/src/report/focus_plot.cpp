@@ -282,9 +282,8 @@ void put_labels(const View& view, FigureData& data) {
     lift.push_back(y.back() > view.y.low + 0.9 * view.y.width() ? -0.3 : 0);
     words.push_back(report::shortened(report::printable(point.file), 24));
     if (off_scale(view, point)) {
-      words.back() +=
-          ": " + format_fixed(*point.size_px, 1) + " px at " +
-          format_fixed(point.position_steps, report::position_decimals(view.fit.points));
+      words.back() += ": " + format_fixed(*point.size_px, 1) + " px at " +
+                      format_fixed(point.position_steps, position_decimals(view.fit.points));
     }
   }
   data.put("labels", static_cast<double>(words.size()));

@@ -76,7 +76,7 @@ std::string short_title(const std::string& cause) {
 }
 
 std::string position_words(const FitResult& fit) {
-  if (report::position_decimals(fit.points) > 0) {
+  if (position_decimals(fit.points) > 0) {
     return format_like_sigma(*fit.best_focus_steps, fit.best_focus_sigma_steps);
   }
   // Adding zero makes -0 a 0.

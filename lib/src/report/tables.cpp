@@ -76,7 +76,7 @@ std::string models_table(const FitResult& fit, std::size_t width) {
 
 std::string points_table(const FitResult& fit, std::size_t width) {
   const ModelFit* chosen = chosen_model(fit);
-  const int decimals = report::position_decimals(fit.points);
+  const int decimals = position_decimals(fit.points);
   std::vector<std::vector<std::string>> rows;
   for (const auto& point : fit.points) {
     std::string off_curve;
@@ -149,7 +149,7 @@ std::string measure_table(const MeasuredRun& run, const TextOptions& options) {
       positions.back().position_steps = *frame.measurement.position_steps;
     }
   }
-  const int decimals = report::position_decimals(positions);
+  const int decimals = position_decimals(positions);
   std::vector<std::vector<std::string>> rows;
   std::size_t without_stars = 0;
   const FrameMeasurement* smallest = nullptr;

@@ -25,8 +25,4 @@ std::string spaced(std::string name);
 // "99 %", "over 99.9 %", "under 0.1 %": never a certainty that nobody has.
 std::string percent_words(double probability);
 
-// Decimals that show the steps between the positions of the points: 0 for whole steps, else as
-// many as they carry, at most 4.
-int position_decimals(const std::vector<CurvePoint>& points);
-
 }  // namespace starwaist::report

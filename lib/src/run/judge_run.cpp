@@ -44,7 +44,9 @@ RunAnswer answer_of(const RecordedRun& recorded) {
   answer.field_remarks = remarks_on_field(recorded);
   answer.skipped = recorded.skipped;
   answer.rig = record.rig;
-  if (answer.fit.best_focus_steps && answer.fit.verdict != Verdict::unusable) {
+  // Where positions have decimals the focuser counts in something else than steps.
+  const bool in_steps = position_decimals(answer.fit.points) == 0;
+  if (in_steps && answer.fit.best_focus_steps && answer.fit.verdict != Verdict::unusable) {
     answer.move = move_to(*answer.fit.best_focus_steps, answer.fit.approach, record.rig);
   }
   if (recorded.arrived) {

@@ -63,14 +63,15 @@ bool far_apart(const FitResult& a, const FitResult& b) {
 std::optional<std::string> runs_in(const std::vector<CurvePoint>& points,
                                    const std::vector<std::size_t>& starts, const Rig& rig,
                                    const FitOptions& options) {
+  const int decimals = position_decimals(points);
   std::optional<FitResult> last;
   for (std::size_t k = 0; k < starts.size(); ++k) {
     const std::size_t end = k + 1 < starts.size() ? starts[k + 1] : points.size();
     auto fit = fit_of(points, starts[k], end, rig, options);
     if (last && fit && far_apart(*last, *fit)) {
       return points[starts[k]].file + ", with best focus near " +
-             format_short(std::round(*last->best_focus_steps)) + " before and " +
-             format_short(std::round(*fit->best_focus_steps)) + " after";
+             format_fixed(*last->best_focus_steps, decimals) + " before and " +
+             format_fixed(*fit->best_focus_steps, decimals) + " after";
     }
     if (fit) last = std::move(fit);
   }
