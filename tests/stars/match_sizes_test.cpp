@@ -204,6 +204,15 @@ TEST(MatchSizes, StrangeFrameKeepsItsOwnSize) {
   EXPECT_EQ(sizes[2].size_px, 5.0);
 }
 
+// Stars that the reference lacks are lost to all frames.
+TEST(AlignFrames, TheFrameWithMostUsableStarsIsTheReference) {
+  const Sky sky = sky_of(40, 8);
+  std::vector<FrameMeasurement> frames{frame_of(sky, 6, 0.005, 0, false, 1, 60),
+                                       frame_of(sky, 2, 0.005, 2, false, 2),
+                                       frame_of(sky, 4, 0.005, 1, false, 3, 40)};
+  EXPECT_EQ(align_frames(frames).reference, 1U);
+}
+
 TEST(MatchSizes, NothingInNothingOut) {
   EXPECT_TRUE(match_sizes({}, align_frames({})).empty());
   const std::vector<FrameMeasurement> empty(3);
