@@ -130,11 +130,11 @@ std::string field_text(const RunAnswer& answer, const TextOptions& options) {
             " degrees (" + report::printable(seen.file) + ")",
         width);
     text += seen.both_sides
-                ? field_line("By coma, and by a displaced shadow",
+                ? field_line("Of it by coma, displaced",
                              format_fixed(100 * seen.coma_offset, 1) + " % and " +
                                  format_fixed(100 * seen.displaced_offset.value_or(0), 1) + " %",
                              width)
-                : field_line("One side of focus alone shows it",
+                : field_line("Seen on one side of focus",
                              "coma and a displaced shadow are not separated", width);
   }
   text += report::bullets(texts_of(answer.field_remarks), width);
