@@ -60,6 +60,7 @@ const std::vector<Module>& modules() {
        {"core", "numerics", "optics"},
        {{"curve_samples.h", {"diagnosis"}},
         {"accounts.h", {"diagnosis"}},
+        {"growing_blur.h", {"diagnosis"}},
         {"curve_shape.h", {"advice", "diagnosis"}},
         {"least_squares.h", {"advice"}},
         {"noise.h", {"diagnosis"}},

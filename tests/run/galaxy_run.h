@@ -30,6 +30,9 @@ struct Sky {
   int frames = 9;
   double best_um = 7;  // where the sensor is in focus
   double seeing_scatter = 0.02;
+  // Fog that grows evenly: what the seeing is wider by in the last frame, and the light lost there.
+  double fog_growth = 0;
+  double fog_loss = 0;
   std::uint64_t seed = 1;
 };
 
@@ -44,7 +47,9 @@ class Run {
     for (int i = 0; i < sky.knots; ++i) objects_.push_back(knot());
     for (int i = 0; i < sky.frames; ++i) {
       position_um_.push_back(sky.half_range_um * (2.0 * i / (sky.frames - 1) - 1));
-      seeing_px_.push_back(sky.seeing_fwhm_px * std::exp(sky.seeing_scatter * normal_(random_)));
+      const double progress = i / (sky.frames - 1.0);
+      seeing_px_.push_back(sky.seeing_fwhm_px * (1 + sky.fog_growth * progress) *
+                           std::exp(sky.seeing_scatter * normal_(random_)));
       truth_px_.push_back(true_size(i));
     }
   }
@@ -135,10 +140,11 @@ class Run {
 
   std::vector<std::uint16_t> exposed(int frame) {
     std::vector<float> light(static_cast<std::size_t>(kWidth) * kHeight, 0.0F);
+    const double passed = std::pow(1 - sky_.fog_loss, frame / (sky_.frames - 1.0));
     const double dx = 2 * normal_(random_);
     const double dy = 2 * normal_(random_);
     for (const Object& o : objects_) {
-      for (int k = 0; k < static_cast<int>(o.light); ++k) {
+      for (int k = 0; k < static_cast<int>(passed * o.light); ++k) {
         const auto [x, y] = landing(o, static_cast<std::size_t>(frame));
         const auto px = static_cast<int>(std::lround(o.x + dx + x));
         const auto py = static_cast<int>(std::lround(o.y + dy + y));
