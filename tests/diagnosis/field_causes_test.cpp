@@ -112,22 +112,46 @@ TEST(CauseFieldTilt, UnknownRigIsJudgedByTheCurvesWidth) {
   EXPECT_GT(confidence_of(record, "field_tilt"), 0.8);
 }
 
-TEST(CauseMiscollimation, OffsetFarBeyondItsErrorIsFound) {
-  RunRecord record = record_of(made::field_run({}));
+Collimation coma_of(double offset, double sigma) {
   Collimation seen;
-  seen.shadow_offset = 0.1;
-  seen.sigma = 0.008;
+  seen.shadow_offset = seen.coma_offset = offset;
+  seen.sigma = seen.coma_sigma = sigma;
   seen.stars = 30;
   seen.outer_radius_px = 10;
   seen.inner_over_outer = 0.3;
-  record.collimation = seen;
+  return seen;
+}
+
+TEST(CauseMiscollimation, OffsetFarBeyondItsErrorIsFound) {
+  RunRecord record = record_of(made::field_run({}));
+  record.collimation = coma_of(0.3, 0.008);
   EXPECT_GT(confidence_of(record, "miscollimation"), 0.9);
-  seen.sigma = 0.05;
-  record.collimation = seen;
+  record.collimation = coma_of(0.3, 0.15);
   EXPECT_LT(confidence_of(record, "miscollimation"), 0.1);
-  seen.shadow_offset = 0.004;
-  seen.sigma = 0.0005;
+  record.collimation = coma_of(0.004, 0.0005);
+  EXPECT_LT(confidence_of(record, "miscollimation"), 0.1);
+}
+
+// 0.2 waves of coma beside stars of a usual size cost them less than two per cent.
+TEST(CauseMiscollimation, ComaThatCostsNothingIsNotNamed) {
+  RunRecord record = record_of(made::field_run({}));
+  const double px_per_wave =
+      4 * *record.rig.focal_ratio() * (1 - 0.09) * record.rig.wavelength_um / *record.rig.pixel_um;
+  record.collimation = coma_of(0.2 * px_per_wave / 10, 0.002);
+  EXPECT_LT(confidence_of(record, "miscollimation"), 0.5);
+  record.collimation = coma_of(0.4 * px_per_wave / 10, 0.002);
+  EXPECT_GT(confidence_of(record, "miscollimation"), 0.8);
+}
+
+TEST(CauseMiscollimation, ShadowDisplacedWithoutComaIsFound) {
+  RunRecord record = record_of(made::field_run({}));
+  Collimation seen = coma_of(0.005, 0.004);
+  seen.both_sides = true;
+  seen.displaced_offset = 0.12;
+  seen.displaced_sigma = 0.01;
   record.collimation = seen;
+  EXPECT_GT(confidence_of(record, "miscollimation"), 0.8);
+  record.collimation->displaced_offset = 0.02;
   EXPECT_LT(confidence_of(record, "miscollimation"), 0.1);
 }
 
@@ -174,13 +198,11 @@ TEST(CauseImageMotion, SameTrailInEveryFrameIsMotionAndTurningWithDefocusIsNot) 
   EXPECT_GT(confidence_of(record, "image_motion"), 0.8);
   EXPECT_LT(confidence_of(record_of(astigmatic), "image_motion"), 0.1);
   // Where a shadow far off centre shows coma along the same line it is the coma's.
-  Collimation seen;
-  seen.shadow_offset = 0.3;
-  seen.sigma = 0.01;
-  seen.angle_deg = 50 - 180;
+  Collimation seen = coma_of(0.3, 0.01);
+  seen.coma_angle_deg = 50 - 180;
   record.collimation = seen;
   EXPECT_LT(confidence_of(record, "image_motion"), 0.1);
-  record.collimation->angle_deg = -40;
+  record.collimation->coma_angle_deg = -40;
   EXPECT_GT(confidence_of(record, "image_motion"), 0.8);
 }
 

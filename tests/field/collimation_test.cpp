@@ -5,6 +5,8 @@
 #include <random>
 #include <vector>
 
+#include "field/shadow_skewness.h"
+#include "field/wave_rings.h"
 #include "starwaist/field.h"
 #include "starwaist/render.h"
 
@@ -162,6 +164,156 @@ TEST(FindCollimation, TakesTheFarthestFrameBeyondBestFocusThatShowsDonuts) {
   const auto before = find_collimation(smaller, 5000, Rig{}, read);
   ASSERT_TRUE(before.has_value());
   EXPECT_EQ(before->position_steps, 4850);
+}
+
+// Sums over a fine grid of pupil places, each light of its own: E[|r|^2 r] about the centroid along
+// x, of light that lands at `landing`.
+template <class Landing, class Passes>
+double summed_skewness(const Landing& landing, const Passes& passes) {
+  constexpr int kAcross = 1600;
+  double light = 0;
+  double centre = 0;
+  for (const bool moments : {false, true}) {
+    double sum = 0;
+    for (int j = 0; j < kAcross; ++j) {
+      for (int i = 0; i < kAcross; ++i) {
+        const double u = (2 * i + 1.0) / kAcross - 1;
+        const double v = (2 * j + 1.0) / kAcross - 1;
+        if (!passes(u, v)) continue;
+        const auto [x, y] = landing(u, v);
+        if (!moments) {
+          ++light;
+          sum += x;
+        } else {
+          sum += ((x - centre) * (x - centre) + y * y) * (x - centre);
+        }
+      }
+    }
+    if (moments) return sum / light;
+    centre = sum / light;
+  }
+  return 0;
+}
+
+TEST(ShadowSkewness, IsTheSumOverTheRays) {
+  constexpr double kSmall = 0.01;
+  constexpr double kGrid = 0.03;  // relative: the hole's rim on the grid, and the second order
+  for (const double e : {0.25, 0.35, 0.5}) {
+    // Coma moves light by c (3 u^2 + v^2, 2 u v); its rims' centres lie 2 c (1 - e^2) apart.
+    const double c = kSmall / (2 * (1 - e * e));
+    const double coma = summed_skewness(
+        [c](double u, double v) {
+          return std::pair(u + c * (3 * u * u + v * v), v + 2 * c * u * v);
+        },
+        [e](double u, double v) {
+          const double r = std::hypot(u, v);
+          return r < 1 && r > e;
+        });
+    const double displaced = summed_skewness(
+        [](double u, double v) { return std::pair(u, v); },
+        [e](double u, double v) { return std::hypot(u, v) < 1 && std::hypot(u - kSmall, v) > e; });
+    EXPECT_NEAR(coma / kSmall / skewness_per_offset(e), 1, kGrid) << e;
+    // The shadow lies opposite to the coma, and along its displacement.
+    EXPECT_NEAR(displaced / kSmall / skewness_per_offset(e) / displaced_over_coma(e), 1, kGrid)
+        << e;
+  }
+}
+
+struct RingCase {
+  rings::Optics optics;
+  double beyond_um;
+  double before_um;
+};
+
+// What find_collimation makes of two frames of these rings. `believed_um`: where best focus is
+// thought to be.
+std::optional<Collimation> collimation_of(const RingCase& c, double believed_um = 0) {
+  std::vector<Frame> frames;
+  std::vector<FrameMeasurement> measured;
+  std::uint64_t seed = 5;
+  for (const double z : {c.before_um, 0.0, c.beyond_um}) {
+    frames.push_back(rings::frame_of(c.optics, {.defocus_um = z, .seed = ++seed}));
+    measured.push_back(*measure_frame(frames.back()));
+    measured.back().position_steps = z;
+  }
+  Rig rig;
+  rig.f_number = c.optics.f_number;
+  rig.pixel_um = c.optics.pixel_um;
+  rig.um_per_step = 1;
+  rig.obstruction = c.optics.obstruction;
+  return find_collimation(measured, believed_um, rig,
+                          [&](std::size_t i) { return std::optional<Frame>(frames[i]); });
+}
+
+void expect_offset(const Collimation& seen, const std::pair<double, double>& truth,
+                   const std::string& what) {
+  constexpr double kOffset = 0.02;  // of the radius
+  constexpr double kDegrees = 10;   // of its direction, where there is one
+  constexpr double kHasAngle = 0.06;
+  const double turn = seen.angle_deg * std::numbers::pi / 180;
+  EXPECT_LT(std::hypot(seen.shadow_offset * std::cos(turn) - truth.first,
+                       seen.shadow_offset * std::sin(turn) - truth.second),
+            kOffset)
+      << what;
+  if (std::hypot(truth.first, truth.second) < kHasAngle) return;
+  const double angle = std::atan2(truth.second, truth.first) * 180 / std::numbers::pi;
+  EXPECT_LT(std::abs(std::remainder(seen.angle_deg - angle, 360)), kDegrees) << what;
+}
+
+TEST(FindCollimation, SeparatesComaFromADisplacedShadowByBothSidesOfFocus) {
+  const auto optics = [](double e, double dx, double dy, double cx, double cy) {
+    rings::Optics o;
+    o.obstruction = e;
+    o.shadow_x = dx;
+    o.shadow_y = dy;
+    o.coma_x_waves = cx;
+    o.coma_y_waves = cy;
+    return o;
+  };
+  std::vector<RingCase> cases = {
+      {optics(0.35, 0, 0, 0, 0), 300, -300},           {optics(0.35, 0.1, 0, 0, 0), 300, -300},
+      {optics(0.35, 0, 0, 0.4, 0), 300, -300},         {optics(0.35, 0.1, 0, 0.4, 0), 300, -300},
+      {optics(0.35, 0.1, 0, -0.4, 0), 300, -300},      {optics(0.35, 0, 0.12, 0.3, 0), 300, -300},
+      {optics(0.35, 0.1, 0.05, 0.3, -0.2), 300, -220}, {optics(0.25, 0.15, 0, 0.2, 0.2), 300, -300},
+      {optics(0.45, 0.15, 0, 0.2, 0.2), 300, -300},    {optics(0.35, 0.2, 0, 0, 0), 260, -340}};
+  cases.push_back({optics(0.35, 0.15, 0, 0.2, 0.2), 600, -600});
+  cases.back().optics.f_number = 8;
+  cases.back().optics.seeing_sigma_px = 1.5;
+  cases.push_back({optics(0.35, 0.1, 0, 0.3, 0.2), 150, -150});
+  cases.back().optics.f_number = 3.5;
+  for (std::size_t i = 0; i < cases.size(); ++i) {
+    const auto seen = collimation_of(cases[i]);
+    const std::string what = "case " + std::to_string(i);
+    ASSERT_TRUE(seen.has_value()) << what;
+    EXPECT_TRUE(seen->both_sides) << what;
+    expect_offset(*seen, rings::offset_of(cases[i].optics, cases[i].beyond_um), what);
+  }
+}
+
+TEST(FindCollimation, WrongBestFocusChangesNoRadius) {
+  RingCase c{{}, 300, -300};
+  c.optics.coma_x_waves = 0.4;
+  c.optics.shadow_y = 0.1;
+  const auto seen = collimation_of(c, 90);
+  ASSERT_TRUE(seen.has_value());
+  EXPECT_NEAR(seen->outer_radius_px, 300 / 10 / 3.76, 0.04 * 8);
+  expect_offset(*seen, rings::offset_of(c.optics, 300), "");
+}
+
+TEST(FindCollimation, OneSideAloneSaysSoAndItsSigmaHoldsWhatMayHide) {
+  RingCase c{{}, 300, -40};
+  c.optics.shadow_x = 0.08;
+  c.optics.coma_y_waves = 0.3;
+  const auto seen = collimation_of(c);
+  ASSERT_TRUE(seen.has_value());
+  EXPECT_FALSE(seen->both_sides);
+  EXPECT_FALSE(seen->displaced_offset.has_value());
+  const auto truth = rings::offset_of(c.optics, 300);
+  const double turn = seen->angle_deg * std::numbers::pi / 180;
+  EXPECT_LT(std::hypot(seen->shadow_offset * std::cos(turn) - truth.first,
+                       seen->shadow_offset * std::sin(turn) - truth.second),
+            3 * seen->sigma);
+  EXPECT_LT(seen->sigma, 0.1);
 }
 
 }  // namespace

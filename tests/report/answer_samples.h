@@ -298,6 +298,13 @@ inline RunAnswer field() {
   seen.inner_over_outer = 0.375;
   seen.file = "far.fits";
   seen.position_steps = 5400;
+  seen.both_sides = true;
+  seen.coma_offset = 0.0375;
+  seen.coma_sigma = 0.0075;
+  seen.coma_angle_deg = 70;
+  seen.displaced_offset = 0.03125;
+  seen.displaced_sigma = 0.0095;
+  seen.displaced_angle_deg = 5;
   made.collimation = seen;
   made.field_remarks = {{"few_stars_show_field", "only 19 stars show the field's shape"}};
   return made;

@@ -90,13 +90,22 @@ Result<FieldFocus> focus_over_field(const FrameGroup& frames, std::span<const St
 // Where the shadow of the central obstruction lies in out-of-focus stars.
 struct Collimation {
   double shadow_offset = 0;  // from the donut's centre to the shadow's, over the outer radius
-  double sigma = 0;          // standard error of either component, from the stars' scatter
+  double sigma = 0;          // standard error of either component
   double angle_deg = 0;      // its direction, from +x towards +y, -180 to 180
   int stars = 0;
   double outer_radius_px = 0;
   double inner_over_outer = 0;  // radius of the shadow over that of the donut: the rig's, or 0.33
   std::string file;             // frame it was seen in
   double position_steps = 0;
+  // Both sides of focus show rings, so that coma and a displaced shadow can be separated. Where one
+  // side alone does, the skewness counts as coma, and `sigma` holds what may hide in it.
+  bool both_sides = false;
+  double coma_offset = 0;  // part of the offset that is coma's
+  double coma_sigma = 0;   // of either component; from the stars' scatter alone on one side
+  double coma_angle_deg = 0;
+  std::optional<double> displaced_offset;  // part of it that the shadow is displaced by
+  std::optional<double> displaced_sigma;
+  std::optional<double> displaced_angle_deg;
 };
 
 template <>
@@ -110,7 +119,14 @@ struct Fields<Collimation> {
       STARWAIST_FIELD(Collimation, outer_radius_px, "px", "radius of the donut"),
       STARWAIST_FIELD(Collimation, inner_over_outer, "", "shadow's radius over it"),
       STARWAIST_FIELD(Collimation, file, "", "frame"),
-      STARWAIST_FIELD(Collimation, position_steps, "steps", "its position"));
+      STARWAIST_FIELD(Collimation, position_steps, "steps", "its position"),
+      STARWAIST_FIELD(Collimation, both_sides, "", "whether both sides of focus show rings"),
+      STARWAIST_FIELD(Collimation, coma_offset, "", "part of the offset that is coma's"),
+      STARWAIST_FIELD(Collimation, coma_sigma, "", "standard error of either component"),
+      STARWAIST_FIELD(Collimation, coma_angle_deg, "deg", "its direction"),
+      STARWAIST_FIELD(Collimation, displaced_offset, "", "part by a displaced shadow"),
+      STARWAIST_FIELD(Collimation, displaced_sigma, "", "standard error of either component"),
+      STARWAIST_FIELD(Collimation, displaced_angle_deg, "deg", "its direction"));
 };
 static_assert(describes_every_field<Collimation>());
 
@@ -123,16 +139,18 @@ static_assert(describes_every_field<Collimation>());
 // Centres are those of the light that came through the pupil's rim and through the obstruction's:
 // with coma W131 the offset is 4 N W131 (1 - e^2) um over the donut's radius dz / (2 N) (ray sum
 // over each rim), opposite to the coma's direction, and the third moment follows from it. A shadow
-// that is only displaced, without coma, leaves the light even across the donut: then the two
-// outlines give its offset. `rig` and `defocus_steps` give the geometric radius, which is taken
-// from the size otherwise (the offset is then good to a fifth).
+// that is displaced, without coma, enters the third moment with the other sign, and k = 2 e^2 /
+// (5 (1 + e^2 + e^4) / 3 - (1 + e^2)^2) as much. From one frame the two cannot be separated, but
+// where the light is even across the donut: then the two outlines give the offset. `rig` and
+// `defocus_steps` give the geometric radius where the size agrees with it, which else gives it.
 std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
                                          const Rig& rig = {},
                                          std::optional<double> defocus_steps = {});
 
-// shadow_offset of the most defocused frame at larger positions than best focus that shows donuts;
-// of the most defocused one at smaller positions where there is none. `read` gives the pixels of
-// frame i as they were measured, or nothing.
+// In the most defocused frame at larger positions than best focus that shows donuts, with the most
+// defocused one at smaller positions that does: coma's part of the offset falls as 1 / |defocus|
+// and keeps its direction, a displaced shadow's turns round. By the frame alone where the other
+// side shows none. `read` gives the pixels of frame i as they were measured, or nothing.
 std::optional<Collimation> find_collimation(
     const FrameGroup& frames, double best_focus_steps, const Rig& rig,
     const std::function<std::optional<Frame>(std::size_t)>& read);

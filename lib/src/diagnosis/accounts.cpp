@@ -8,6 +8,8 @@
 #include <string>
 #include <utility>
 
+#include "curve/growing_blur.h"
+#include "curve/priors.h"
 #include "diagnosis/phrases.h"
 
 namespace starwaist::diagnosis {
@@ -61,35 +63,17 @@ std::vector<MiddleShift> middle_of_jump(std::size_t at, double amount_steps, std
   return {{1, 2 * at < count ? -amount_steps : 0.0}};
 }
 
-// Sizes as they would have been without the fog, which widens the star in focus by `growth` at its
-// thickest. In focus the seeing's width counts, far out the blur of the optics does: what the fog
-// adds, it adds in quadrature to the size in focus.
-Points without_fog(Points points, const RunView& run, const std::vector<double>& thickness,
-                   double growth) {
-  std::size_t smallest = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    if (!points[i].size_px) continue;
-    if (!points[smallest].size_px || *points[i].size_px < *points[smallest].size_px) smallest = i;
-  }
-  if (!points[smallest].size_px) return points;
-  const double in_focus =
-      (run.curve() ? std::min(run.curve()->smallest_px, *points[smallest].size_px)
-                   : *points[smallest].size_px) /
-      (1 + growth * thickness[smallest]);
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    if (!points[i].size_px) continue;
-    const double size = *points[i].size_px;
-    const double grown = 1 + growth * thickness[i];
-    const double added = in_focus * in_focus * (grown * grown - 1);
-    constexpr double kLeastPart = 0.1;  // of the square that is left
-    points[i].size_px = std::sqrt(std::max(size * size - added, kLeastPart * size * size));
-  }
-  return points;
-}
-
-// Replaces each account by such with and without the fog's growth.
+// Replaces each account by such with and without a blur that grows with the fog, by all amounts
+// that are possible; how well the points then follow a curve decides between these.
 void add_fog(const RunView& run, const Accepted& fog, std::vector<RunAccount>& accounts) {
-  constexpr std::array kGrowths{0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0};
+  if (!run.curve()) return;
+  constexpr std::array kGrowths{0.0, 0.07, 0.15, 0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.3};
+  curve::GrowingBlur blur;
+  blur.thickness = fog.candidate.thickness;
+  blur.obstruction = run.record().rig.obstruction.value_or(curve::kUsualObstructionOfShadow);
+  blur.best_focus_steps = run.curve()->best_focus_steps;
+  blur.smallest_px = run.curve()->smallest_px;
+  blur.slope_px_per_step = run.curve()->slope_px_per_step;
   std::vector<RunAccount> all;
   const double chance = chance_of(fog);
   int group = 0;
@@ -101,7 +85,8 @@ void add_fog(const RunView& run, const Accepted& fog, std::vector<RunAccount>& a
     for (const double growth : kGrowths) {
       RunAccount foggy = account;
       foggy.weight *= chance / kGrowths.size();
-      foggy.points = without_fog(account.points, run, fog.candidate.thickness, growth);
+      blur.growth = growth;
+      foggy.points = curve::without_growth(account.points, blur);
       foggy.group = group;
       all.push_back(std::move(foggy));
     }

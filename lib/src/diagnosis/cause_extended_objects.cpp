@@ -41,7 +41,8 @@ struct Objects {
 struct SeenObject {
   Object object;
   double sigma = 0;
-  std::size_t zone = 0;  // ninth of the field
+  std::size_t zone = 0;   // ninth of the field
+  bool extended = false;  // set apart from the stars when the run was measured
 };
 
 // Frames in which the objects' own sizes still show.
@@ -65,6 +66,7 @@ std::optional<SeenObject> seen_object(const RunView& run, const StarTrack& track
   const FrameGroup frames(run.record().frames);
   std::vector<double> ratios;
   std::vector<double> sigmas;
+  std::size_t extended = 0;
   const Star* last = nullptr;
   std::size_t last_frame = 0;
   for (const std::size_t i : near) {
@@ -75,6 +77,7 @@ std::optional<SeenObject> seen_object(const RunView& run, const StarTrack& track
     }
     ratios.push_back(std::log(*star.hfr_px / *run.point(i).size_px));
     sigmas.push_back(*star.hfr_sigma_px / *star.hfr_px);
+    extended += star.extended ? 1 : 0;
     last = &star;
     last_frame = i;
   }
@@ -84,6 +87,7 @@ std::optional<SeenObject> seen_object(const RunView& run, const StarTrack& track
   };
   SeenObject s;
   s.object = {last->x_px, last->y_px, median(ratios), last->flux_adu};
+  s.extended = 2 * extended > ratios.size();
   s.sigma = median(sigmas) / std::sqrt(static_cast<double>(sigmas.size()));
   s.zone = 3 * cell(last->y_px, frames[last_frame].height_px) +
            cell(last->x_px, frames[last_frame].width_px);
@@ -110,9 +114,10 @@ Objects objects_of(const RunView& run) {
   for (const StarTrack& track : run.record().tracks) {
     const auto object = seen_object(run, track, near);
     if (!object) continue;
+    seen.push_back(*object);
+    if (object->extended) continue;
     of_zone[object->zone].push_back(object->object.excess);
     all.push_back(object->object.excess);
-    seen.push_back(*object);
   }
   if (all.empty()) return objects;
   const double everywhere = size_of_stars(all);
@@ -126,7 +131,9 @@ Objects objects_of(const RunView& run) {
     const double excess = s.object.excess - usual;
     ++objects.all;
     objects.light += std::max(0.0, s.object.light);
-    if (excess > kWide && excess > 5 * s.sigma) {
+    // Set apart by all frames, or wide in those near focus.
+    constexpr double kWideAmongMany = 0.17;
+    if (s.extended ? excess > kWideAmongMany : excess > kWide && excess > 5 * s.sigma) {
       objects.wide.push_back(s.object);
       objects.wide.back().excess = std::exp(excess);
     }

@@ -224,8 +224,8 @@ std::optional<Candidate> single_frames(const RunView& run, const std::vector<Dra
 bool is_coma(const std::optional<Collimation>& collimation, double along_deg) {
   constexpr double kStandsOut = 5;
   constexpr double kSameWayDeg = 20;
-  if (!collimation || collimation->shadow_offset < kStandsOut * collimation->sigma) return false;
-  const double apart = std::abs(std::remainder(along_deg - collimation->angle_deg, 180.0));
+  if (!collimation || collimation->coma_offset < kStandsOut * collimation->coma_sigma) return false;
+  const double apart = std::abs(std::remainder(along_deg - collimation->coma_angle_deg, 180.0));
   return apart < kSameWayDeg;
 }
 

@@ -7,7 +7,8 @@
 
 #include "curve/priors.h"
 #include "field/donut.h"
-#include "numerics/normal_equations.h"
+#include "field/ring_stamps.h"
+#include "field/shadow_skewness.h"
 #include "numerics/robust.h"
 #include "starwaist/field.h"
 #include "starwaist/statistics.h"
@@ -15,122 +16,14 @@
 namespace starwaist {
 namespace {
 
-constexpr double kLeastSnr = 30;        // of a star that shows its shadow
-constexpr double kLeastRadiusPx = 3.5;  // a smaller shadow is lost between the pixels
-constexpr double kLeastDip = 0.08;      // of the middle against the ring
-constexpr std::size_t kMostStars = 48;
-constexpr std::size_t kFewestShadows = 4;
+using donuts::kFewestShadows;
+using donuts::kLeastRadiusPx;
+using donuts::radius_of;
+using donuts::Stamps;
+
+constexpr double kLeastDip = 0.08;  // of the middle against the ring
 constexpr std::size_t kMostGroups = 8;
-constexpr double kStampRadii = 1.8;    // half-width of a stamp
 constexpr double kWindowRadii = 1.75;  // of the moments
-
-// Outer radius of a typical ring of this half-flux radius: e = 0.3.
-double radius_of(double hfr_px) { return hfr_px / std::sqrt((1 + 0.3 * 0.3) / 2); }
-
-// Least squares with what stands out (a neighbour, a hot pixel) left out. `places`: 1, x, y.
-Eigen::Vector3d sky_plane(const std::vector<double>& values,
-                          const std::vector<Eigen::Vector3d>& places) {
-  Eigen::Vector3d plane(median(values), 0, 0);
-  double spread = robust_sigma(values);
-  for (int round = 0; round < 4; ++round) {
-    numerics::NormalEquations<3> equations;
-    std::vector<double> left;
-    for (std::size_t i = 0; i < values.size(); ++i) {
-      const double residual = values[i] - plane.dot(places[i]);
-      left.push_back(residual);
-      if (std::abs(residual) > 2.5 * spread) continue;
-      equations.add(places[i], values[i]);
-    }
-    spread = std::max(1e-9, robust_sigma(left));
-    plane = equations.solve();
-  }
-  return plane;
-}
-
-// One star's light on pixels of `bin` frame pixels, centred, a plane of sky taken off, total 1.
-std::optional<donuts::DonutImage> stamp_of(const PixelBuffer& pixels, const Star& star,
-                                           double radius_px, double bin) {
-  const int half = static_cast<int>(std::ceil(kStampRadii * radius_px / bin));
-  const int size = 2 * half + 1;
-  const double sky_inner = 1.8 * radius_px;
-  const double sky_outer = 2.3 * radius_px + 2;
-  const int reach = static_cast<int>(std::ceil(std::max(sky_outer, half * bin + bin))) + 1;
-  const int cx = static_cast<int>(std::lround(star.x_px));
-  const int cy = static_cast<int>(std::lround(star.y_px));
-  if (cx < reach || cy < reach || cx + reach >= pixels.width_px() ||
-      cy + reach >= pixels.height_px()) {
-    return std::nullopt;
-  }
-  std::vector<double> values;
-  std::vector<Eigen::Vector3d> places;
-  for (int y = cy - reach; y <= cy + reach; ++y) {
-    for (int x = cx - reach; x <= cx + reach; ++x) {
-      const double r = std::hypot(x - star.x_px, y - star.y_px);
-      const double v = pixels.at(x, y);
-      if (!std::isfinite(v)) return std::nullopt;
-      if (r < sky_inner || r > sky_outer) continue;
-      values.push_back(v);
-      places.emplace_back(1, (x - star.x_px) / radius_px, (y - star.y_px) / radius_px);
-    }
-  }
-  if (values.size() < 20) return std::nullopt;
-  const Eigen::Vector3d plane = sky_plane(values, places);
-  // Sampled between the pixels by twofold linear interpolation, a bin's samples averaged.
-  const auto value_at = [&](double x, double y) {
-    const int x0 = static_cast<int>(std::floor(x));
-    const int y0 = static_cast<int>(std::floor(y));
-    const double tx = x - x0;
-    const double ty = y - y0;
-    const double top = std::lerp(pixels.at(x0, y0), pixels.at(x0 + 1, y0), tx);
-    const double bottom = std::lerp(pixels.at(x0, y0 + 1), pixels.at(x0 + 1, y0 + 1), tx);
-    const Eigen::Vector3d place(1, (x - star.x_px) / radius_px, (y - star.y_px) / radius_px);
-    return std::lerp(top, bottom, ty) - plane.dot(place);
-  };
-  donuts::DonutImage image;
-  image.size = size;
-  image.values.resize(static_cast<std::size_t>(size) * static_cast<std::size_t>(size));
-  const int samples = std::max(1, static_cast<int>(std::lround(bin)));
-  double total = 0;
-  for (int y = 0; y < size; ++y) {
-    for (int x = 0; x < size; ++x) {
-      double sum = 0;
-      for (int j = 0; j < samples; ++j) {
-        for (int i = 0; i < samples; ++i) {
-          sum += value_at(star.x_px + (x - half + (i + 0.5) / samples - 0.5) * bin,
-                          star.y_px + (y - half + (j + 0.5) / samples - 0.5) * bin);
-        }
-      }
-      sum /= samples * samples;
-      image.values[image.index(x, y)] = static_cast<float>(sum);
-      total += sum;
-    }
-  }
-  if (!(total > 0)) return std::nullopt;
-  for (float& v : image.values) v = static_cast<float>(v / total);
-  return image;
-}
-
-// Pixel by pixel the weighted median, so that a hot pixel or a neighbour of one star does not show;
-// each star's weight is its signal's square, held level above a signal that shows the shadow well
-// by itself.
-donuts::DonutImage stack_of(const std::vector<donuts::DonutImage>& stamps,
-                            const std::vector<double>& snr, std::size_t first, std::size_t stride) {
-  donuts::DonutImage stack;
-  stack.size = stamps.front().size;
-  std::vector<double> weights;
-  for (std::size_t s = first; s < stamps.size(); s += stride) {
-    constexpr double kPlenty = 100;
-    weights.push_back(std::pow(std::min(snr[s], kPlenty), 2));
-  }
-  std::vector<double> values(weights.size());
-  for (std::size_t i = 0; i < stamps.front().values.size(); ++i) {
-    for (std::size_t k = 0; k < values.size(); ++k) {
-      values[k] = stamps[first + k * stride].values[i];
-    }
-    stack.values.push_back(static_cast<float>(weighted_median(values, weights)));
-  }
-  return stack;
-}
 
 // E[|r|^2 r] about the centroid, of the light within `window`, all in the image's pixels.
 Eigen::Vector2d skewness_of(const donuts::DonutImage& image, double window) {
@@ -157,13 +50,6 @@ Eigen::Vector2d skewness_of(const donuts::DonutImage& image, double window) {
     third /= light;
   }
   return third;
-}
-
-// Third moment of a donut of outer radius 1 for a shadow offset of 1 by coma (own derivation from
-// the ray sum; opposite to the shadow's direction).
-double skewness_per_offset(double obstruction) {
-  const double e2 = obstruction * obstruction;
-  return (5 * (1 + e2 + e2 * e2) / 3 - (1 + e2) * (1 + e2)) / (2 * (1 - e2));
 }
 
 struct VectorMean {
@@ -207,72 +93,60 @@ VectorMean robust_vector_mean(const std::vector<Eigen::Vector2d>& values,
   return mean;
 }
 
-// Whole stars that are bright enough to show their shadow.
-std::vector<const Star*> bright_stars(const FrameMeasurement& measured) {
-  std::vector<const Star*> bright;
-  for (const Star& star : measured.stars) {
-    const bool whole = star.hfr_px && !star.saturated && !star.blended && !star.at_edge;
-    if (whole && star.snr >= kLeastSnr && !star.followed) bright.push_back(&star);
-  }
-  return bright;
-}
-
-// Images of the frame's bright stars, the brightest first.
-struct Stamps {
-  double radius_px = 0;  // of a typical ring
-  double bin = 1;        // frame pixels in one of an image
-  std::vector<donuts::DonutImage> images;
-  std::vector<double> snr;
-};
-
-// Absent where too few stars are bright and large enough.
-std::optional<Stamps> stamps_of(const Frame& frame, const FrameMeasurement& measured) {
-  const std::vector<const Star*> bright = bright_stars(measured);
-  if (bright.size() < kFewestShadows) return std::nullopt;
-  std::vector<double> sizes;
-  for (const Star* star : bright) sizes.push_back(*star->hfr_px);
-  Stamps stamps;
-  stamps.radius_px = radius_of(median(sizes));
-  if (stamps.radius_px < kLeastRadiusPx) return std::nullopt;
-  constexpr double kFitRadiusPx = 9;  // enough to resolve the shadow, few enough pixels to be quick
-  stamps.bin = std::max(1.0, std::floor(stamps.radius_px / kFitRadiusPx));
-  for (const Star* star : bright) {
-    if (stamps.images.size() == kMostStars) break;
-    auto stamp = stamp_of(frame.pixels, *star, stamps.radius_px, stamps.bin);
-    if (!stamp) continue;
-    stamps.images.push_back(std::move(*stamp));
-    stamps.snr.push_back(star->snr);
-  }
-  if (stamps.images.size() < kFewestShadows) return std::nullopt;
-  return stamps;
-}
-
-// The rays' radius, and by what the skewness seen falls short of theirs.
+// The rays' radius, and what diffraction makes of their skewness.
 struct Geometry {
   double outer_px = 0;
-  double to_rays = 1.1;  // four waves of defocus
+  double waves = 4;  // of defocus
+
+  // Rendered stars of f/3 to f/8, one to four waves of defocus and both fine and coarse seeing, and
+  // stars of one wavelength, show less of coma and more of a displaced shadow. No source.
+  [[nodiscard]] double of_coma() const { return 1 / (1 + 0.42 / std::max(waves, 1.0)); }
+  [[nodiscard]] double of_displaced() const { return 1 + 0.4 / std::max(waves, 1.0); }
 };
 
-// By the rig where it is known, else from the size.
-Geometry geometry_of(const Rig& rig, double radius_px, std::optional<double> defocus_steps) {
-  Geometry geometry{radius_px};
+void set_waves(const Rig& rig, Geometry& geometry) {
   const auto ratio = rig.focal_ratio();
-  if (!ratio || !rig.pixel_um) return geometry;
-  if (rig.um_per_step && defocus_steps) {
-    const double by_rig =
-        std::abs(*defocus_steps) * *rig.um_per_step / (2 * *ratio * *rig.pixel_um);
-    // A rig that does not fit what is seen is not believed.
-    if (by_rig > 0.6 * radius_px && by_rig < 1.4 * radius_px) geometry.outer_px = by_rig;
-  }
-  // Diffraction takes some of the skewness out of the window: rendered stars of f/3 to f/7, one
-  // to four waves of defocus and both fine and coarse seeing lose 0.35 / waves of it.
-  const double waves = geometry.outer_px * *rig.pixel_um / (4 * *ratio * rig.wavelength_um);
-  geometry.to_rays = 1 + 0.35 / std::max(waves, 1.0);
-  return geometry;
+  if (!ratio || !rig.pixel_um) return;
+  geometry.waves = geometry.outer_px * *rig.pixel_um / (4 * *ratio * rig.wavelength_um);
 }
 
-// The shadow's offset by the stars' skewness. `scale`: offset over skewness.
-VectorMean offset_by_coma(const Stamps& stamps, double scale) {
+// What the half-flux radius of rendered rings falls short of the rays'.
+constexpr double kRaysOverSeen = 1.03;
+
+std::optional<double> rays_radius_px(const Rig& rig, double defocus_steps) {
+  const auto ratio = rig.focal_ratio();
+  if (!ratio || !rig.pixel_um || !rig.um_per_step) return std::nullopt;
+  return std::abs(defocus_steps) * *rig.um_per_step / (2 * *ratio * *rig.pixel_um);
+}
+
+// A radius that the rig gives counts where the ring that is seen bears it out: best focus may be
+// wrong, and so may be what the rig was said to be.
+double believed(std::optional<double> by_rig, double seen) {
+  constexpr double kAgrees = 0.1;
+  return by_rig && std::abs(*by_rig / seen - 1) < kAgrees ? *by_rig : seen;
+}
+
+// One frame's rings: their skewness over the third power of their radius, as the offset by coma
+// that it would be.
+struct Rings {
+  VectorMean skewed;
+  Geometry geometry;
+  double seen_px = 0;  // outer radius by the size
+  int stars = 0;
+  std::string file;
+  double position_steps = 0;
+
+  void set_radius(double outer_px, const Rig& rig) {
+    const double factor = std::pow(geometry.outer_px / outer_px, 3);
+    skewed.value *= factor;
+    skewed.sigma *= factor;
+    geometry.outer_px = outer_px;
+    set_waves(rig, geometry);
+  }
+};
+
+// `scale`: offset over skewness.
+VectorMean mean_skewness(const Stamps& stamps, double scale) {
   std::vector<Eigen::Vector2d> offsets;
   std::vector<double> weights;
   for (std::size_t i = 0; i < stamps.images.size(); ++i) {
@@ -303,7 +177,7 @@ std::optional<VectorMean> offset_by_outline(const Stamps& stamps, const donuts::
   std::vector<Eigen::Vector2d> parts;
   for (std::size_t g = 0; g < groups; ++g) {
     const auto part =
-        donuts::fit_donut(stack_of(stamps.images, stamps.snr, g, groups), fit->radius_px);
+        donuts::fit_donut(donuts::stack_of(stamps.images, stamps.snr, g, groups), fit->radius_px);
     if (part) parts.emplace_back(part->outline_x, part->outline_y);
   }
   if (parts.size() < kFewestShadows) return std::nullopt;
@@ -311,36 +185,138 @@ std::optional<VectorMean> offset_by_outline(const Stamps& stamps, const donuts::
                     robust_vector_mean(parts, std::vector<double>(parts.size(), 1.0)).sigma};
 }
 
+double obstruction_of(const Rig& rig) {
+  return rig.obstruction.value_or(curve::kUsualObstructionOfShadow);
+}
+
+double degrees_of(const Eigen::Vector2d& v) {
+  return std::atan2(v.y(), v.x()) * 180 / std::numbers::pi;
+}
+
+// What a frame shows; `displaced` where its light is even and skewed the other way.
+struct Shown {
+  Rings rings;
+  std::optional<VectorMean> displaced;
+};
+
+std::optional<Shown> shown_by(const Frame& frame, const FrameMeasurement& measured, const Rig& rig,
+                              std::optional<double> defocus_steps) {
+  if (rig.obstruction && !(*rig.obstruction > 0)) return std::nullopt;  // casts no shadow
+  const auto stamps = donuts::stamps_of(frame, measured);
+  if (!stamps) return std::nullopt;
+  const donuts::DonutImage all = donuts::stack_of(stamps->images, stamps->snr, 0, 1);
+  const bool shadowed = donuts::central_dip(all, stamps->radius_px / stamps->bin) >= kLeastDip;
+  // Strong coma fills the shadow; where the rig has one, the skewness shows it all the same.
+  if (!shadowed && !rig.obstruction) return std::nullopt;
+  const double obstruction = obstruction_of(rig);
+  Shown shown;
+  Rings& rings = shown.rings;
+  rings.seen_px = kRaysOverSeen * stamps->radius_px * radius_of(1, obstruction) / radius_of(1);
+  rings.geometry.outer_px =
+      believed(defocus_steps ? rays_radius_px(rig, *defocus_steps) : std::nullopt, rings.seen_px);
+  set_waves(rig, rings.geometry);
+  rings.skewed = mean_skewness(*stamps, -1 / (skewness_per_offset(obstruction) *
+                                              std::pow(rings.geometry.outer_px / stamps->bin, 3)));
+  constexpr double kStandsOut = 5;  // sigmas
+  if (!shadowed && rings.skewed.value.norm() < kStandsOut * rings.skewed.sigma) return std::nullopt;
+  rings.stars = static_cast<int>(stamps->images.size());
+  rings.file = measured.file;
+  rings.position_steps = measured.position_steps.value_or(0);
+  shown.displaced = offset_by_outline(*stamps, all, rings.skewed);
+  return shown;
+}
+
+Collimation collimation_of(const Rings& rings, const Rig& rig) {
+  Collimation out;
+  out.stars = rings.stars;
+  out.outer_radius_px = rings.geometry.outer_px;
+  out.inner_over_outer = obstruction_of(rig);
+  out.file = rings.file;
+  out.position_steps = rings.position_steps;
+  return out;
+}
+
+void set_offset(const Eigen::Vector2d& offset, double sigma, Collimation& out) {
+  out.shadow_offset = offset.norm();
+  out.angle_deg = degrees_of(offset);
+  out.sigma = sigma;
+}
+
+void set_coma(const Eigen::Vector2d& coma, double sigma, Collimation& out) {
+  out.coma_offset = coma.norm();
+  out.coma_angle_deg = degrees_of(coma);
+  out.coma_sigma = sigma;
+}
+
+// One side of focus: the skewness counts as coma, and a displaced shadow may hide in it.
+Collimation by_one_side(const Shown& shown, const Rig& rig) {
+  constexpr double kUsualDisplaced = 0.04;  // of secondaries that nobody moved; no source
+  const Rings& rings = shown.rings;
+  Collimation out = collimation_of(rings, rig);
+  const double of_coma = rings.geometry.of_coma();
+  const Eigen::Vector2d coma = rings.skewed.value / of_coma;
+  const double sigma = rings.skewed.sigma / of_coma;
+  set_coma(coma, sigma, out);
+  if (shown.displaced) {
+    set_offset(shown.displaced->value, shown.displaced->sigma, out);
+    return out;
+  }
+  const double hidden = kUsualDisplaced * (1 + displaced_over_coma(obstruction_of(rig)) *
+                                                   rings.geometry.of_displaced() / of_coma);
+  set_offset(coma, std::hypot(sigma, hidden), out);
+  return out;
+}
+
+// Radii of both frames' rings: their sum is the focuser's travel, whatever best focus is; how they
+// share it is seen.
+void share_radii(const Rig& rig, Rings& beyond, Rings& before) {
+  const double seen = beyond.seen_px + before.seen_px;
+  const double both =
+      believed(rays_radius_px(rig, beyond.position_steps - before.position_steps), seen);
+  beyond.set_radius(both * beyond.seen_px / seen, rig);
+  before.set_radius(both * before.seen_px / seen, rig);
+}
+
+// Both sides of focus. Coma moves light by the same whatever the defocus, a displaced shadow turns
+// with the image: two skewnesses, two unknowns.
+Collimation by_both_sides(Rings beyond, Rings before, const Rig& rig) {
+  share_radii(rig, beyond, before);
+  const double k = displaced_over_coma(obstruction_of(rig));
+  const double closer = beyond.geometry.outer_px / before.geometry.outer_px;
+  const double coma_beyond = beyond.geometry.of_coma();
+  const double coma_before = closer * before.geometry.of_coma();
+  const double shadow_beyond = k * beyond.geometry.of_displaced();
+  const double shadow_before = k * before.geometry.of_displaced();
+  const double determinant = coma_beyond * shadow_before + coma_before * shadow_beyond;
+  const Eigen::Vector2d coma =
+      (shadow_before * beyond.skewed.value + shadow_beyond * before.skewed.value) / determinant;
+  const Eigen::Vector2d displaced =
+      (coma_beyond * before.skewed.value - coma_before * beyond.skewed.value) / determinant;
+  const double coma_sigma =
+      std::hypot(shadow_before * beyond.skewed.sigma, shadow_beyond * before.skewed.sigma) /
+      determinant;
+  const double displaced_sigma =
+      std::hypot(coma_beyond * before.skewed.sigma, coma_before * beyond.skewed.sigma) /
+      determinant;
+  // What the factors of diffraction leave open, of each part.
+  constexpr double kOfPart = 0.05;
+  Collimation out = collimation_of(beyond, rig);
+  set_coma(coma, std::hypot(coma_sigma, kOfPart * coma.norm()), out);
+  out.both_sides = true;
+  out.displaced_offset = displaced.norm();
+  out.displaced_angle_deg = degrees_of(displaced);
+  out.displaced_sigma = std::hypot(displaced_sigma, kOfPart * displaced.norm());
+  set_offset(coma + displaced, std::hypot(out.coma_sigma, *out.displaced_sigma), out);
+  return out;
+}
+
 }  // namespace
 
 std::optional<Collimation> shadow_offset(const Frame& frame, const FrameMeasurement& measured,
                                          const Rig& rig, std::optional<double> defocus_steps) {
-  if (rig.obstruction && !(*rig.obstruction > 0)) return std::nullopt;  // casts no shadow
-  const auto stamps = stamps_of(frame, measured);
-  if (!stamps) return std::nullopt;
-  const donuts::DonutImage all = stack_of(stamps->images, stamps->snr, 0, 1);
-  const bool shadowed = donuts::central_dip(all, stamps->radius_px / stamps->bin) >= kLeastDip;
-  // Strong coma fills the shadow; where the rig has one, the skewness shows it all the same.
-  if (!shadowed && !rig.obstruction) return std::nullopt;
-
-  const Geometry geometry = geometry_of(rig, stamps->radius_px, defocus_steps);
-  const double obstruction = rig.obstruction.value_or(curve::kUsualObstructionOfShadow);
-  const double scale = -geometry.to_rays / (skewness_per_offset(obstruction) *
-                                            std::pow(geometry.outer_px / stamps->bin, 3));
-  VectorMean offset = offset_by_coma(*stamps, scale);
-  constexpr double kStandsOut = 5;  // sigmas
-  if (!shadowed && offset.value.norm() < kStandsOut * offset.sigma) return std::nullopt;
-  if (const auto displaced = offset_by_outline(*stamps, all, offset)) offset = *displaced;
-  Collimation out;
-  out.shadow_offset = offset.value.norm();
-  out.sigma = offset.sigma;
-  out.angle_deg = std::atan2(offset.value.y(), offset.value.x()) * 180 / std::numbers::pi;
-  out.stars = static_cast<int>(stamps->images.size());
-  out.outer_radius_px = geometry.outer_px;
-  out.inner_over_outer = obstruction;
-  out.file = measured.file;
-  out.position_steps = measured.position_steps.value_or(0);
-  return out;
+  const auto shown = shown_by(frame, measured, rig, defocus_steps);
+  if (!shown) return std::nullopt;
+  return by_one_side(*shown, rig);
 }
 
 std::optional<Collimation> find_collimation(
@@ -364,16 +340,26 @@ std::optional<Collimation> find_collimation(
   // Nearer to focus the seeing fills the shadow (a two percent dip from 1.4 smallest sizes on, by
   // the blur of an obstructed pupil with a Gaussian).
   constexpr double kLeastGrowth = 1.5;
+  std::optional<Shown> beyond;
   for (const std::size_t i : order) {
+    if (beyond && from_focus(i) > 0) continue;
     if (radius_of(*frames[i].hfr_px) < kLeastRadiusPx ||
         *frames[i].hfr_px < kLeastGrowth * smallest) {
       continue;
     }
     const auto frame = read(i);
     if (!frame) continue;
-    if (auto found = shadow_offset(*frame, frames[i], rig, from_focus(i))) return found;
+    auto shown = shown_by(*frame, frames[i], rig, from_focus(i));
+    if (!shown) continue;
+    if (from_focus(i) > 0) {
+      beyond = std::move(shown);
+      continue;
+    }
+    if (!beyond) return by_one_side(*shown, rig);
+    return by_both_sides(beyond->rings, shown->rings, rig);
   }
-  return std::nullopt;
+  if (!beyond) return std::nullopt;
+  return by_one_side(*beyond, rig);
 }
 
 }  // namespace starwaist

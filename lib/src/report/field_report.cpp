@@ -129,6 +129,13 @@ std::string field_text(const RunAnswer& answer, const TextOptions& options) {
             " % of their radius off centre, towards " + format_fixed(seen.angle_deg, 0) +
             " degrees (" + report::printable(seen.file) + ")",
         width);
+    text += seen.both_sides
+                ? field_line("Of it by coma, displaced",
+                             format_fixed(100 * seen.coma_offset, 1) + " % and " +
+                                 format_fixed(100 * seen.displaced_offset.value_or(0), 1) + " %",
+                             width)
+                : field_line("Seen on one side of focus",
+                             "coma and a displaced shadow are not separated", width);
   }
   text += report::bullets(texts_of(answer.field_remarks), width);
   text += report::not_ruled_out(answer, width);

@@ -6,6 +6,7 @@
 #include "run/record_frames.h"
 #include "run/record_table.h"
 #include "run/sweeps.h"
+#include "stars/point_sources.h"
 #include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 #include "starwaist/run.h"
@@ -147,6 +148,17 @@ std::optional<double> error_of_choice(const FrameGroup& frames, const Alignment&
   return error && *error > 0 ? error : std::nullopt;
 }
 
+// Galaxies and knots do not count as stars from here on: neither their sizes nor their light.
+void set_extended_apart(const Alignment& alignment, std::vector<MeasuredFrame>& frames) {
+  const std::vector<bool> extended = stars::extended_objects_of(FrameGroup(frames), alignment);
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const auto& pairs = alignment.pairs[i];
+    for (std::size_t k = 0; k < pairs.size(); ++k) {
+      if (pairs[k] && extended[*pairs[k]]) frames[i].measurement.stars[k].extended = true;
+    }
+  }
+}
+
 // Moves the frames whose position is known, in the order taken, to the record; the others are
 // skipped. Errors: no_data where none is left.
 Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun& answer) {
@@ -210,6 +222,7 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
   }
   const FrameGroup frames(record.frames);
   const Alignment alignment = align_frames(frames, options.fit.size);
+  set_extended_apart(alignment, record.frames);
   const std::vector<MatchedSize> sizes = match_sizes(frames, alignment, options.fit.size);
   record.options = options.fit;
   if (auto done = fit_frames(frames, alignment, sizes, record); !done) {

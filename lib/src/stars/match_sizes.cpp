@@ -267,6 +267,17 @@ bool has_dependable_size(const Star& star, SizeMeasure size) {
   return value && *value > 0;
 }
 
+namespace {
+
+// A frame whose own summary is one of galaxies.
+bool is_mostly_extended(const FrameMeasurement& frame) {
+  const auto extended = std::count_if(frame.stars.begin(), frame.stars.end(),
+                                      [](const Star& star) { return star.extended; });
+  return 2 * static_cast<std::size_t>(extended) > frame.stars.size();
+}
+
+}  // namespace
+
 std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& alignment,
                                      SizeMeasure kind) {
   std::vector<MatchedSize> sizes(frames.size());
@@ -275,7 +286,8 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& 
   constexpr int kFewestShared = 3;
   for (std::size_t i = 0; i < frames.size(); ++i) {
     MatchedSize& out = sizes[i];
-    if (fit.log_size[i] && fit.stars[i] >= kFewestShared) {
+    const bool extended = is_mostly_extended(frames[i]);
+    if (fit.log_size[i] && fit.stars[i] >= (extended ? 1 : kFewestShared)) {
       out.size_px = std::exp(*fit.log_size[i]);
       const double shared =
           frames[i].hfr_px ? frames[i].hfr_shared_sigma_px.value_or(0) / *frames[i].hfr_px : 0.0;
@@ -285,6 +297,7 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& 
       out.matched = true;
       continue;
     }
+    if (extended) continue;
     out.size_px = kind == SizeMeasure::hfr ? frames[i].hfr_px : frames[i].fwhm_px;
     out.sigma_px = kind == SizeMeasure::hfr ? frames[i].hfr_sigma_px : frames[i].fwhm_sigma_px;
     out.stars = frames[i].star_count;
