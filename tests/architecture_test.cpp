@@ -54,7 +54,7 @@ const std::vector<Module>& modules() {
        {"core"},
        {{"kolmogorov.h", {"advice", "diagnosis"}}}},
       {"frame", {"frame.h"}, {"core"}, {{"read_frame.h", {"run"}}}},
-      {"stars", {"stars.h"}, {"core", "numerics", "frame"}, {{"run_camera.h", {"run"}}}},
+      {"stars", {"darks.h", "stars.h"}, {"core", "numerics", "frame"}, {{"run_camera.h", {"run"}}}},
       {"curve",
        {"curve.h"},
        {"core", "numerics", "optics"},
