@@ -27,7 +27,7 @@ class Groups {
   void add_changing(std::int64_t key, float excess) { changing_[key] = excess; }
 
   // Light that spreads over several pixels also lies, too faint to be seen, in those beside them.
-  [[nodiscard]] DefectMap map() {
+  [[nodiscard]] DefectMap map(stars::Spread spread) {
     constexpr std::size_t kSpreads = 3;
     DefectMap map;
     map.width_px = width_;
@@ -37,7 +37,7 @@ class Groups {
       if (excess_.count(start) == 0) continue;
       std::vector<std::int64_t> group = taken_group(start, map.places);
       if (group.empty()) continue;
-      if (group.size() >= kSpreads) widen(group);
+      if (spread == stars::Spread::further && group.size() >= kSpreads) widen(group);
       pixels.insert(pixels.end(), group.begin(), group.end());
     }
     std::sort(pixels.begin(), pixels.end());
@@ -137,14 +137,15 @@ std::optional<double> filled_in(const std::vector<Stored>& stored, const std::ve
 }  // namespace
 
 DefectMap stars::grouped_map(std::span<const SharpPixel> pixels,
-                             std::span<const SharpPixel> changing, int width_px, int height_px) {
+                             std::span<const SharpPixel> changing, int width_px, int height_px,
+                             Spread spread) {
   Groups groups(width_px, height_px);
   const auto key = [width_px](const SharpPixel& p) {
     return static_cast<std::int64_t>(p.y_px) * width_px + p.x_px;
   };
   for (const SharpPixel& p : pixels) groups.add(key(p), p.excess_adu);
   for (const SharpPixel& p : changing) groups.add_changing(key(p), p.excess_adu);
-  return groups.map();
+  return groups.map(spread);
 }
 
 Frame without_defects(Frame frame, const DefectMap& defects) {

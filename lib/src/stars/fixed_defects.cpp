@@ -73,7 +73,7 @@ DefectMap fixed_pixels(std::span<const std::vector<SharpPixel>* const> frames, i
       begin = end;
     }
   }
-  DefectMap map = stars::grouped_map(fixed, changing, width_px, height_px);
+  DefectMap map = stars::grouped_map(fixed, changing, width_px, height_px, stars::Spread::further);
   map.source = "the run's fixed pixels";
   return map;
 }
