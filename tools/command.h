@@ -83,6 +83,7 @@ struct InputOptions {
   FrameReadOptions read;
   std::optional<Region> region;
   std::optional<ColorChannel> channel;
+  std::vector<std::string> darks;
 };
 void add_input_options(CLI::App& app, InputOptions& options);
 
@@ -118,8 +119,9 @@ struct Settings {
 };
 
 // RunOptions of them, with progress and interrupt joined to the streams; `rig` is the checked one.
-RunOptions run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
-                          const ToolStreams& streams);
+// Errors: those of the darks.
+Result<RunOptions> run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                                  const ToolStreams& streams);
 
 // One command: its options on an App of its own, and what it does once they are read.
 class Command {

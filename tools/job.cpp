@@ -36,6 +36,7 @@ Result<void> check_output_names(const CommonOptions& common, const std::vector<O
 
 std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs) {
   inputs.insert(inputs.end(), settings.common.config.begin(), settings.common.config.end());
+  inputs.insert(inputs.end(), settings.input.darks.begin(), settings.input.darks.end());
   return inputs;
 }
 
@@ -51,9 +52,11 @@ Result<void> check_output_files(const CommonOptions& common, const std::vector<O
   return draws ? check_gnuplot() : Result<void>();
 }
 
-Work begun(const Settings& settings, const Rig& rig, ProgressLine& progress,
-           const ToolStreams& streams) {
-  return {run_options_of(settings, rig, progress, streams), progress, streams, {}};
+Result<Work> begun(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                   const ToolStreams& streams) {
+  auto options = run_options_of(settings, rig, progress, streams);
+  if (!options) return tl::unexpected<Error>(options.error());
+  return Work{std::move(*options), progress, streams, {}};
 }
 
 Result<void> write_answer(const CommonOptions& common, const std::vector<OutputName>& names,
@@ -106,7 +109,9 @@ int run_lines(const LinesJob& job, const Settings& settings, const ToolStreams& 
     return report_failure(streams, allowed.error());
   }
   ProgressLine progress(streams, settings.common.quiet || !job.shows_progress);
-  Work work = begun(settings, *rig, progress, streams);
+  auto begin = begun(settings, *rig, progress, streams);
+  if (!begin) return report_failure(streams, begin.error());
+  Work& work = *begin;
   LinesOutput lines(settings.common, guarded, progress, streams);
   auto status = job.work(work, lines);
   progress.wipe();

@@ -117,8 +117,9 @@ Result<void> check_output_names(const CommonOptions& common, const std::vector<O
 std::vector<std::string> guarded_paths(const Settings& settings, std::vector<std::string> inputs);
 Result<void> check_output_files(const CommonOptions& common, const std::vector<OutputName>& names,
                                 const std::vector<std::string>& protected_paths);
-Work begun(const Settings& settings, const Rig& rig, ProgressLine& progress,
-           const ToolStreams& streams);
+// Errors: those of run_options_of.
+Result<Work> begun(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                   const ToolStreams& streams);
 // --json, then the text, unless something else has standard output for itself.
 Result<void> write_answer(const CommonOptions& common, const std::vector<OutputName>& names,
                           const std::string& json, const std::function<std::string()>& text,
@@ -140,7 +141,9 @@ Result<int> status_of_job(const Job<Input, Answer>& job, const Settings& setting
   if (!allowed) return tl::unexpected<Error>(allowed.error());
 
   ProgressLine progress(streams, settings.common.quiet);
-  Work work = begun(settings, *rig, progress, streams);
+  auto begin = begun(settings, *rig, progress, streams);
+  if (!begin) return tl::unexpected<Error>(begin.error());
+  Work& work = *begin;
   const auto answer = job.work(found->input, work);
   progress.wipe();
   if (is_interrupted(streams)) {

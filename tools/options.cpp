@@ -7,6 +7,7 @@
 #include <utility>
 
 #include "command.h"
+#include "starwaist/darks.h"
 #include "starwaist/frame.h"
 #include "starwaist/numbers.h"
 #include "starwaist/report.h"
@@ -249,6 +250,12 @@ void add_input_options(CLI::App& app, InputOptions& options) {
          "Colour of a one-shot-colour frame: red, green or blue [green]")
       ->type_name("COLOUR")
       ->group(group);
+  app.add_option("--dark", options.darks,
+                 "A dark of the same camera, for the map of its defects; may be repeated")
+      ->type_name("FRAME")
+      ->expected(1)
+      ->multi_option_policy(CLI::MultiOptionPolicy::TakeAll)
+      ->group(group);
 }
 
 void add_column_option(CLI::App& app, TableOptions& table, std::vector<std::string> known,
@@ -288,8 +295,8 @@ void add_table_options(CLI::App& app, TableOptions& table) {
       "hfr=HalfFlux");
 }
 
-RunOptions run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
-                          const ToolStreams& streams) {
+Result<RunOptions> run_options_of(const Settings& settings, const Rig& rig, ProgressLine& progress,
+                                  const ToolStreams& streams) {
   RunOptions options;
   options.read = settings.input.read;
   options.measure.region = settings.input.region;
@@ -297,6 +304,11 @@ RunOptions run_options_of(const Settings& settings, const Rig& rig, ProgressLine
   options.measure.gain_e_per_adu = rig.gain_e_per_adu;
   options.measure.read_noise_e = rig.read_noise_e;
   options.measure.saturation_adu = rig.saturation_adu;
+  if (!settings.input.darks.empty()) {
+    auto defects = defects_of_darks(settings.input.darks, settings.input.read);
+    if (!defects) return tl::unexpected<Error>(defects.error());
+    options.measure.defects = std::make_shared<const DefectMap>(std::move(*defects));
+  }
   options.table = settings.table;
   options.rig = rig;
   options.threads = settings.common.threads;

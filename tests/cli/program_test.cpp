@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "cli/call_program.h"
+#include "support/fits_bytes.h"
 #include "support/temporary_folder.h"
 
 namespace starwaist {
@@ -267,6 +268,27 @@ TEST_F(Program, RegionLimitsTheStars) {
     EXPECT_LE(star["x_px"], 200);
     EXPECT_LE(star["y_px"], 150);
   }
+}
+
+TEST_F(Program, DarksGiveTheMapOfDefects) {
+  const std::string frame = fs::directory_iterator(run())->path().string();
+  // The sky as a dark: its own sharp pixels, the hot ones among them, are the map.
+  const Answer without = call({"measure", run(), "--json", "-"});
+  const Answer with = call({"measure", run(), "--dark", frame, "--json", "-"});
+  ASSERT_EQ(with.status, 0) << with.err;
+  EXPECT_GT(Json::parse(with.out)["frames"][0]["defect_count"],
+            Json::parse(without.out)["frames"][0]["defect_count"]);
+  write(in("rig.conf"), "dark = [\"" + frame + "\"]\n");
+  EXPECT_EQ(call({"measure", run(), "--config", in("rig.conf"), "--json", "-"}).out, with.out);
+  // A dark of another size is named, and so is one that is not there.
+  write(in("small.fits"),
+        testing_support::fits_image(40, 30, std::vector<std::uint16_t>(1200, 500)));
+  const Answer small = call({"measure", run(), "--dark", in("small.fits")});
+  EXPECT_EQ(small.status, 3);
+  EXPECT_THAT(small.err, HasSubstr("small.fits: has 40 x 30"));
+  const Answer absent = call({"measure", run(), "--dark", in("absent.fits")});
+  EXPECT_EQ(absent.status, 3);
+  EXPECT_THAT(absent.err, HasSubstr("absent.fits"));
 }
 
 TEST_F(Program, WritesCsvOverlayAndPlot) {

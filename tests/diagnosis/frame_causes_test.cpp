@@ -65,6 +65,25 @@ TEST(DiagnoseFrames, NamesAHandfulOfStars) {
   EXPECT_GT(setting(*finding, "exposure_s").value_or(0), 4);
 }
 
+TEST(DiagnoseFrames, ClippedStarsAreNotTooFew) {
+  // In every frame but the outermost all forty are clipped.
+  RunRecord record = healthy();
+  for (std::size_t i = 1; i < 8; ++i) {
+    FrameMeasurement& frame = record.frames[i].measurement;
+    frame.star_count = 0;
+    frame.saturated_count = 40;
+    frame.hfr_px.reset();
+    CurvePoint& point = record.fit.points[i];
+    point.stars = 0;
+    point.size_px.reset();
+    point.sigma_px.reset();
+    point.used = false;
+  }
+  const Diagnosis d = diagnose(record);
+  EXPECT_NE(found(d, "saturation"), nullptr);
+  EXPECT_EQ(found(d, "few_stars"), nullptr);
+}
+
 TEST(DiagnoseFrames, NamesASkyThatBrightens) {
   RunRecord record = healthy();
   for (std::size_t i = 5; i < 9; ++i) {

@@ -225,25 +225,45 @@ TEST(MeasureFrame, RegionLimitsTheStars) {
   EXPECT_LE(measured->star_count, static_cast<int>(measured->stars.size()));
 }
 
-TEST(MeasureFrame, MosaicSizesAreThoseOfFullPixels) {
-  // Green sites alone, other sites zero counts: the size must not notice.
-  const Gaussian profile{1.8};
-  const Field field = analytic::star_field(profile, lonely(2.1, 25));
+// The size of one colour of a mosaic whose other sites have half of the light.
+template <class Profile>
+double mosaic_size_error(const Profile& profile, double size_px, ColorChannel channel) {
+  Field field = analytic::star_field(profile, lonely(size_px, 49));
   auto pixels = std::get<std::vector<std::uint16_t>>(field.frame.pixels.storage());
   const int width = field.frame.pixels.width_px();
+  const BayerTile tile;
   for (std::size_t i = 0; i < pixels.size(); ++i) {
     const auto x = i % static_cast<std::size_t>(width);
     const auto y = i / static_cast<std::size_t>(width);
-    if ((x + y) % 2 == 0) pixels[i] = static_cast<std::uint16_t>(pixels[i] / 2);
+    if (tile.tile[2 * (y % 2) + x % 2] != channel) {
+      pixels[i] = static_cast<std::uint16_t>(pixels[i] / 2);
+    }
   }
   Frame frame = field.frame;
   frame.pixels = PixelBuffer(width, field.frame.pixels.height_px(), pixels);
-  frame.facts.bayer = BayerTile{};  // RGGB: green where x + y is odd
-  const auto measured = measure_frame(frame);
-  ASSERT_TRUE(measured.has_value());
-  ASSERT_TRUE(measured->hfr_px.has_value());
-  // The filling-in keeps the second moment of a star and not the fourth: 1.5 % at this size.
-  EXPECT_NEAR(*measured->hfr_px / analytic::recorded_half_flux_radius(profile), 1, 0.015);
+  frame.facts.bayer = tile;
+  MeasureOptions options;
+  options.channel = channel;
+  const auto measured = measure_frame(frame, options);
+  if (!measured || !measured->hfr_px) return 1;
+  return *measured->hfr_px / analytic::recorded_half_flux_radius(profile) - 1;
+}
+
+TEST(MeasureFrame, MosaicSizesAreThoseOfFullPixels) {
+  constexpr double kGreen = 0.01;      // filling in alone makes 4.7 % at 1.4 px
+  constexpr double kRedOrBlue = 0.02;  // a coarser grid
+  for (const double size_px : {1.4, 1.7, 2.3}) {
+    // The pixel widens what is drawn.
+    const double bare_px = std::sqrt(size_px * size_px - 2 * std::log(2.0) / 12);
+    const Gaussian gaussian{bare_px / std::sqrt(2 * std::log(2.0))};
+    const Moffat moffat{bare_px / std::sqrt(std::exp2(1 / 2.5) - 1), 3.5};
+    const double green = mosaic_size_error(gaussian, size_px, ColorChannel::green);
+    EXPECT_NEAR(green, 0, kGreen) << size_px;
+    EXPECT_NEAR(mosaic_size_error(moffat, size_px, ColorChannel::green), 0, kGreen) << size_px;
+    for (const ColorChannel colour : {ColorChannel::red, ColorChannel::blue}) {
+      EXPECT_NEAR(mosaic_size_error(gaussian, size_px, colour), 0, kRedOrBlue) << size_px;
+    }
+  }
 }
 
 }  // namespace

@@ -57,6 +57,8 @@
   CODE(run, run_not_read, "the run could not be read or fitted")                                   \
   CODE(run, few_shared_stars,                                                                      \
        "frames that share too few stars with the others have their own size")                      \
+  CODE(run, defects_left_out, "what stays at its pixel and as it is was left out as a defect")     \
+  CODE(run, few_stars_follow, "fewer than five stars follow the run")                              \
   CODE(run, field_not_known, "focus over the field is not known")                                  \
   CODE(run, few_stars_show_field, "few stars show the field's shape")                              \
   CODE(run, field_known_roughly, "tilt and curvature are known only roughly")                      \

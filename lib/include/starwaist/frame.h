@@ -7,6 +7,7 @@
 // whatever an orientation tag says.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <span>
@@ -109,8 +110,13 @@ struct Frame {
   // Fraction of the pixels that are independent samples: 1 for a whole frame, 1/2 and 1/4 for a
   // frame filled in from the green or the red and blue sites of a mosaic (see color_channel).
   double sample_fraction = 1.0;
+  // Which sites of a 2 x 2 tile hold samples of their own, numbered as in BayerTile; the others are
+  // filled in.
+  std::array<bool, 4> own_sites = {true, true, true, true};
   // Hot pixels that were replaced before a colour was made of a mosaic (see one_colour).
   std::vector<PixelPlace> repaired = {};
+  // Known defects of the sensor whose pixels were filled in (see without_defects).
+  std::vector<PixelPlace> left_out = {};
 };
 
 // A header keyword that is believed for a fact instead of the usual ones.

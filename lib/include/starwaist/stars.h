@@ -31,6 +31,15 @@ struct Region {
   int height_px = 0;
 };
 
+// Pixels of a sensor that do not show the light that falls on them.
+struct DefectMap {
+  std::string source;  // names what it was made of, as in messages
+  int width_px = 0;    // of the frames that it is for
+  int height_px = 0;
+  std::vector<PixelPlace> pixels;  // by row, then along it; each once
+  std::vector<PixelPlace> places;  // one for each group of touching pixels: its brightest
+};
+
 struct MeasureOptions {
   std::optional<Region> region;  // only stars with their centre in it are used
   // Colour of a mosaic frame; green where not given. Ignored for frames without a mosaic.
@@ -44,6 +53,8 @@ struct MeasureOptions {
   // Smallest matched-filter signal-to-noise of a star. At 6 a megapixel of pure noise yields about
   // 1e-3 false peaks per scale (one-sided Gaussian tail 1e-9), correlated noise a few more.
   double detection_snr = 6.0;
+  // Known defects, for frames of the map's size; their pixels are filled in from those around them.
+  std::shared_ptr<const DefectMap> defects;
   int threads = 1;  // within one frame; 0: all cores. The answer does not depend on it.
 };
 
@@ -190,6 +201,30 @@ inline constexpr int kSkyRows = 4;
 // Absent where a cell has too few pixels with a value. Some thousand pixels of each cell show it.
 std::optional<SkyCells> sky_cells(const Frame& frame);
 
+// A pixel that is brighter than all around it.
+struct SharpPixel {
+  int x_px = 0;
+  int y_px = 0;
+  float excess_adu = 0;  // over the median of those around it
+  float noise_adu = 0;
+};
+
+// The pixels that stand out of those three to four pixels off (of a mosaic, of those of their own
+// site) by four times the noise, and what they spill over. By row, then along it.
+std::vector<SharpPixel> sharp_pixels(const Frame& frame, int threads = 1);
+
+// The pixels that are as bright, and as sharp, in four fifths of the frames: hot and warm pixels,
+// and stars that neither move nor change their size. Of the frames' lists of sharp pixels, all of
+// one size. Empty for fewer than kFewestForFixed frames.
+DefectMap fixed_pixels(std::span<const std::vector<SharpPixel>* const> frames, int width_px,
+                       int height_px);
+inline constexpr std::size_t kFewestForFixed = 4;
+
+// The frame with the map's pixels filled in from the nearest others (of a mosaic, those of their
+// own site), and its places under Frame::left_out. A frame of another size is returned as it is,
+// and so is one that was filled in before.
+Frame without_defects(Frame frame, const DefectMap& defects);
+
 // What a frame says of itself (sky, growth profile, sizes over the field), without its pixels.
 class FrameModel;
 
@@ -198,7 +233,9 @@ struct MeasuredFrame {
   std::string path;   // names it; frames of two folders may share a file name
   HeaderFacts facts;  // the header's, with what a manifest says in their place
   FrameMeasurement measurement;
-  std::optional<SkyCells> sky;  // where it was asked for
+  std::optional<SkyCells> sky;                           // where it was asked for
+  std::shared_ptr<const std::vector<SharpPixel>> sharp;  // where it was asked for
+  std::optional<double> halo_px;  // MeasureOptions::halo_px that it was measured with
   std::shared_ptr<const FrameModel>
       model;  // for measure_known_stars; none of a frame without stars
 };
@@ -309,10 +346,11 @@ std::vector<StarTrack> star_tracks(const FrameGroup& frames, const Alignment& al
 
 // The colour of a mosaic that `options` ask for (color_channel), its hot pixels repaired before:
 // one that is filled in between becomes a cross that passes for a star. Frame::repaired lists them,
-// and they are among the defects of the frame's measurement. Any other frame is returned as it is.
+// and they are among the defects of the frame's measurement. Known defects are filled in first,
+// also in a frame without a mosaic, which is otherwise returned as it is.
 Frame one_colour(Frame frame, const MeasureOptions& options = {});
 
-// Measures one frame by itself; of a mosaic one_colour. A frame of which many pixels were repaired
+// Measures one frame by itself: one_colour of it. A frame of which many pixels were repaired
 // and that has few stars is a dark: it has no star, and a remark. `model` gets what
 // measure_known_stars needs; it is left alone where the frame has no star. Errors: no_data where no
 // pixel has a value or all have the same.

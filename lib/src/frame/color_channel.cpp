@@ -153,6 +153,7 @@ Frame color_channel(Frame frame, ColorChannel channel) {
     }
     frame.sample_fraction = 0.25;
   }
+  for (std::size_t site = 0; site < 4; ++site) frame.own_sites[site] = bayer.tile[site] == channel;
   frame.pixels = PixelBuffer(width, height, plane.take());
   frame.facts.bayer.reset();  // no longer a mosaic
   return frame;

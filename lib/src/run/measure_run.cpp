@@ -6,6 +6,7 @@
 #include "frame/read_frame.h"
 #include "intake/manifest.h"
 #include "run/follow_stars.h"
+#include "run/leave_out_fixed.h"
 #include "run/matched_sizes.h"
 #include "stars/run_camera.h"
 #include "starwaist/codes.h"
@@ -28,6 +29,17 @@ FrameReadOptions read_options_of(const RunOptions& options) {
   return read;
 }
 
+Result<void> check_size(const Frame& frame, const DefectMap& defects) {
+  const int width = frame.pixels.width_px();
+  const int height = frame.pixels.height_px();
+  if (width == defects.width_px && height == defects.height_px) return {};
+  const auto words = [](int x, int y) { return std::to_string(x) + " x " + std::to_string(y); };
+  return fail(ErrorCode::invalid_argument,
+              defects.source + ": has " + words(defects.width_px, defects.height_px) + " pixels, " +
+                  frame.file + " has " + words(width, height),
+              "Give darks of the frames' own size and binning");
+}
+
 Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& input,
                                    const RunOptions& options, int threads) {
   Result<Frame> frame = frame_detail::read_frame(path, read_options_of(options), threads);
@@ -41,6 +53,16 @@ Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& inpu
   measure.threads = threads;
   if (!measure.halo_px) {
     measure.halo_px = diffraction_halo_px(completed(options.rig, rig_of(result.facts)));
+  }
+  result.halo_px = measure.halo_px;
+  if (measure.defects) {
+    if (auto fits = check_size(*frame, *measure.defects); !fits) {
+      return tl::unexpected<Error>(fits.error());
+    }
+    *frame = without_defects(std::move(*frame), *measure.defects);
+  }
+  if (options.sky || options.follow) {
+    result.sharp = std::make_shared<const std::vector<SharpPixel>>(sharp_pixels(*frame, threads));
   }
   // Here, where the mosaic can be given up: measure_frame would keep it beside the colour.
   *frame = one_colour(std::move(*frame), measure);
@@ -119,16 +141,19 @@ Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options
 Result<void> run_detail::follow_stars(std::vector<MeasuredFrame>& frames,
                                       const RunOptions& options) {
   if (frames.size() < 2) return {};
+  const auto defects = leave_out_fixed(frames, options);
   stars::share_camera(frames);
   const auto missing = missing_stars(frames, align_frames(frames));
   const int threads = core::thread_count(options.threads);
+  MeasureOptions measure = options.measure;
+  if (defects) measure.defects = defects;
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     MeasuredFrame& frame = frames[i];
     if (missing[i].empty() || !frame.model || (options.stop && options.stop())) return;
     auto pixels = read_frame(frame.path, read_options_of(options));
     if (!pixels) return;
-    *pixels = one_colour(std::move(*pixels), options.measure);
-    measure_known_stars(*pixels, *frame.model, missing[i], options.measure, frame.measurement);
+    *pixels = one_colour(std::move(*pixels), measure);
+    measure_known_stars(*pixels, *frame.model, missing[i], measure, frame.measurement);
   });
   if (options.stop && options.stop()) return fail(ErrorCode::interrupted, "interrupted");
   return {};

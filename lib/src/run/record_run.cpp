@@ -199,8 +199,24 @@ Result<void> fit_frames(const FrameGroup& frames, const Alignment& alignment,
   return fit();
 }
 
+// Stars that half of the frames have.
+std::size_t stars_that_follow(const RunRecord& record) {
+  return static_cast<std::size_t>(
+      std::count_if(record.tracks.begin(), record.tracks.end(), [&](const StarTrack& track) {
+        const auto seen = std::count_if(track.begin(), track.end(),
+                                        [](const auto& star) { return star.has_value(); });
+        return 2 * static_cast<std::size_t>(seen) >= record.frames.size();
+      }));
+}
+
 void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
   std::vector<Statement>& notes = record.fit.notes;
+  constexpr std::size_t kFewStars = 5;
+  if (const std::size_t stars = stars_that_follow(record); stars < kFewStars) {
+    notes.push_back({codes::few_stars_follow,
+                     std::to_string(stars) + (stars == 1 ? " star follows" : " stars follow") +
+                         " the run: expose longer or point at a richer field"});
+  }
   for (Statement& note : remarks_of(record.frames)) notes.push_back(std::move(note));
   const auto alone = std::count_if(sizes.begin(), sizes.end(), [](const MatchedSize& size) {
     return size.size_px && !size.matched;
@@ -228,10 +244,10 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
   if (auto done = fit_frames(frames, alignment, sizes, record); !done) {
     return tl::unexpected<Error>(done.error());
   }
-  add_notes(sizes, record);
   // Tracks are by half-flux radii whatever the fit goes by.
   const bool by_hfr = options.fit.size == SizeMeasure::hfr;
   record.tracks = star_tracks(frames, by_hfr ? alignment : align_frames(frames));
+  add_notes(sizes, record);
   record.facts = run_detail::facts_of_frames(frames, record.tracks);
   add_field(options, answer);
   return answer;

@@ -5,6 +5,7 @@
 #include <boost/math/quadrature/gauss.hpp>
 #include <cmath>
 #include <cstddef>
+#include <limits>
 #include <numbers>
 
 namespace starwaist::stars {
@@ -146,7 +147,7 @@ void fill_in(const Stamp& stamp, Centre centre, double reach_px, const std::vect
       const float dy = static_cast<float>(y) - cy;
       const float distance = std::sqrt(dx * dx + dy * dy);
       const float value = stamp.at(x, y);
-      if (distance > reach || !std::isfinite(value)) continue;
+      if (distance > reach || !std::isfinite(value) || !stamp.is_own(x, y)) continue;
       sum[ring_of(distance)] += value;
       seen[ring_of(distance)] += 1;
     }
@@ -160,6 +161,20 @@ void fill_in(const Stamp& stamp, Centre centre, double reach_px, const std::vect
     bins[static_cast<std::size_t>(distance * kBinsAPx)] +=
         static_cast<float>(sum[ring_of(distance)]);
   }
+}
+
+// The samples of row y that are a site's own, from column `begin` on.
+struct Steps {
+  int first = 0;
+  int step = 1;
+};
+
+Steps own_steps(const Stamp& stamp, int begin, int y) {
+  const bool here = stamp.is_own(begin, y);
+  const bool next = stamp.is_own(begin + 1, y);
+  if (here && next) return {begin, 1};
+  if (!here && !next) return {std::numeric_limits<int>::max(), 1};
+  return {here ? begin : begin + 1, 2};
 }
 
 // Light by distance from the centre, each sample shared between the two nearest bins.
@@ -189,7 +204,8 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
       const float dx = static_cast<float>(x) - cx;
       place[static_cast<std::size_t>(x)] = std::sqrt(dx * dx + dy * dy) * kBinsAPx;
     }
-    for (int x = x_first; x <= x_last; ++x) {
+    const Steps own = own_steps(stamp, x_first, y);
+    for (int x = own.first; x <= x_last; x += own.step) {
       const float here = place[static_cast<std::size_t>(x)];
       const float value = row[x];
       if (!std::isfinite(value)) {
@@ -197,7 +213,8 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
         continue;
       }
       const int bin = static_cast<int>(here);
-      Light& into = light[2 * static_cast<std::size_t>(bin) + static_cast<std::size_t>(x & 1)];
+      Light& into =
+          light[2 * static_cast<std::size_t>(bin) + static_cast<std::size_t>((x / own.step) & 1)];
       into.value += value;
       into.upper += (here - static_cast<float>(bin)) * value;
     }
@@ -209,6 +226,9 @@ std::vector<float> light_by_distance(const Stamp& stamp, Centre centre, double r
     bins[bin + 1] += upper;
   }
   if (!missing.empty()) fill_in(stamp, centre, reach_px, missing, bins);
+  if (const double share = stamp.own_share(); share < 1) {
+    for (float& bin : bins) bin /= static_cast<float>(share);
+  }
   return bins;
 }
 

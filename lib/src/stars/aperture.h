@@ -5,7 +5,10 @@
 // pixel. Here a sample counts with the weight w(d; r) of a circle of radius r at distance d from
 // its sample, the circle's rim smoothed by a kernel that passes spatial frequencies up to the
 // sampling limit of half a cycle a pixel and stops those beyond: then the sum over the samples is
-// the integral of the profile itself (the sampling theorem; Bracewell 1978, from memory).
+// the integral of the profile itself (the sampling theorem; Bracewell 1978, from memory). Of a
+// frame that was filled in from the green of a mosaic only the green sites count, each for two:
+// filling in widens a star. What lies beyond the coarser grid's limit moves the sum with the
+// star's place in its tile, and not in the mean over places.
 #pragma once
 
 #include <vector>

@@ -1,6 +1,7 @@
 #include "stars/frame_model.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstddef>
 #include <limits>
@@ -219,11 +220,45 @@ BrightStars learn(const FrameContext& context, const Found& found, int threads) 
 
 }  // namespace stars
 
+namespace {
+
+// Half-flux radius of a star in a frame filled in from red or blue sites, without what the filling
+// in adds to it. By Hankel transforms of the profile times the transfer function of the kernel,
+// averaged over the star's place in the tile and over direction: the mean of a Gaussian, Moffat 3.5
+// and Moffat 2.5, which differ by 4.5 % at 1.2 px, 3.2 % at 1.4, 1.9 % at 1.7 and 0.5 % at 2.3.
+double unwidened_px(double filled_in_px) {
+  struct Pair {
+    double true_px;
+    double widened;
+  };
+  constexpr std::array<Pair, 7> kTable = {Pair{1.2, 1.174},  Pair{1.4, 1.115},  Pair{1.7, 1.0645},
+                                          Pair{2.0, 1.0377}, Pair{2.3, 1.0229}, Pair{3.0, 1.0083},
+                                          Pair{4.0, 1.0026}};
+  if (filled_in_px <= kTable.front().true_px * kTable.front().widened) {
+    return filled_in_px / kTable.front().widened;
+  }
+  for (std::size_t i = 1; i < kTable.size(); ++i) {
+    const double low = kTable[i - 1].true_px * kTable[i - 1].widened;
+    const double high = kTable[i].true_px * kTable[i].widened;
+    if (filled_in_px > high) continue;
+    return std::lerp(kTable[i - 1].true_px, kTable[i].true_px, (filled_in_px - low) / (high - low));
+  }
+  return filled_in_px;
+}
+
+}  // namespace
+
 void FrameModel::measure(const Frame& frame, stars::MeasuredStar& star, bool keep_place) const {
   const stars::FrameContext context{&frame, &sky_, gain_e_per_adu_, saturation_adu_};
   stars::measure_star(context,
                       {&bright_.profile, bright_.aperture_px(star.size_px), &wing_, keep_place},
                       bright_.pedestal, star);
+  constexpr double kQuarter = 0.25;  // red or blue sites
+  if (!star.measured || !star.star.hfr_px || frame.sample_fraction > kQuarter) return;
+  const double ratio = unwidened_px(*star.star.hfr_px) / *star.star.hfr_px;
+  for (auto* size : {&star.star.hfr_px, &star.star.hfr_sigma_px, &star.star.fwhm_px}) {
+    if (*size) **size *= ratio;
+  }
 }
 
 }  // namespace starwaist

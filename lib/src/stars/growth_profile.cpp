@@ -22,6 +22,9 @@ constexpr double kNormalAt = 2.0;  // annuli are compared in units of the light 
 constexpr double kSteepestWing = 12.0;
 constexpr double kKnownTo = 0.004;  // of the light: where the summing of annuli ends
 constexpr double kSmallest = 1e-4;
+// Of the halo that a clear ring of a pupil gives: vanes, dust and the rim's finish add to it or
+// take from it. Common practice, no source.
+constexpr double kHaloUnknown = 0.3;
 
 }  // namespace
 
@@ -33,13 +36,17 @@ GrowthProfile GrowthProfile::gaussian() {
 }
 
 GrowthProfile::GrowthProfile(double step, std::vector<double> fraction, double power,
-                             double whole_sigma)
-    : step_(step), fraction_(std::move(fraction)), power_(power), whole_sigma_(whole_sigma) {}
+                             double whole_sigma, double halo_sigma)
+    : step_(step),
+      fraction_(std::move(fraction)),
+      power_(power),
+      whole_sigma_(whole_sigma),
+      halo_sigma_(halo_sigma) {}
 
-double GrowthProfile::common_size_sigma() const {
+double GrowthProfile::size_sigma_of(double whole_sigma) const {
   // The whole's error e moves the half by e / 2, and the radius by that over the slope there.
   const double rise = slope(1.0);
-  return rise > kSmallest ? 0.5 * whole_sigma_ / rise : 0.0;
+  return rise > kSmallest ? 0.5 * whole_sigma / rise : 0.0;
 }
 
 double GrowthProfile::fraction(double x) const {
@@ -188,8 +195,9 @@ std::optional<GrowthProfile> stacked_profile(std::span<const ProfileStar> stars,
   }
   // In units of the half-flux radius that follows from the whole.
   const GrowthProfile in_first_units(kStep, fraction, wing.power, 0);
+  const double edge_px = kStep * static_cast<double>(fraction.size() - 1) * median(sizes);
   return GrowthProfile(kStep / in_first_units.radius_of(0.5), std::move(fraction), wing.power,
-                       std::sqrt(square_sigma) / whole);
+                       std::sqrt(square_sigma) / whole, kHaloUnknown * halo_px / edge_px);
 }
 
 }  // namespace starwaist::stars

@@ -17,8 +17,10 @@ class GrowthProfile {
   // A Gaussian star: fraction 1 - 2^(-x^2). Serves until stars have been stacked.
   static GrowthProfile gaussian();
   // Knots at x = 0, step, 2 step ...; the light beyond the last knot falls as x^(2 - power).
-  // `whole_sigma`: relative standard error of the whole light.
-  GrowthProfile(double step, std::vector<double> fraction, double power, double whole_sigma);
+  // Relative standard errors of the whole light: `whole_sigma` by noise, `halo_sigma` by what is
+  // not known of diffraction, the same in all frames of a rig.
+  GrowthProfile(double step, std::vector<double> fraction, double power, double whole_sigma,
+                double halo_sigma = 0);
 
   [[nodiscard]] double fraction(double x) const;
   // Derivative of the fraction with respect to x.
@@ -29,13 +31,18 @@ class GrowthProfile {
   // for a ring with a dark centre.
   [[nodiscard]] double central_ratio() const;
   // Relative standard error that the profile's own error gives to all half-flux radii alike.
-  [[nodiscard]] double common_size_sigma() const;
+  [[nodiscard]] double common_size_sigma() const { return size_sigma_of(whole_sigma_); }
+  // The same from what is not known of diffraction.
+  [[nodiscard]] double halo_size_sigma() const { return size_sigma_of(halo_sigma_); }
 
  private:
+  [[nodiscard]] double size_sigma_of(double whole_sigma) const;
+
   double step_;
   std::vector<double> fraction_;
   double power_;
   double whole_sigma_;
+  double halo_sigma_;
 };
 
 // One star of the stack, its sky taken off, and a first half-flux radius.

@@ -282,12 +282,13 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& 
                                      SizeMeasure kind) {
   std::vector<MatchedSize> sizes(frames.size());
   if (frames.empty()) return sizes;
-  const TwoWayFit fit = fit_two_way(matched_table(frames, alignment, kind), frames.size());
-  constexpr int kFewestShared = 3;
+  const Table table = matched_table(frames, alignment, kind);
+  const TwoWayFit fit = fit_two_way(table, frames.size());
+  // Where the whole run has one or two, they are more than a frame's own, which may be none.
+  const int fewest_shared = std::clamp(static_cast<int>(table.size()), 1, 3);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     MatchedSize& out = sizes[i];
-    const bool extended = is_mostly_extended(frames[i]);
-    if (fit.log_size[i] && fit.stars[i] >= (extended ? 1 : kFewestShared)) {
+    if (fit.log_size[i] && fit.stars[i] >= (is_mostly_extended(frames[i]) ? 1 : fewest_shared)) {
       out.size_px = std::exp(*fit.log_size[i]);
       const double shared =
           frames[i].hfr_px ? frames[i].hfr_shared_sigma_px.value_or(0) / *frames[i].hfr_px : 0.0;

@@ -92,6 +92,16 @@ double sites_of(const Frame& colour) {
 
 bool is_mosaic(const Frame& frame) { return frame.facts.bayer && frame.sample_fraction == 1.0; }
 
+// Whether one_colour has anything to do.
+bool is_raw(const Frame& frame, const MeasureOptions& options) {
+  const auto map_fits = [&](const DefectMap& map) {
+    return map.width_px == frame.pixels.width_px() && map.height_px == frame.pixels.height_px() &&
+           !map.places.empty();
+  };
+  return is_mosaic(frame) ||
+         (options.defects && frame.left_out.empty() && map_fits(*options.defects));
+}
+
 // Sensors have hot pixels in some per mille of their pixels; where many more stand out, and hardly
 // a star beside them, what is left over of them passes for stars as small as a pixel that is filled
 // in between others.
@@ -120,6 +130,7 @@ void take_back_sizes(FrameMeasurement& out) {
 // The frame's defects are those of its mosaic too.
 void add_mosaic_defects(const Frame& colour, FrameMeasurement& out) {
   stars::add_places(colour.repaired, out.defects);
+  stars::add_places(colour.left_out, out.defects);
   if (is_dark(colour, out)) {
     const double share = static_cast<double>(colour.repaired.size()) / sites_of(colour);
     take_back_sizes(out);
@@ -167,7 +178,9 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   const bool lines = stars::are_lines(measured, options, out);
   if (out.hfr_px && out.hfr_sigma_px) {
     out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
-    out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px);
+    // What is not known of the halo is the same in every frame of a run: no part of the scatter.
+    out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px,
+                                  model.profile().halo_size_sigma() * *out.hfr_px);
   }
   for (const MeasuredStar& m : measured) {
     if (!m.measured) continue;
@@ -257,6 +270,7 @@ Result<FrameMeasurement> measure_stars(const Frame& frame, const MeasureOptions&
 }  // namespace
 
 Frame one_colour(Frame frame, const MeasureOptions& options) {
+  if (options.defects) frame = without_defects(std::move(frame), *options.defects);
   if (!frame.facts.bayer) return frame;
   const ColorChannel channel = options.channel.value_or(ColorChannel::green);
   stars::repair_mosaic(frame, channel, core::thread_count(options.threads));
@@ -265,7 +279,7 @@ Frame one_colour(Frame frame, const MeasureOptions& options) {
 
 Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions& options,
                                        std::shared_ptr<const FrameModel>* model_out) {
-  if (is_mosaic(given)) {
+  if (is_raw(given, options)) {
     return measure_frame(one_colour(given, options), options, model_out);
   }
   auto measured = measure_stars(given, options, model_out);
@@ -278,7 +292,7 @@ Result<FrameMeasurement> measure_frame(const Frame& given, const MeasureOptions&
 void measure_known_stars(const Frame& given, const FrameModel& model,
                          std::span<const StarPlace> places, const MeasureOptions& options,
                          FrameMeasurement& frame) {
-  if (is_mosaic(given)) {
+  if (is_raw(given, options)) {
     measure_known_stars(one_colour(given, options), model, places, options, frame);
     return;
   }

@@ -1,6 +1,8 @@
 // What is known of a frame while its stars are measured, and square cut-outs of its pixels.
 #pragma once
 
+#include <algorithm>
+#include <array>
 #include <cstddef>
 #include <limits>
 #include <optional>
@@ -32,7 +34,17 @@ struct Stamp {
   int width_px = 0;
   int height_px = 0;
   std::vector<float> pixels;
+  // Sites of a 2 x 2 tile, numbered from the stamp's first pixel, that hold samples of their own;
+  // the others are filled in (Frame::own_sites).
+  std::array<bool, 4> own_sites = {true, true, true, true};
 
+  [[nodiscard]] bool is_own(int x, int y) const {
+    return own_sites[static_cast<std::size_t>(2 * (y & 1) + (x & 1))];
+  }
+  // Of the pixels, how many are a site's own: 1, 1/2 or 1/4.
+  [[nodiscard]] double own_share() const {
+    return 0.25 * static_cast<double>(std::count(own_sites.begin(), own_sites.end(), true));
+  }
   [[nodiscard]] float at(int x, int y) const { return row(y)[x]; }
   [[nodiscard]] const float* row(int y) const {
     return pixels.data() + static_cast<std::ptrdiff_t>(y) * width_px;

@@ -153,15 +153,16 @@ Disc disc_of(const Stamp& stamp, Centre centre, double radius_px) {
   const double cx = centre.x_px - stamp.x_begin_px;
   const double cy = centre.y_px - stamp.y_begin_px;
   const double area = std::numbers::pi * radius_px * radius_px;
-  const int step =
-      std::max(1, static_cast<int>(std::sqrt(area / static_cast<double>(kMostFitPixels))));
+  const double pixels = area * stamp.own_share();
+  int step = std::max(1, static_cast<int>(std::sqrt(pixels / static_cast<double>(kMostFitPixels))));
+  if (stamp.own_share() < 1) step |= 1;  // an even step would meet one site of the tile alone
   for (int y = std::max(0, static_cast<int>(cy - radius_px));
        y <= std::min(stamp.height_px - 1, static_cast<int>(cy + radius_px)); y += step) {
     for (int x = std::max(0, static_cast<int>(cx - radius_px));
          x <= std::min(stamp.width_px - 1, static_cast<int>(cx + radius_px)); x += step) {
       const double r2 = (x - cx) * (x - cx) + (y - cy) * (y - cy);
       const float v = stamp.at(x, y);
-      if (r2 > radius_px * radius_px || !std::isfinite(v)) continue;
+      if (r2 > radius_px * radius_px || !std::isfinite(v) || !stamp.is_own(x, y)) continue;
       disc.square_radius.push_back(r2);
       disc.value.push_back(v);
       disc.peak = std::max<double>(disc.peak, v);

@@ -1,0 +1,133 @@
+#include "run/leave_out_fixed.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <utility>
+#include <vector>
+
+#include "core/parallel.h"
+#include "starwaist/codes.h"
+#include "starwaist/statistics.h"
+
+namespace starwaist::run_detail {
+namespace {
+
+std::optional<DefectMap> fixed_of(const std::vector<MeasuredFrame>& frames) {
+  std::vector<const std::vector<SharpPixel>*> lists;
+  const FrameMeasurement& first = frames.front().measurement;
+  for (const MeasuredFrame& frame : frames) {
+    if (!frame.sharp || frame.measurement.width_px != first.width_px ||
+        frame.measurement.height_px != first.height_px) {
+      return std::nullopt;
+    }
+    lists.push_back(frame.sharp.get());
+  }
+  return fixed_pixels(lists, first.width_px, first.height_px);
+}
+
+// Whether fixed pixels can be what the run's sizes are of.
+bool may_mislead(const DefectMap& fixed, const std::vector<MeasuredFrame>& frames) {
+  constexpr std::size_t kFewest = 10;
+  std::vector<double> objects;
+  for (const MeasuredFrame& frame : frames) {
+    objects.push_back(static_cast<double>(frame.measurement.stars.size()));
+  }
+  return fixed.places.size() >= kFewest &&
+         2 * static_cast<double>(fixed.places.size()) >= median(objects);
+}
+
+DefectMap joined(DefectMap map, const DefectMap* also) {
+  if (also == nullptr || also->width_px != map.width_px || also->height_px != map.height_px) {
+    return map;
+  }
+  map.places.insert(map.places.end(), also->places.begin(), also->places.end());
+  map.pixels.insert(map.pixels.end(), also->pixels.begin(), also->pixels.end());
+  std::sort(map.pixels.begin(), map.pixels.end(), [](const PixelPlace& a, const PixelPlace& b) {
+    return a.y_px != b.y_px ? a.y_px < b.y_px : a.x_px < b.x_px;
+  });
+  map.pixels.erase(std::unique(map.pixels.begin(), map.pixels.end(),
+                               [](const PixelPlace& a, const PixelPlace& b) {
+                                 return a.x_px == b.x_px && a.y_px == b.y_px;
+                               }),
+                   map.pixels.end());
+  return map;
+}
+
+std::vector<MeasuredFrame> measured_without(const std::vector<MeasuredFrame>& frames,
+                                            const RunOptions& options,
+                                            const std::shared_ptr<const DefectMap>& defects) {
+  std::vector<MeasuredFrame> again = frames;
+  const int threads = core::thread_count(options.threads);
+  core::parallel_for(frames.size(), threads, [&](std::size_t i) {
+    if (options.stop && options.stop()) return;
+    FrameReadOptions read = options.read;
+    if (!read.channel) read.channel = options.measure.channel;
+    auto pixels = read_frame(frames[i].path, read);
+    if (!pixels) return;
+    pixels->facts = frames[i].facts;
+    MeasureOptions measure = options.measure;
+    measure.defects = defects;
+    if (!measure.halo_px) measure.halo_px = frames[i].halo_px;
+    *pixels = one_colour(std::move(*pixels), measure);
+    std::shared_ptr<const FrameModel> model;
+    auto measured = measure_frame(*pixels, measure, &model);
+    if (!measured) return;
+    again[i].measurement = std::move(*measured);
+    again[i].model = std::move(model);
+  });
+  return again;
+}
+
+// Whether something in the frames follows the run: it moves with the field, or changes its size.
+bool follows_the_run(const std::vector<MeasuredFrame>& frames) {
+  constexpr double kMovedPx = 2;
+  constexpr double kChanged = 1.25;
+  const FrameGroup group(frames);
+  for (const StarTrack& track : star_tracks(group, align_frames(group))) {
+    std::vector<double> x;
+    std::vector<double> y;
+    std::vector<double> size;
+    for (std::size_t i = 0; i < frames.size(); ++i) {
+      if (!track[i]) continue;
+      const Star& star = frames[i].measurement.stars[*track[i]];
+      if (!has_dependable_size(star)) continue;
+      x.push_back(star.x_px);
+      y.push_back(star.y_px);
+      size.push_back(*star.hfr_px);
+    }
+    if (size.size() < kFewestForFixed - 1) continue;
+    const auto range = [](const std::vector<double>& values) {
+      const auto [low, high] = std::minmax_element(values.begin(), values.end());
+      return std::pair{*low, *high};
+    };
+    const auto [left, right] = range(x);
+    const auto [top, bottom] = range(y);
+    const auto [smallest, largest] = range(size);
+    if (std::max(right - left, bottom - top) > kMovedPx || largest > kChanged * smallest) {
+      return true;
+    }
+  }
+  return false;
+}
+
+}  // namespace
+
+std::shared_ptr<const DefectMap> leave_out_fixed(std::vector<MeasuredFrame>& frames,
+                                                 const RunOptions& options) {
+  auto fixed = fixed_of(frames);
+  if (!fixed || !may_mislead(*fixed, frames)) return nullptr;
+  const auto defects =
+      std::make_shared<const DefectMap>(joined(std::move(*fixed), options.measure.defects.get()));
+  std::vector<MeasuredFrame> again = measured_without(frames, options, defects);
+  if (!follows_the_run(again)) return nullptr;
+  const Statement remark{codes::defects_left_out,
+                         std::to_string(defects->places.size()) +
+                             " places stay as they are while the stars move or change: they were "
+                             "left out as defects"};
+  for (MeasuredFrame& frame : again) frame.measurement.remarks.push_back(remark);
+  frames = std::move(again);
+  return defects;
+}
+
+}  // namespace starwaist::run_detail

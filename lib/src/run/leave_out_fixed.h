@@ -1,0 +1,22 @@
+// What stays at its pixel and as it is while the stars move or change is a defect, whatever its
+// shape.
+//
+// Private header of module run.
+#pragma once
+
+#include <memory>
+#include <vector>
+
+#include "starwaist/run.h"
+
+namespace starwaist::run_detail {
+
+// Where a run's fixed pixels are no fewer than its stars, measures its frames again without them
+// (each is read once more) and returns all known defects, the options' included. Null, and the
+// frames as they were, where they are fewer, or where nothing is left that follows the run: fixed
+// pixels may be stars of a run that shows one size. A frame that can no longer be read stays as it
+// is. Frames need their sharp pixels.
+std::shared_ptr<const DefectMap> leave_out_fixed(std::vector<MeasuredFrame>& frames,
+                                                 const RunOptions& options);
+
+}  // namespace starwaist::run_detail
