@@ -92,7 +92,11 @@ void answer_held(Live& live, Last& last, const Followed& to) {
                                              : to.one_line
                                                  ? watch_short_line(*answer, live.run.judgement())
                                                  : watch_text(*answer, to.text));
-      last.run = std::move(*answer);
+      if (!answer->position_steps) {
+        print_error(to.streams,
+                    {ErrorCode::no_data, answer->file + ": " + answer->advice.text, {}});
+      }
+      if (answer->frames > 0) last.run = std::move(*answer);
     }
   }
 }

@@ -162,6 +162,47 @@ TEST(Watch, WithoutStarsTheNextPositionIsNearTheFrames) {
   EXPECT_NE(line["next_position_steps"].get<int>(), 5200);
 }
 
+void hide_position(const fs::path& path) {
+  std::string bytes = read(path);
+  const std::size_t at = bytes.find("FOCUSPOS");
+  ASSERT_NE(at, std::string::npos);
+  bytes.replace(at, 8, "NOTGIVEN");
+  testing_support::write(path, bytes);
+}
+
+TEST(Watch, AFrameWithoutAPositionGetsALineAndChangesNothing) {
+  const testing_support::TemporaryFolder folder;
+  render(folder.in("run"), {"4900", "5000", "5100"}, 3);
+  hide_position(folder.path() / "run" / frame(1));
+  const Answer answer = call(with_rig({"watch", folder.in("run"), "--once", "--json", "-"}));
+  EXPECT_EQ(answer.status, 1) << answer.err;
+  EXPECT_THAT(answer.err, HasSubstr(frame(1)));
+  const auto lines = lines_of(answer.out);
+  ASSERT_EQ(lines.size(), 3U) << answer.out;
+  // Changing a file makes it the newest: it comes last.
+  const Json& without = lines[2];
+  EXPECT_EQ(without["file"], frame(1));
+  EXPECT_TRUE(without["position_steps"].is_null());
+  EXPECT_TRUE(without["size_px"].is_number());
+  EXPECT_EQ(without["advice_code"], "no_position") << without;
+  EXPECT_EQ(without["frames"], 2);
+  EXPECT_EQ(without["next_position_steps"], lines[1]["next_position_steps"]);
+  EXPECT_TRUE(without["next_position_steps"].is_number_integer());
+  EXPECT_TRUE(without["stop_reason"].is_null());
+}
+
+TEST(Watch, FramesOfWhichNoneHasAPositionAreNoInput) {
+  const testing_support::TemporaryFolder folder;
+  render(folder.in("run"), {"5000"}, 3);
+  hide_position(folder.path() / "run" / frame(0));
+  const Answer answer = call(with_rig({"watch", folder.in("run"), "--once", "--json", "-"}));
+  EXPECT_EQ(answer.status, 3) << answer.err;
+  const auto lines = lines_of(answer.out);
+  ASSERT_EQ(lines.size(), 1U);
+  EXPECT_TRUE(lines[0]["position_steps"].is_null());
+  EXPECT_TRUE(lines[0]["next_position_steps"].is_null());
+}
+
 TEST(Watch, AFolderWithoutFramesIsNoInput) {
   const testing_support::TemporaryFolder folder;
   const Answer answer = call({"watch", folder.path().string(), "--once"});

@@ -181,7 +181,7 @@
   CODE(watch, no_star_anywhere, "no star was seen at any position")                                \
   CODE(watch, stars_gone, "the stars are gone: clouds")                                            \
   CODE(watch, focus_stays, "positions changed and the star sizes did not")                         \
-  CODE(watch, no_position, "the frame has no focuser position, so there is no next one")           \
+  CODE(watch, no_position, "the frame has no focuser position")                                    \
   CODE(watch, focuser_has_slack, "the focuser has slack")                                          \
   CODE(watch, next_not_yet_known, "the next position is not known yet")                            \
   CODE(watch, next_not_known, "the next position is not known")                                    \

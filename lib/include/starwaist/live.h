@@ -95,8 +95,8 @@ class FolderFollower {
 
 // What is known once a frame is in.
 struct WatchAnswer {
-  std::string file;  // the frame
-  double position_steps = 0;
+  std::string file;                      // the frame
+  std::optional<double> position_steps;  // absent: the frame does not count, `advice` says why
   // Half-flux radius of the frame's stars, of rings too wide to be measured as stars about that;
   // absent: none was seen, `advice` says why.
   std::optional<double> size_px;
@@ -120,7 +120,8 @@ template <>
 struct Fields<WatchAnswer> {
   static constexpr auto list = fields_in_order(
       STARWAIST_FIELD(WatchAnswer, file, "", "the frame that came in"),
-      STARWAIST_FIELD(WatchAnswer, position_steps, "steps", "its position"),
+      STARWAIST_FIELD(WatchAnswer, position_steps, "steps",
+                      "its position; a frame without one does not count"),
       STARWAIST_FIELD(WatchAnswer, size_px, "px", "size of its stars"),
       STARWAIST_FIELD(WatchAnswer, frames, "", "frames of the run so far"),
       STARWAIST_FIELD(WatchAnswer, best_focus_steps, "steps", "best focus so far"),
@@ -157,8 +158,9 @@ class LiveRun {
   explicit LiveRun(LiveRunOptions options);
 
   // Measures the frame and answers from all frames so far. One that was taken at the same time and
-  // position as an earlier one of its name takes that one's place. Errors: those of reading and
-  // measuring it; no_data where it has no position. It then does not count.
+  // position as an earlier one of its name takes that one's place. One without a position does not
+  // count: what was known of the run stays, and so does the next position. Errors: those of reading
+  // and measuring it; it then does not count.
   Result<WatchAnswer> add(const std::string& path);
 
   // The judgement behind the last answer; empty before the first.
@@ -168,6 +170,7 @@ class LiveRun {
   LiveRunOptions options_;
   MeasuredRun so_far_;
   RunAnswer judged_;
+  WatchAnswer last_;  // of the frames that count
 };
 
 }  // namespace starwaist

@@ -3,6 +3,7 @@
 #include <span>
 #include <utility>
 
+#include "curve/priors.h"
 #include "live/search_state.h"
 #include "run/follow_stars.h"
 #include "run/record_frames.h"
@@ -21,8 +22,7 @@ bool same_exposure(const MeasuredFrame& a, const MeasuredFrame& b) {
 
 // About the half-flux radius that rings of this radius have.
 double size_of_rings_px(double radius_px, const Rig& rig) {
-  constexpr double kUsualObstruction = 0.3;
-  return radius_px * annulus_half_flux_fraction(rig.obstruction.value_or(kUsualObstruction));
+  return radius_px * annulus_half_flux_fraction(rig.obstruction.value_or(curve::kUsualObstruction));
 }
 
 SearchVisit visit_of(const FrameGroup& frames, const MeasuredFrame& frame, const FitResult& fit,
@@ -61,11 +61,21 @@ void take_over(const SearchStep& step, const RunAnswer& judged, WatchAnswer& ans
 }
 
 // Why the frame has no size.
-std::string no_size_reason(const FrameMeasurement& frame) {
-  if (frame.saturated_count > 0) return "every star found is saturated";
-  if (frame.star_count > 0) return "what was found may be no star";
-  return frame.defect_count > 0 ? "no star was found, only hot pixels or cosmic rays"
-                                : "no star was found";
+std::string why_no_size(const FrameMeasurement& frame) {
+  const bool found = frame.star_count > 0 && frame.saturated_count == 0;
+  return (found ? run_detail::not_a_star_reason() : run_detail::no_size_reason(frame)).text;
+}
+
+// The frame changes nothing: what the others said stands, the next position with it.
+WatchAnswer without_position(const MeasuredFrame& frame, const FrameReadOptions& read,
+                             WatchAnswer last) {
+  WatchAnswer answer = std::move(last);
+  answer.file = frame.measurement.file;
+  answer.position_steps.reset();
+  answer.size_px = frame.measurement.hfr_px;
+  answer.advice = {codes::no_position,
+                   "the frame does not count: " + run_detail::no_position_reason(read)};
+  return answer;
 }
 
 }  // namespace
@@ -81,6 +91,7 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   auto taken = measure_run({path}, options_.run);
   if (!taken) return tl::unexpected<Error>(taken.error());
   const MeasuredFrame& newest = taken->frames.front();
+  if (!newest.facts.position_steps) return without_position(newest, options_.run.read, last_);
   const auto before =
       std::find_if(with.frames.begin(), with.frames.end(),
                    [&](const MeasuredFrame& known) { return same_exposure(known, newest); });
@@ -96,17 +107,13 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   }
   const auto recorded = run_detail::record_frames(std::move(followed), options_.run);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
-  if (!recorded->skipped.empty()) {
-    const SkippedFile& without = recorded->skipped.front();
-    return fail(ErrorCode::no_data, without.file + ": " + without.reason);
-  }
   so_far_ = std::move(with);
 
   judged_ = answer_of(*recorded);
   const FitResult& fit = judged_.fit;
   WatchAnswer answer;
   answer.file = newest.measurement.file;
-  answer.position_steps = *newest.facts.position_steps;
+  answer.position_steps = newest.facts.position_steps;
   answer.frames = static_cast<int>(fit.points.size());
   answer.best_focus_steps = fit.best_focus_steps;
   answer.best_focus_sigma_steps = fit.best_focus_sigma_steps;
@@ -125,8 +132,9 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   if (!step) return tl::unexpected<Error>(step.error());
   take_over(*step, judged_, answer);
   if (!answer.size_px) {
-    answer.advice.text = no_size_reason(newest.measurement) + "; " + answer.advice.text;
+    answer.advice.text = why_no_size(newest.measurement) + "; " + answer.advice.text;
   }
+  last_ = answer;
   return answer;
 }
 

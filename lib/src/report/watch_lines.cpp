@@ -6,8 +6,6 @@
 
 namespace starwaist {
 
-namespace {}  // namespace
-
 Result<std::string> watch_json_line(const WatchAnswer& answer) {
   encoding::Encoder encoder;
   encoding::Json object = {{"schema", "starwaist/watch/1"}};
@@ -22,7 +20,8 @@ std::string watch_text(const WatchAnswer& answer, const TextOptions& options) {
   const std::size_t width = options.width;
   const std::string name = report::shortened(report::printable(answer.file), kNameWidth) + "  ";
   const std::string frame =
-      format_fixed(answer.position_steps, 0) + " steps, " +
+      (answer.position_steps ? format_fixed(*answer.position_steps, 0) + " steps, "
+                             : "no position, ") +
       (answer.size_px ? format_fixed(*answer.size_px, 2) + " px" : "no star could be measured");
   std::string best = "best focus ";
   if (!answer.best_focus_steps) {

@@ -47,17 +47,12 @@ CurvePoint point_of(const FrameMeasurement& frame, const MatchedSize& size,
   point.temperature_c = frame.temperature_c;
   if (!size.size_px) {
     point.used = false;
-    point.reason = frame.ring_radius_px
-                       ? Statement{codes::rings_too_wide, "rings too wide to be measured as stars"}
-                   : frame.saturated_count > 0
-                       ? Statement{codes::every_star_saturated, "every star found is saturated"}
-                       : Statement{codes::no_star_found, "no star was found"};
+    point.reason = run_detail::no_size_reason(frame);
   } else if (may_be_no_star(frame, frames)) {
     point.size_px.reset();
     point.sigma_px.reset();
     point.used = false;
-    point.reason = {codes::not_a_star_of_others,
-                    "what was found is none of the stars of the other frames"};
+    point.reason = run_detail::not_a_star_reason();
   }
   return point;
 }
@@ -74,22 +69,6 @@ std::vector<Statement> remarks_of(const std::vector<MeasuredFrame>& frames) {
     }
   }
   return notes;
-}
-
-std::string no_position_reason(const FrameReadOptions& read) {
-  const auto named = std::find_if(read.keywords.rbegin(), read.keywords.rend(),
-                                  [](const KeywordName& k) { return k.fact == "position"; });
-  const bool is_named = named != read.keywords.rend();
-  if (!is_named && !read.position_from_name) {
-    return "the file has no focuser position. Name its keyword with --position-key, take it from "
-           "the file name with --position-from-name, or list the frames in a CSV (file,position)";
-  }
-  std::string where;
-  if (is_named) where = "no number in the header under " + named->keyword;
-  if (read.position_from_name) {
-    where += (where.empty() ? "" : ", and ") + ("none in its name by " + *read.position_from_name);
-  }
-  return where + ". Check --position-key and --position-from-name against the file";
 }
 
 // Measures the frame taken afterwards, where the options name one; its size is that of the run's
@@ -169,7 +148,8 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
     if (frame.facts.position_steps) {
       answer.record.frames.push_back(std::move(frame));
     } else {
-      answer.skipped.push_back({frame.measurement.file, no_position_reason(options.read)});
+      answer.skipped.push_back(
+          {frame.measurement.file, run_detail::no_position_reason(options.read)});
     }
   }
   if (answer.record.frames.empty()) {
@@ -229,6 +209,36 @@ void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
 }
 
 }  // namespace
+
+Statement run_detail::no_size_reason(const FrameMeasurement& frame) {
+  if (frame.ring_radius_px) {
+    return {codes::rings_too_wide, "rings too wide to be measured as stars"};
+  }
+  if (frame.saturated_count > 0) {
+    return {codes::every_star_saturated, "every star found is saturated"};
+  }
+  return {codes::no_star_found, "no star was found"};
+}
+
+Statement run_detail::not_a_star_reason() {
+  return {codes::not_a_star_of_others, "what was found is no star that another frame shows"};
+}
+
+std::string run_detail::no_position_reason(const FrameReadOptions& read) {
+  const auto named = std::find_if(read.keywords.rbegin(), read.keywords.rend(),
+                                  [](const KeywordName& k) { return k.fact == "position"; });
+  const bool is_named = named != read.keywords.rend();
+  if (!is_named && !read.position_from_name) {
+    return "the file has no focuser position. Name its keyword with --position-key, take it from "
+           "the file name with --position-from-name, or list the frames in a CSV (file,position)";
+  }
+  std::string where;
+  if (is_named) where = "no number in the header under " + named->keyword;
+  if (read.position_from_name) {
+    where += (where.empty() ? "" : ", and ") + ("none in its name by " + *read.position_from_name);
+  }
+  return where + ". Check --position-key and --position-from-name against the file";
+}
 
 Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions& options) {
   RecordedRun answer;

@@ -288,7 +288,8 @@ std::vector<MatchedSize> match_sizes(const FrameGroup& frames, const Alignment& 
   const int fewest_shared = std::clamp(static_cast<int>(table.size()), 1, 3);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     MatchedSize& out = sizes[i];
-    if (fit.log_size[i] && fit.stars[i] >= (is_mostly_extended(frames[i]) ? 1 : fewest_shared)) {
+    const bool extended = is_mostly_extended(frames[i]);
+    if (fit.log_size[i] && fit.stars[i] >= (extended ? 1 : fewest_shared)) {
       out.size_px = std::exp(*fit.log_size[i]);
       const double shared =
           frames[i].hfr_px ? frames[i].hfr_shared_sigma_px.value_or(0) / *frames[i].hfr_px : 0.0;
