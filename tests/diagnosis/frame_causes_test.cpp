@@ -65,13 +65,17 @@ TEST(DiagnoseFrames, NamesAHandfulOfStars) {
   EXPECT_GT(setting(*finding, "exposure_s").value_or(0), 4);
 }
 
-TEST(DiagnoseFrames, ClippedStarsAreNotTooFew) {
-  // In every frame but the outermost all forty are clipped.
+// All of `count` stars are clipped in the frames from `first` on but the last `last`.
+RunRecord clipped_run(int count, std::size_t first, std::size_t last) {
   RunRecord record = healthy();
-  for (std::size_t i = 1; i < 8; ++i) {
+  for (std::size_t i = 0; i < record.frames.size(); ++i) {
+    record.facts[i].stars = count;
+    record.fit.points[i].stars = count;
     FrameMeasurement& frame = record.frames[i].measurement;
+    frame.star_count = count;
+    if (i < first || i + last >= record.frames.size()) continue;
     frame.star_count = 0;
-    frame.saturated_count = 40;
+    frame.saturated_count = count;
     frame.hfr_px.reset();
     CurvePoint& point = record.fit.points[i];
     point.stars = 0;
@@ -79,8 +83,35 @@ TEST(DiagnoseFrames, ClippedStarsAreNotTooFew) {
     point.sigma_px.reset();
     point.used = false;
   }
+  return record;
+}
+
+TEST(DiagnoseFrames, ClippedStarsAreNotTooFew) {
+  for (const int count : {12, 40}) {
+    for (const std::size_t sound : {std::size_t{0}, std::size_t{1}, std::size_t{3}}) {
+      const Diagnosis d = diagnose(clipped_run(count, sound, sound));
+      const Finding* finding = found(d, "saturation");
+      ASSERT_NE(finding, nullptr) << count << " " << sound;
+      EXPECT_EQ(setting(*finding, "exposure_s").value_or(0), 1);
+      EXPECT_EQ(found(d, "few_stars"), nullptr) << count << " " << sound;
+      EXPECT_EQ(d.findings.front().cause, "saturation") << count << " " << sound;
+    }
+  }
+}
+
+TEST(DiagnoseFrames, FaintStarsBesideClippedOnesAreNotTooFew) {
+  RunRecord record = healthy();
+  for (std::size_t i = 0; i < record.frames.size(); ++i) {
+    FrameMeasurement& frame = record.frames[i].measurement;
+    frame.star_count = 2;
+    frame.saturated_count = 38;
+    CurvePoint& point = record.fit.points[i];
+    point.stars = 2;
+    point.sigma_px = 0.15 * *point.size_px;
+  }
   const Diagnosis d = diagnose(record);
-  EXPECT_NE(found(d, "saturation"), nullptr);
+  ASSERT_FALSE(d.findings.empty());
+  EXPECT_EQ(d.findings.front().cause, "saturation");
   EXPECT_EQ(found(d, "few_stars"), nullptr);
 }
 

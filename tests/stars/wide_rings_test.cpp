@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "starwaist/stars.h"
+#include "support/analytic_stars.h"
 
 namespace starwaist {
 namespace {
@@ -121,6 +122,28 @@ TEST(WideRings, ClippedOnesAreNoClippedStars) {
   EXPECT_FALSE(frame.hfr_px);
   EXPECT_EQ(frame.saturated_count, 0);
   for (const Statement& remark : frame.remarks) EXPECT_EQ(remark.code, "rings_too_wide");
+}
+
+// The other way about: a field of sharp stars, every one of them clipped.
+TEST(WideRings, NoneInAFieldOfClippedStars) {
+  const auto profile = analytic::Moffat::of_fwhm(5, 3.5);
+  for (const int stars : {6, 15, 40}) {
+    analytic::FieldOptions options;
+    options.width_px = 800;
+    options.height_px = 600;
+    options.star_count = stars;
+    options.faintest_e = 4e5;
+    options.brightest_e = 4e6;
+    options.min_separation_px = 60;
+    options.margin_px = 40;
+    options.reach_px = 150;
+    options.saturation_adu = 2000;
+    const auto measured = measure_frame(analytic::star_field(profile, options).frame);
+    ASSERT_TRUE(measured.has_value());
+    EXPECT_FALSE(measured->ring_radius_px) << stars;
+    EXPECT_GE(measured->saturated_count, stars * 3 / 4) << stars;
+    EXPECT_FALSE(measured->hfr_px) << stars;
+  }
 }
 
 TEST(WideRings, NoneInAnEmptySkyWithGradientCloudsAndStreaks) {

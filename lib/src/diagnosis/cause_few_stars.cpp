@@ -61,17 +61,13 @@ std::optional<StarsOfRun> stars_of(const RunView& run) {
   for (std::size_t i = 0; i < run.count(); ++i) {
     const CurvePoint& p = run.point(i);
     if (run.facts(i).exposure_s) found.exposure_s = run.facts(i).exposure_s;
-    // Clipped stars are there: too much light is another cause.
-    const FrameMeasurement* frame =
-        run.has_frames() ? &run.record().frames[i].measurement : nullptr;
-    const int clipped = frame != nullptr ? frame->saturated_count : 0;
-    if (!p.size_px && clipped == 0) {
+    if (!p.size_px) {
       ++found.empty;
       found.away += shows_focus && is_far(run, i) ? 1 : 0;
     }
     if (!counts[i]) continue;
     // Of those that all frames share only some are left where the outer frames show few.
-    const int own = frame != nullptr ? frame->star_count + clipped : 0;
+    const int own = run.has_frames() ? run.record().frames[i].measurement.star_count : 0;
     if (p.stars) stars.push_back(std::max(*p.stars, own));
     if (p.size_px && p.sigma_px && run.has_frames()) relative.push_back(*p.sigma_px / *p.size_px);
   }

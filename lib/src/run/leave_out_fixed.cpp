@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
+#include <set>
 #include <utility>
 #include <vector>
 
@@ -26,15 +27,36 @@ std::optional<DefectMap> fixed_of(const std::vector<MeasuredFrame>& frames) {
   return fixed_pixels(lists, first.width_px, first.height_px);
 }
 
-// Whether fixed pixels can be what the run's sizes are of.
+// Whether fixed pixels are among what the run's sizes are of, or lie so dense that they disturb.
+// Single hot pixels a frame leaves out by itself.
 bool may_mislead(const DefectMap& fixed, const std::vector<MeasuredFrame>& frames) {
   constexpr std::size_t kFewest = 10;
-  std::vector<double> objects;
-  for (const MeasuredFrame& frame : frames) {
-    objects.push_back(static_cast<double>(frame.measurement.stars.size()));
+  constexpr double kMistaken = 0.2;  // of the objects
+  constexpr double kDense = 3;       // for each object
+  constexpr int kBesidePx = 2;
+  if (fixed.places.size() < kFewest) return false;
+  std::set<std::pair<int, int>> beside;
+  for (const PixelPlace& place : fixed.places) {
+    for (int dy = -kBesidePx; dy <= kBesidePx; ++dy) {
+      for (int dx = -kBesidePx; dx <= kBesidePx; ++dx) {
+        beside.emplace(place.x_px + dx, place.y_px + dy);
+      }
+    }
   }
-  return fixed.places.size() >= kFewest &&
-         2 * static_cast<double>(fixed.places.size()) >= median(objects);
+  std::vector<double> objects;
+  std::vector<double> mistaken;
+  for (const MeasuredFrame& frame : frames) {
+    const std::vector<Star>& stars = frame.measurement.stars;
+    const auto fixed_ones = std::count_if(stars.begin(), stars.end(), [&](const Star& star) {
+      return beside.count({static_cast<int>(std::lround(star.x_px)),
+                           static_cast<int>(std::lround(star.y_px))}) != 0;
+    });
+    const auto count = static_cast<double>(stars.size());
+    objects.push_back(count);
+    mistaken.push_back(static_cast<double>(fixed_ones) / std::max(count, 1.0));
+  }
+  return median(mistaken) >= kMistaken ||
+         static_cast<double>(fixed.places.size()) >= kDense * median(objects);
 }
 
 DefectMap joined(DefectMap map, const DefectMap* also) {

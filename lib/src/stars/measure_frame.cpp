@@ -198,6 +198,15 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   tell_remarks(out);
 }
 
+// Clipped stars, as against pieces of a clipped ring, which are as wide as it is thick.
+int clipped_stars(const FrameMeasurement& frame, double ring_radius_px) {
+  constexpr double kRadiusOverPiece = 10;
+  return static_cast<int>(
+      std::count_if(frame.stars.begin(), frame.stars.end(), [&](const Star& star) {
+        return star.saturated && star.hfr_px && *star.hfr_px * kRadiusOverPiece < ring_radius_px;
+      }));
+}
+
 // Where next to no star was found, the stars may be rings too wide to be found as stars; what was
 // found are then pieces of them.
 void look_for_rings(const Frame& frame, const MeasureOptions& options, int threads,
@@ -207,7 +216,7 @@ void look_for_rings(const Frame& frame, const MeasureOptions& options, int threa
   constexpr double kAlike = 1.2;
   if (options.region || out.star_count >= kFewStars) return;
   const auto radius_px = stars::wide_ring_radius_px(frame, threads);
-  if (!radius_px) return;
+  if (!radius_px || clipped_stars(out, *radius_px) >= kFewStars) return;
   out.ring_radius_px = radius_px;
   const double ratio = *radius_px / (kRadiusOverSize * out.hfr_px.value_or(1));
   if (out.hfr_px && ratio < kAlike && ratio > 1 / kAlike) return;
