@@ -31,6 +31,12 @@ void Information::add(const curve::Shape& shape, double u, const PointNoise& noi
   }
 }
 
+void Information::add(const Information& part, int times) {
+  for (std::size_t i = 0; i < 3; ++i) {
+    for (std::size_t j = 0; j < 3; ++j) matrix_[i][j] += times * part.matrix_[i][j];
+  }
+}
+
 std::optional<double> Information::sigma() const {
   const Eigen::Matrix3d matrix{{matrix_[0][0], matrix_[0][1], matrix_[0][2]},
                                {matrix_[1][0], matrix_[1][1], matrix_[1][2]},

@@ -26,6 +26,8 @@ class Information {
  public:
   // A point at u = (x - x0) / B.
   void add(const curve::Shape& shape, double u, const PointNoise& noise);
+  // A part found before, so many times; -1 takes it out.
+  void add(const Information& part, int times);
   // Standard deviation of best focus in B; absent where the points do not determine it.
   [[nodiscard]] std::optional<double> sigma() const;
 

@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <optional>
+#include <string>
 
 #include "advice/steps_text.h"
 #include "starwaist/codes.h"
@@ -82,6 +83,19 @@ Note on_goal(const PlanSetting& s, const PlannedSweep& chosen) {
                    "with this noise the run's verdict will often be doubtful"};
 }
 
+Note on_no_frame_to_spare(const PlanSetting& s, const PlannedSweep& chosen) {
+  if (chosen.design.points >= kLeastPoints) return std::nullopt;
+  const double none_lost =
+      std::pow(1 - s.options.spoiled_share, chosen.design.points * chosen.design.frames);
+  return Statement{
+      codes::no_frame_to_spare,
+      std::to_string(chosen.design.points) +
+          " positions leave none to spare: a lost one makes the verdict doubtful" +
+          (s.options.spoiled_share > 0
+               ? "; all frames are good in " + format_fixed(100 * none_lost, 0) + " % of such runs"
+               : "")};
+}
+
 Note on_centre(const PlanSetting& s) {
   if (s.centre_steps) return std::nullopt;
   return Statement{codes::centre_the_sweep,
@@ -98,7 +112,7 @@ std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep
        {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting),
         on_wide_edge(plan.edge_size_ratio), on_shallow_edge(plan.edge_size_ratio),
         on_undersampling(setting.conditions), on_seeing(setting), on_goal(setting, chosen),
-        on_centre(setting)}) {
+        on_no_frame_to_spare(setting, chosen), on_centre(setting)}) {
     if (note) notes.push_back(*note);
   }
   notes.insert(notes.end(), setting.conditions.notes.begin(), setting.conditions.notes.end());
