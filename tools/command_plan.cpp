@@ -80,8 +80,8 @@ class PlanCommand : public Command {
         "Wanted standard deviation of best focus, in place of the probability");
     add("--spoiled-share", plan_.spoiled_share, {0, 0.5, true, false},
         "Share of the frames that is lost to clouds, wind or a bad measurement");
-    add_integer(app(), "--points", points_, VerdictRules::kTrustedPoints, kMostPlanPoints,
-                "Positions of the sweep [as many as the goal needs, one to spare]")
+    add_integer(app(), "--points", points_, 0, kMostPlanPoints,
+                "Positions of the sweep, at least 5; 0: as many as the goal needs, one to spare")
         ->group("Plan");
     add("--centre-steps", plan_.centre_steps, {}, "Middle of the sweep [best focus of the run]");
     add("--tolerance", plan_.seeing_tolerance, {0.001, 1, false, false},
@@ -142,12 +142,15 @@ class PlanCommand : public Command {
 
   [[nodiscard]] std::string saved(const PlanAnswer& answer) const {
     const FocusPlan& plan = answer.plan;
-    const std::vector<std::string> remarks = {
+    std::vector<std::string> remarks = {
         "Rig for 'starwaist COMMAND --config FILE'",
         "The plan: " + std::to_string(plan.points) + " points, step " +
             format_like_sigma(plan.step_steps, std::nullopt) + " steps, " +
             std::to_string(plan.frames_per_point) + " x " +
             format_like_sigma(plan.exposure_s, std::nullopt) + " s at each"};
+    for (const Statement& note : plan.notes) {
+      if (note.code == codes::um_per_step_learnt) remarks.push_back(note.text);
+    }
     return rig_file(answer.rig, remarks,
                     {{"download-s", plan_.download_s},
                      {"move-s", plan_.move_s},

@@ -241,22 +241,25 @@ TEST(PlanRun, CountsTheFramesThatAreLost) {
   ObservingConditions conditions = plain_conditions();
   conditions.best_focus_steps = 5000;
   conditions.best_focus_sigma_steps = 1;
+  Rig rig = plain_rig();
+  rig.um_per_step = 10;  // a zone so narrow that the probability is below 1
   PlanOptions options;
   options.exposure_s = 3;
   options.points = 9;
+  options.probability = 0.5;  // reached by one frame at each
   const auto lucky_options = [&options] {
     PlanOptions all = options;
     all.spoiled_share = 0;
     return all;
   };
-  const auto lucky = plan_run(conditions, plain_rig(), lucky_options());
+  const auto lucky = plan_run(conditions, rig, lucky_options());
   options.spoiled_share = 0.1;
-  const auto plan = plan_run(conditions, plain_rig(), options);
+  const auto plan = plan_run(conditions, rig, options);
   ASSERT_TRUE(lucky && plan);
   ASSERT_EQ(lucky->step_steps, plan->step_steps);
   ASSERT_EQ(plan->frames_per_point, 1);
   const auto bound = [&](const std::vector<double>& positions) {
-    return *predicted_sigma_steps(conditions, plain_rig(), positions, 5000, false);
+    return *predicted_sigma_steps(conditions, rig, positions, 5000, false);
   };
   std::mt19937_64 random(5);
   std::uniform_real_distribution<double> dice(0, 1);
@@ -304,6 +307,23 @@ TEST(PlanRun, SaysThatTheFocuserIsTooCoarse) {
   ASSERT_TRUE(plan);
   EXPECT_THAT(texts_of(plan->notes),
               testing::Contains(testing::AllOf(HasSubstr("coarse"), HasSubstr("7 : 1"))));
+}
+
+// A hyperbola half a step from its middle, B one step: sqrt(1 + 1/4) = 1.118.
+TEST(PlanRun, SaysWhatHalfAStepCosts) {
+  Rig rig = plain_rig();
+  rig.f_number = 2;
+  rig.um_per_step = 12;
+  ObservingConditions conditions = plain_conditions();
+  conditions.size = SizeMeasure::fwhm;
+  conditions.smallest_px = conditions.slope_px_per_step = 4;
+  const auto plan = plan_run(conditions, rig);
+  ASSERT_TRUE(plan);
+  EXPECT_THAT(texts_of(plan->notes), testing::Contains(HasSubstr("stars are 11.8 % larger")));
+  const auto fine = plan_run(plain_conditions(), plain_rig());
+  for (const Statement& note : fine->notes) {
+    EXPECT_NE(note.code, "half_step_costs");
+  }
 }
 
 TEST(PlanRun, RefusesNonsense) {
