@@ -78,7 +78,7 @@ class PlanCommand : public Command {
         "Of ending within half of the focus zone");
     add("--sigma-steps", plan_.wanted_sigma_steps, kPositive,
         "Wanted standard deviation of best focus, in place of the probability");
-    add("--spoiled-share", plan_.spoiled_share, {0, 0.5, true, false},
+    add("--spoiled-share", plan_.spoiled_share, {0, 0.5, false, true},
         "Share of the frames that is lost to clouds, wind or a bad measurement");
     add_integer(app(), "--points", points_, 0, kMostPlanPoints,
                 "Positions of the sweep, at least 5; 0: as many as the goal needs, one to spare")

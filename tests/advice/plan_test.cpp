@@ -224,13 +224,18 @@ TEST(PlanRun, TakesFivePointsOnlyWhereTheUserSaysSo) {
   const auto own = plan_run(plain_conditions(), plain_rig(), options);
   ASSERT_TRUE(own);
   EXPECT_GT(own->points, VerdictRules::kTrustedPoints);
-  options.spoiled_share = 0.05;
   options.points = 5;
   const auto five = plan_run(plain_conditions(), plain_rig(), options);
-  ASSERT_TRUE(five);
+  options.spoiled_share = 0.05;
+  const auto twice = plan_run(plain_conditions(), plain_rig(), options);
+  ASSERT_TRUE(five && twice);
   EXPECT_EQ(five->points, 5);
+  EXPECT_EQ(five->frames_per_point, 1);
+  EXPECT_EQ(twice->points, 5);
+  EXPECT_GT(twice->frames_per_point, 1);  // so that a lost one leaves the others at its position
   const auto to_spare = [](const Statement& note) { return note.code == "no_frame_to_spare"; };
   EXPECT_EQ(std::count_if(five->notes.begin(), five->notes.end(), to_spare), 1);
+  EXPECT_EQ(std::count_if(twice->notes.begin(), twice->notes.end(), to_spare), 0);
   EXPECT_EQ(std::count_if(own->notes.begin(), own->notes.end(), to_spare), 0);
   options.points = 4;
   EXPECT_FALSE(plan_run(plain_conditions(), plain_rig(), options));

@@ -118,6 +118,8 @@ TEST_F(Advice, PlanRefusesWhatItCannotUse) {
   EXPECT_THAT(call({"plan", "--f-number", "5"}).err, HasSubstr("--um-per-step"));
   EXPECT_EQ(call(with({"plan", "--download-s", "-1"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--probability", "1"}, rig())).status, 2);
+  EXPECT_EQ(call(with({"plan", "--spoiled-share", "0"}, rig())).status, 0);
+  EXPECT_EQ(call(with({"plan", "--spoiled-share", "0.5"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--points", "4"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--points", "5"}, rig())).status, 0);
   EXPECT_EQ(call(with({"plan", in("absent")}, rig())).status, 3);

@@ -100,17 +100,13 @@ Note on_goal(const PlanSetting& s, const PlannedSweep& chosen) {
                    "with this noise the run's verdict will often be doubtful"};
 }
 
-Note on_no_frame_to_spare(const PlanSetting& s, const PlannedSweep& chosen) {
-  if (chosen.design.points >= kLeastPoints) return std::nullopt;
-  const double none_lost =
-      std::pow(1 - s.options.spoiled_share, chosen.design.points * chosen.design.frames);
-  return Statement{
-      codes::no_frame_to_spare,
-      std::to_string(chosen.design.points) +
-          " positions leave none to spare: a lost one makes the verdict doubtful" +
-          (s.options.spoiled_share > 0
-               ? "; all frames are good in " + format_fixed(100 * none_lost, 0) + " % of such runs"
-               : "")};
+// Two frames at each leave every position where one of them is lost.
+Note on_no_frame_to_spare(const PlannedSweep& chosen) {
+  if (chosen.design.points >= kLeastPoints || chosen.design.frames > 1) return std::nullopt;
+  return Statement{codes::no_frame_to_spare,
+                   std::to_string(chosen.design.points) +
+                       " positions of one frame leave none to spare: a lost one makes the verdict "
+                       "doubtful"};
 }
 
 Note on_centre(const PlanSetting& s) {
@@ -129,7 +125,7 @@ std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep
        {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting), on_half_step(setting),
         on_wide_edge(plan.edge_size_ratio), on_shallow_edge(plan.edge_size_ratio),
         on_undersampling(setting.conditions), on_seeing(setting), on_goal(setting, chosen),
-        on_no_frame_to_spare(setting, chosen), on_centre(setting)}) {
+        on_no_frame_to_spare(chosen), on_centre(setting)}) {
     if (note) notes.push_back(*note);
   }
   notes.insert(notes.end(), setting.conditions.notes.begin(), setting.conditions.notes.end());
