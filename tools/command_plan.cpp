@@ -21,6 +21,8 @@ driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 a plan was made; 2 wrong usage; 3 no usable input, or an output that cannot be
 written; 130 interrupted.)";
 
+constexpr int kMostPlanPoints = 99;
+
 using Runs = std::vector<FoundRun>;
 
 struct PlanAnswer {
@@ -76,6 +78,11 @@ class PlanCommand : public Command {
         "Of ending within half of the focus zone");
     add("--sigma-steps", plan_.wanted_sigma_steps, kPositive,
         "Wanted standard deviation of best focus, in place of the probability");
+    add("--spoiled-share", plan_.spoiled_share, {0, 0.5, false, true},
+        "Share of the frames that is lost to clouds, wind or a bad measurement");
+    add_integer(app(), "--points", points_, 0, kMostPlanPoints,
+                "Positions of the sweep, at least 5; 0: as many as the goal needs, one to spare")
+        ->group("Plan");
     add("--centre-steps", plan_.centre_steps, {}, "Middle of the sweep [best focus of the run]");
     add("--tolerance", plan_.seeing_tolerance, {0.001, 1, false, false},
         "Growth of the star that the seeing's zone allows");
@@ -89,7 +96,9 @@ class PlanCommand : public Command {
     if (!conditions) return tl::unexpected<Error>(conditions.error());
     if (slope_) rig.um_per_step.reset();  // the measured slope goes before it
     rig = rig_with_measured_step(rig, *conditions);
-    auto plan = plan_run(*conditions, rig, plan_);
+    PlanOptions options = plan_;
+    if (points_ > 0) options.points = points_;
+    auto plan = plan_run(*conditions, rig, options);
     if (!plan) return tl::unexpected<Error>(plan.error());
     return PlanAnswer{std::move(*plan), rig};
   }
@@ -133,12 +142,15 @@ class PlanCommand : public Command {
 
   [[nodiscard]] std::string saved(const PlanAnswer& answer) const {
     const FocusPlan& plan = answer.plan;
-    const std::vector<std::string> remarks = {
+    std::vector<std::string> remarks = {
         "Rig for 'starwaist COMMAND --config FILE'",
         "The plan: " + std::to_string(plan.points) + " points, step " +
             format_like_sigma(plan.step_steps, std::nullopt) + " steps, " +
             std::to_string(plan.frames_per_point) + " x " +
             format_like_sigma(plan.exposure_s, std::nullopt) + " s at each"};
+    for (const Statement& note : plan.notes) {
+      if (note.code == codes::um_per_step_learnt) remarks.push_back(note.text);
+    }
     return rig_file(answer.rig, remarks,
                     {{"download-s", plan_.download_s},
                      {"move-s", plan_.move_s},
@@ -147,6 +159,7 @@ class PlanCommand : public Command {
 
   PlanOptions plan_;
   std::optional<double> slope_;
+  int points_ = 0;  // not fixed
   std::string save_;
 };
 

@@ -4,8 +4,10 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
+#include <random>
 #include <vector>
 
 #include "advice/plain_rig.h"
@@ -165,7 +167,9 @@ TEST(PlanRun, TrustedMeansInNineOfTenRuns) {
   for (double noise = 0.02; noise < 0.15; noise *= 1.1) {
     ObservingConditions conditions = plain_conditions();
     conditions.measuring_error = noise;
-    const auto plan = plan_run(conditions, plain_rig());
+    PlanOptions options;
+    options.spoiled_share = 0;  // all frames are there
+    const auto plan = plan_run(conditions, plain_rig(), options);
     ASSERT_TRUE(plan);
     for (const PlanAlternative& a : plan->alternatives) {
       for (const Quantiles& q : kTables) {
@@ -180,6 +184,102 @@ TEST(PlanRun, TrustedMeansInNineOfTenRuns) {
   }
   EXPECT_GE(trusted, 5);
   EXPECT_GE(doubtful, 5);
+}
+
+// The run carried out on a hyperbola, each of its frames left out in turn, best focus anywhere that
+// the plan allows for: the fit, which knows nothing of plans, trusts it.
+TEST(PlanRun, StaysTrustedWithOneFrameLost) {
+  for (const double sigma : {5.0, 40.0}) {
+    ObservingConditions conditions = plain_conditions();
+    conditions.best_focus_steps = 5000;
+    conditions.best_focus_sigma_steps = sigma;
+    const auto plan = plan_run(conditions, plain_rig());
+    ASSERT_TRUE(plan);
+    EXPECT_GT(plan->points, VerdictRules::kTrustedPoints);
+    for (const double off : {-0.8, 0.0, 0.8}) {
+      const double truth = 5000 + off * 2 * sigma;
+      for (int lost = 0; lost < plan->points; ++lost) {
+        std::vector<CurvePoint> points;
+        for (int i = 0; i < plan->points; ++i) {
+          if (i == lost) continue;
+          CurvePoint p;
+          p.position_steps = plan->positions_steps[static_cast<std::size_t>(i)];
+          const double noise = 1 + 0.004 * ((i * 7) % 5 - 2);
+          p.size_px = std::hypot(2.0, 0.02 * (p.position_steps - truth)) * noise;
+          points.push_back(p);
+        }
+        const auto fit = fit_curve(points, plain_rig());
+        ASSERT_TRUE(fit);
+        EXPECT_EQ(fit->verdict, Verdict::trusted)
+            << sigma << " " << off << " " << lost << " "
+            << (fit->reasons.empty() ? "" : fit->reasons.front().text);
+      }
+    }
+  }
+}
+
+TEST(PlanRun, TakesFivePointsOnlyWhereTheUserSaysSo) {
+  PlanOptions options;
+  options.spoiled_share = 0;
+  const auto own = plan_run(plain_conditions(), plain_rig(), options);
+  ASSERT_TRUE(own);
+  EXPECT_GT(own->points, VerdictRules::kTrustedPoints);
+  options.points = 5;
+  const auto five = plan_run(plain_conditions(), plain_rig(), options);
+  options.spoiled_share = 0.05;
+  const auto twice = plan_run(plain_conditions(), plain_rig(), options);
+  ASSERT_TRUE(five && twice);
+  EXPECT_EQ(five->points, 5);
+  EXPECT_EQ(five->frames_per_point, 1);
+  EXPECT_EQ(twice->points, 5);
+  EXPECT_GT(twice->frames_per_point, 1);  // so that a lost one leaves the others at its position
+  const auto to_spare = [](const Statement& note) { return note.code == "no_frame_to_spare"; };
+  EXPECT_EQ(std::count_if(five->notes.begin(), five->notes.end(), to_spare), 1);
+  EXPECT_EQ(std::count_if(twice->notes.begin(), twice->notes.end(), to_spare), 0);
+  EXPECT_EQ(std::count_if(own->notes.begin(), own->notes.end(), to_spare), 0);
+  options.points = 4;
+  EXPECT_FALSE(plan_run(plain_conditions(), plain_rig(), options));
+}
+
+// Frames lost by the dice, what the others determine by predicted_sigma_steps.
+TEST(PlanRun, CountsTheFramesThatAreLost) {
+  ObservingConditions conditions = plain_conditions();
+  conditions.best_focus_steps = 5000;
+  conditions.best_focus_sigma_steps = 1;
+  Rig rig = plain_rig();
+  rig.um_per_step = 10;  // a zone so narrow that the probability is below 1
+  PlanOptions options;
+  options.exposure_s = 3;
+  options.points = 9;
+  options.probability = 0.5;  // reached by one frame at each
+  const auto lucky_options = [&options] {
+    PlanOptions all = options;
+    all.spoiled_share = 0;
+    return all;
+  };
+  const auto lucky = plan_run(conditions, rig, lucky_options());
+  options.spoiled_share = 0.1;
+  const auto plan = plan_run(conditions, rig, options);
+  ASSERT_TRUE(lucky && plan);
+  ASSERT_EQ(lucky->step_steps, plan->step_steps);
+  ASSERT_EQ(plan->frames_per_point, 1);
+  const auto bound = [&](const std::vector<double>& positions) {
+    return *predicted_sigma_steps(conditions, rig, positions, 5000, false);
+  };
+  std::mt19937_64 random(5);
+  std::uniform_real_distribution<double> dice(0, 1);
+  double squares = 0;
+  constexpr int kRuns = 4000;
+  for (int run = 0; run < kRuns; ++run) {
+    std::vector<double> left;
+    for (const double position : plan->positions_steps) {
+      if (dice(random) >= options.spoiled_share) left.push_back(position);
+    }
+    squares += std::pow(bound(left) / bound(plan->positions_steps), 2) / kRuns;
+  }
+  EXPECT_NEAR(plan->expected_sigma_steps / lucky->expected_sigma_steps, std::sqrt(squares), 0.03);
+  EXPECT_GT(squares, 1.1);  // else there would be nothing to count
+  EXPECT_LT(*plan->probability_in_zone, *lucky->probability_in_zone);
 }
 
 TEST(PlanRun, StaysWithinTheLimits) {
@@ -212,6 +312,23 @@ TEST(PlanRun, SaysThatTheFocuserIsTooCoarse) {
   ASSERT_TRUE(plan);
   EXPECT_THAT(texts_of(plan->notes),
               testing::Contains(testing::AllOf(HasSubstr("coarse"), HasSubstr("7 : 1"))));
+}
+
+// A hyperbola half a step from its middle, B one step: sqrt(1 + 1/4) = 1.118.
+TEST(PlanRun, SaysWhatHalfAStepCosts) {
+  Rig rig = plain_rig();
+  rig.f_number = 2;
+  rig.um_per_step = 12;
+  ObservingConditions conditions = plain_conditions();
+  conditions.size = SizeMeasure::fwhm;
+  conditions.smallest_px = conditions.slope_px_per_step = 4;
+  const auto plan = plan_run(conditions, rig);
+  ASSERT_TRUE(plan);
+  EXPECT_THAT(texts_of(plan->notes), testing::Contains(HasSubstr("stars are 11.8 % larger")));
+  const auto fine = plan_run(plain_conditions(), plain_rig());
+  for (const Statement& note : fine->notes) {
+    EXPECT_NE(note.code, "half_step_costs");
+  }
 }
 
 TEST(PlanRun, RefusesNonsense) {

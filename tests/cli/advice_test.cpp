@@ -15,6 +15,7 @@ namespace {
 
 using Json = nlohmann::json;
 using testing::AllOf;
+using testing::Contains;
 using testing::HasSubstr;
 using testing::Not;
 using testing_support::Answer;
@@ -81,7 +82,7 @@ TEST_F(Advice, PlanFromOpticsAlone) {
   EXPECT_EQ(plan["schema"], "starwaist/plan/1");
   EXPECT_DOUBLE_EQ(plan["critical_focus_zone_um"], 55.0);  // 4 x 0.55 x 25
   EXPECT_DOUBLE_EQ(plan["critical_focus_zone_steps"], 55.0);
-  EXPECT_GE(plan["points"], 5);
+  EXPECT_GE(plan["points"], 6);
   EXPECT_GT(plan["expected_sigma_steps"], 0);
   for (const char* key : {"step_steps", "half_range_steps", "frames_per_point", "exposure_s",
                           "um_per_step", "edge_size_ratio", "alternatives", "notes"}) {
@@ -102,6 +103,8 @@ TEST_F(Advice, PlanFromARunKnowsItsPositionsAndIsSaved) {
   EXPECT_EQ(plan["positions_steps"].size(), plan["points"]);
   // Slope 0.02 px a step over 0.018807 px an um for a clear pupil, the fit's slope 2 to 4 % off.
   EXPECT_NEAR(plan["um_per_step"], 1.063, 0.07);
+  EXPECT_THAT(plan["note_codes"], Contains("um_per_step_learnt"));
+  EXPECT_THAT(read(in("rig.conf")), HasSubstr("# one step moves the focus by 1.0"));
   // What was saved is read by another command and gives its zone.
   const std::string saved = read(in("rig.conf"));
   EXPECT_THAT(saved, AllOf(HasSubstr("f-number = 5\n"), HasSubstr("um-per-step = ")));
@@ -115,6 +118,10 @@ TEST_F(Advice, PlanRefusesWhatItCannotUse) {
   EXPECT_THAT(call({"plan", "--f-number", "5"}).err, HasSubstr("--um-per-step"));
   EXPECT_EQ(call(with({"plan", "--download-s", "-1"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--probability", "1"}, rig())).status, 2);
+  EXPECT_EQ(call(with({"plan", "--spoiled-share", "0"}, rig())).status, 0);
+  EXPECT_EQ(call(with({"plan", "--spoiled-share", "0.5"}, rig())).status, 2);
+  EXPECT_EQ(call(with({"plan", "--points", "4"}, rig())).status, 2);
+  EXPECT_EQ(call(with({"plan", "--points", "5"}, rig())).status, 0);
   EXPECT_EQ(call(with({"plan", in("absent")}, rig())).status, 3);
   write(in("rough2.csv"), kHead + sweep(true, 5010));
   EXPECT_EQ(call(with({"plan", in("rough2.csv"), "--save", in("rough2.csv")}, rig())).status, 3);

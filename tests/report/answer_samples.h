@@ -200,6 +200,7 @@ inline FocusPlan plan() {
   made.frames_per_point = 2;
   made.exposure_s = 3;
   made.expected_sigma_steps = 3.125;
+  made.spoiled_share = 0.05;
   made.critical_focus_zone_um = 55;
   made.critical_focus_zone_steps = 27.5;
   made.um_per_step = 2;

@@ -96,6 +96,9 @@
   CODE(plan, seeing_hides_zone, "the seeing hides more than the critical focus zone")              \
   CODE(plan, accuracy_out_of_reach, "no plan reaches the wanted accuracy")                         \
   CODE(plan, verdict_will_be_doubtful, "with this noise the verdict will often be doubtful")       \
+  CODE(plan, no_frame_to_spare, "one lost frame makes the verdict doubtful")                       \
+  CODE(plan, half_step_costs, "what half a step off best focus costs in star size")                \
+  CODE(plan, um_per_step_learnt, "the micrometres per step follow from the slope of the arms")     \
   CODE(plan, centre_the_sweep, "how near to best focus the sweep must be centred")                 \
   CODE(plan, seeing_assumed, "the seeing is not known: a usual one is assumed")                    \
   CODE(plan, size_in_focus_assumed, "the focal length is not known: a size in focus is assumed")   \

@@ -25,6 +25,8 @@ struct PlanOptions {
   std::optional<double> exposure_s;    // fixed by the user
   std::optional<double> centre_steps;  // where to centre the sweep; else the conditions' best focus
   double seeing_tolerance = 0.05;      // growth of the star that the seeing's zone allows
+  double spoiled_share = 0.05;         // of the frames, lost to clouds, wind or a bad measurement
+  std::optional<int> points;           // fixed by the user
 };
 
 struct PlanAlternative {
@@ -36,7 +38,7 @@ struct PlanAlternative {
   std::optional<double> probability_in_zone;
   double minutes = 0;
   double edge_size_ratio = 0;
-  bool trusted = true;  // whether its 95 % interval is narrow enough for the verdict `trusted`
+  bool trusted = true;  // whether the verdict is `trusted`, one frame lost
 };
 
 template <>
@@ -52,7 +54,8 @@ struct Fields<PlanAlternative> {
                       "that best focus ends within half the zone"),
       STARWAIST_FIELD(PlanAlternative, minutes, "min", "of the whole run"),
       STARWAIST_FIELD(PlanAlternative, edge_size_ratio, "", "outermost size over the smallest"),
-      STARWAIST_FIELD(PlanAlternative, trusted, "", "whether the verdict can be trusted"));
+      STARWAIST_FIELD(PlanAlternative, trusted, "",
+                      "whether the verdict can be trusted, one frame lost"));
 };
 static_assert(describes_every_field<PlanAlternative>());
 
@@ -64,6 +67,7 @@ struct FocusPlan {
   int frames_per_point = 1;
   double exposure_s = 0;
   double expected_sigma_steps = 0;
+  double spoiled_share = 0;  // of the frames, counted as lost in what is expected
   std::optional<double> critical_focus_zone_um;
   std::optional<double> critical_focus_zone_steps;
   std::optional<double> um_per_step;
@@ -93,8 +97,10 @@ struct Fields<FocusPlan> {
       STARWAIST_FIELD(FocusPlan, half_range_steps, "steps", "from centre to the ends"),
       STARWAIST_FIELD(FocusPlan, frames_per_point, "", "frames at each position"),
       STARWAIST_FIELD(FocusPlan, exposure_s, "s", "of each frame"),
-      STARWAIST_FIELD(FocusPlan, expected_sigma_steps, "steps",
-                      "predicted standard deviation of best focus"),
+      STARWAIST_FIELD(
+          FocusPlan, expected_sigma_steps, "steps",
+          "predicted standard deviation of best focus, frames lost as spoiled_share says"),
+      STARWAIST_FIELD(FocusPlan, spoiled_share, "", "of the frames that is taken to be lost"),
       STARWAIST_FIELD(FocusPlan, critical_focus_zone_um, "um", "full width, 4 lambda N^2"),
       STARWAIST_FIELD(FocusPlan, critical_focus_zone_steps, "steps", "full width"),
       STARWAIST_FIELD(FocusPlan, um_per_step, "um", "travel of the focus for one step"),
@@ -126,11 +132,10 @@ static_assert(describes_every_field<FocusPlan>());
 // The quickest plan that reaches the wanted sigma: that with which best focus ends within half of
 // the zone with `probability` (normal errors), or wanted_sigma_steps, or, where the zone is not
 // known, half of the seeing's zone in place of it. Searched over points (at least those that the
-// verdict `trusted` needs), whole steps with outermost sizes of two to three times the smallest,
-// frames a point and exposures. Where none reaches it, the most accurate within 15 minutes, and a
-// note.
-// Every position lies within the rig's limits.
-// Errors: invalid_argument for options that are not positive or limits that leave no room.
+// verdict `trusted` needs once one frame is lost, unless the user fixed them), whole steps with
+// outermost sizes of two to three times the smallest, frames a point and exposures. Where none
+// reaches it, the most accurate within 15 minutes, and a note. Every position lies within the rig's
+// limits. Errors: invalid_argument for options that are not positive or limits that leave no room.
 Result<FocusPlan> plan_run(const ObservingConditions& conditions, const Rig& rig,
                            const PlanOptions& options = {});
 

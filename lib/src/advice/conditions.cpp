@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "advice/check_conditions.h"
 #include "advice/information.h"
@@ -107,6 +108,42 @@ std::vector<Deviation> deviations_of(const FitResult& run, const ModelFit& model
     deviations.push_back(d);
   }
   return deviations;
+}
+
+// Relative error of the um per step that the runs' slope gives: by the noise of their points, and
+// by what no run shows, how constant a rig's slope is and the obstruction where nobody said it.
+double step_error(std::span<const FitResult> runs, const Rig& rig,
+                  const ObservingConditions& conditions) {
+  const curve::Shape shape = shape_of(conditions.size, rig);
+  const PointNoise noise = noise_of_frame(conditions);
+  double weight = 0;
+  for (const FitResult& run : runs) {
+    if (model_with_arms(run) == nullptr) continue;
+    Information information;
+    for (const CurvePoint& p : run.points) {
+      if (!p.used) continue;
+      information.add(shape, (p.position_steps - *run.best_focus_steps) / conditions.core_steps(),
+                      noise);
+    }
+    if (const auto sigma = information.log_slope_sigma()) weight += 1 / (*sigma * *sigma);
+  }
+  // Points that do not determine the slope leave it as free as it is at first.
+  const double by_points = weight > 0 ? 1 / std::sqrt(weight) : curve::kCurveSpread.log_slope;
+  const double unsaid = rig.obstruction ? 0 : curve::kUnknownObstructionSlopeError;
+  return std::hypot(by_points, curve::kLeastSlopeSpread, unsaid);
+}
+
+// Where the slope gives the um per step that nobody said.
+std::optional<Statement> learnt_step(std::span<const FitResult> runs, const Rig& rig,
+                                     const ObservingConditions& conditions) {
+  const Rig complete = rig_with_measured_step(rig, conditions);
+  if (rig.um_per_step || !complete.um_per_step) return std::nullopt;
+  const double step = *complete.um_per_step;
+  const double error = step * step_error(runs, rig, conditions);
+  return Statement{codes::um_per_step_learnt,
+                   "one step moves the focus by " + format_like_sigma(step, error) + " ± " +
+                       format_like_sigma(error, error) +
+                       " um, by the slope of the run's arms (--um-per-step)"};
 }
 
 bool positive(double value) { return std::isfinite(value) && value > 0; }
@@ -218,6 +255,9 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
     conditions.notes.push_back({codes::exposure_assumed,
                                 "the run's exposure is not known: its noise is taken as that of " +
                                     format_fixed(conditions.exposure_s, 0) + " s (--exposure-s)"});
+  }
+  if (auto learnt = advice::learnt_step(runs, rig, conditions)) {
+    conditions.notes.push_back(*std::move(learnt));
   }
   return conditions;
 }

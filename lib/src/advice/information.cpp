@@ -31,7 +31,13 @@ void Information::add(const curve::Shape& shape, double u, const PointNoise& noi
   }
 }
 
-std::optional<double> Information::sigma() const {
+void Information::add(const Information& part, int times) {
+  for (std::size_t i = 0; i < 3; ++i) {
+    for (std::size_t j = 0; j < 3; ++j) matrix_[i][j] += times * part.matrix_[i][j];
+  }
+}
+
+std::optional<double> Information::sigma_of(int parameter) const {
   const Eigen::Matrix3d matrix{{matrix_[0][0], matrix_[0][1], matrix_[0][2]},
                                {matrix_[1][0], matrix_[1][1], matrix_[1][2]},
                                {matrix_[2][0], matrix_[2][1], matrix_[2][2]}};
@@ -43,7 +49,8 @@ std::optional<double> Information::sigma() const {
   const Eigen::LDLT<Eigen::Matrix3d> factors(scaled);
   constexpr double kSmallestPivot = 1e-10;
   if (!(factors.vectorD().minCoeff() > kSmallestPivot)) return std::nullopt;
-  const double variance = factors.solve(Eigen::Vector3d::Unit(0))[0] / (length[0] * length[0]);
+  const double variance = factors.solve(Eigen::Vector3d::Unit(parameter))[parameter] /
+                          (length[parameter] * length[parameter]);
   return variance > 0 ? std::optional(std::sqrt(variance)) : std::nullopt;
 }
 

@@ -26,10 +26,16 @@ class Information {
  public:
   // A point at u = (x - x0) / B.
   void add(const curve::Shape& shape, double u, const PointNoise& noise);
+  // A part found before, so many times; -1 takes it out.
+  void add(const Information& part, int times);
   // Standard deviation of best focus in B; absent where the points do not determine it.
-  [[nodiscard]] std::optional<double> sigma() const;
+  [[nodiscard]] std::optional<double> sigma() const { return sigma_of(0); }
+  // The same of ln slope.
+  [[nodiscard]] std::optional<double> log_slope_sigma() const { return sigma_of(2); }
 
  private:
+  [[nodiscard]] std::optional<double> sigma_of(int parameter) const;
+
   std::array<std::array<double, 3>, 3> matrix_{};
 };
 

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <string>
 
 #include "advice/check_conditions.h"
 #include "advice/plan_notes.h"
@@ -67,6 +68,7 @@ void describe_setting(const PlanSetting& s, FocusPlan& plan) {
   plan.smallest_size_px = s.conditions.smallest_px;
   plan.slope_px_per_step = s.conditions.slope_px_per_step;
   plan.seeing_scatter = s.conditions.seeing_scatter;
+  plan.spoiled_share = s.options.spoiled_share;
 }
 
 FocusPlan describe(const PlanSetting& s, const PlannedSweep& chosen) {
@@ -95,18 +97,25 @@ FocusPlan describe(const PlanSetting& s, const PlannedSweep& chosen) {
   return plan;
 }
 
+constexpr int kMostPlannedPoints = 99;
+
 Result<void> check_options(const PlanOptions& options) {
   const auto not_negative = [](double v) { return std::isfinite(v) && v >= 0; };
   const auto positive = [](double v) { return std::isfinite(v) && v > 0; };
   if (not_negative(options.download_s) && not_negative(options.move_s) && options.probability > 0 &&
       options.probability < 1 && positive(options.wanted_sigma_steps.value_or(1)) &&
       positive(options.exposure_s.value_or(1)) && std::isfinite(options.centre_steps.value_or(0)) &&
-      positive(options.seeing_tolerance)) {
+      positive(options.seeing_tolerance) && options.spoiled_share >= 0 &&
+      options.spoiled_share < 0.5 &&
+      options.points.value_or(kLeastPoints) >= VerdictRules::kTrustedPoints &&
+      options.points.value_or(kLeastPoints) <= kMostPlannedPoints) {
     return {};
   }
   return fail(ErrorCode::invalid_argument,
-              "times must not be negative, a wanted sigma and an exposure must be above 0 and a "
-              "probability between 0 and 1",
+              "times must not be negative, a wanted sigma and an exposure must be above 0, a "
+              "probability between 0 and 1, a share of spoiled frames below a half and points at "
+              "least " +
+                  std::to_string(VerdictRules::kTrustedPoints),
               "Correct the plan's options");
 }
 

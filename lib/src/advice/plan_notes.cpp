@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <optional>
+#include <string>
 
 #include "advice/steps_text.h"
 #include "starwaist/codes.h"
@@ -20,10 +21,13 @@ Note on_push(const PlanSetting& s, double half_range_steps) {
                                                  " steps off best focus"};
 }
 
+// A focuser needs some stops inside the zone to be set to its middle.
+constexpr double kStopsInZone = 5;
+
+bool is_coarse(const PlanSetting& s) { return s.zone_steps && *s.zone_steps < kStopsInZone; }
+
 Note on_coarse_focuser(const PlanSetting& s) {
-  // A focuser needs some stops inside the zone to be set to its middle.
-  constexpr double kStopsInZone = 5;
-  if (!s.zone_steps || *s.zone_steps >= kStopsInZone) return std::nullopt;
+  if (!is_coarse(s)) return std::nullopt;
   const double gearing = std::ceil(kStopsInZone / *s.zone_steps);
   std::string note = "the focuser is coarse for these optics: the focus zone is " +
                      steps_text(*s.zone_steps) + " steps wide, one step moves the focus by " +
@@ -32,6 +36,20 @@ Note on_coarse_focuser(const PlanSetting& s) {
   return Statement{codes::focuser_too_coarse,
                    note + "; gearing it down " + format_fixed(gearing, 0) + " : 1 would give " +
                        steps_text(gearing * *s.zone_steps) + " steps across the zone"};
+}
+
+// It stops at whole steps, so that best focus may lie in the middle between two.
+Note on_half_step(const PlanSetting& s) {
+  constexpr double kNotable = 0.01;
+  constexpr double kLeastSaid = 0.001;
+  const double growth = s.shape.at(0.5 / s.core_steps).h - 1;
+  if (!is_coarse(s) && growth < kNotable) return std::nullopt;
+  const std::string cost = growth < kLeastSaid ? "less than " + format_short(100 * kLeastSaid)
+                                               : format_short(100 * growth);
+  return Statement{codes::half_step_costs,
+                   "the focuser stops at whole steps only: where best focus lies in the middle "
+                   "between two, stars are " +
+                       cost + " % larger than they could be"};
 }
 
 Note on_wide_edge(double edge) {
@@ -82,6 +100,15 @@ Note on_goal(const PlanSetting& s, const PlannedSweep& chosen) {
                    "with this noise the run's verdict will often be doubtful"};
 }
 
+// Two frames at each leave every position where one of them is lost.
+Note on_no_frame_to_spare(const PlannedSweep& chosen) {
+  if (chosen.design.points >= kLeastPoints || chosen.design.frames > 1) return std::nullopt;
+  return Statement{codes::no_frame_to_spare,
+                   std::to_string(chosen.design.points) +
+                       " positions of one frame leave none to spare: a lost one makes the verdict "
+                       "doubtful"};
+}
+
 Note on_centre(const PlanSetting& s) {
   if (s.centre_steps) return std::nullopt;
   return Statement{codes::centre_the_sweep,
@@ -95,10 +122,10 @@ std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep
                                   const FocusPlan& plan) {
   std::vector<Statement> notes;
   for (const Note& note :
-       {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting),
+       {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting), on_half_step(setting),
         on_wide_edge(plan.edge_size_ratio), on_shallow_edge(plan.edge_size_ratio),
         on_undersampling(setting.conditions), on_seeing(setting), on_goal(setting, chosen),
-        on_centre(setting)}) {
+        on_no_frame_to_spare(chosen), on_centre(setting)}) {
     if (note) notes.push_back(*note);
   }
   notes.insert(notes.end(), setting.conditions.notes.begin(), setting.conditions.notes.end());

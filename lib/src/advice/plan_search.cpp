@@ -30,26 +30,87 @@ double unlucky_scatter(int degrees) {
   return std::sqrt(std::pow(1 - c + kNineOfTen * std::sqrt(c), 3));
 }
 
-// Of best focus in B^2, averaged over where it may lie (midpoint rule).
-double mean_variance(const PlanSetting& s, const SweepDesign& design, double half_range_steps) {
-  constexpr int kOffsets = 5;
+// Of best focus in B^2.
+struct Variances {
+  double whole = 0;     // no frame lost
+  double one_lost = 0;  // any one of them, all alike
+};
+
+PointNoise noise_of(const PlanSetting& s, const SweepDesign& design) {
   const ObservingConditions& c = s.conditions;
-  const PointNoise noise{c.measuring_error * std::sqrt(c.exposure_s / design.exposure_s),
-                         c.seeing_scatter * c.seeing_share, design.frames};
+  return {c.measuring_error * std::sqrt(c.exposure_s / design.exposure_s),
+          c.seeing_scatter * c.seeing_share, 1};
+}
+
+// From best focus, in B, to the sweep's middle: the places where it may lie (midpoint rule).
+std::array<double, 5> offsets_of(const PlanSetting& s, double half_range_steps) {
+  std::array<double, 5> offsets{};
   const double shift = shift_for_limits(s, half_range_steps) / s.core_steps;
-  double variance = 0;
-  for (int k = 0; k < kOffsets; ++k) {
-    const double offset = shift + s.offset_cores * ((2.0 * k + 1) / kOffsets - 1);
-    Information information;
-    for (int i = 0; i < design.points; ++i) {
-      information.add(s.shape, offset + (i * design.step_steps - half_range_steps) / s.core_steps,
-                      noise);
-    }
-    const auto sigma = information.sigma();
-    if (!sigma) return kNoVariance;
-    variance += *sigma * *sigma / kOffsets;
+  const auto count = static_cast<double>(offsets.size());
+  for (std::size_t k = 0; k < offsets.size(); ++k) {
+    offsets[k] = shift + s.offset_cores * ((2.0 * static_cast<double>(k) + 1) / count - 1);
   }
-  return variance;
+  return offsets;
+}
+
+std::optional<Variances> variances_at(const PlanSetting& s, const SweepDesign& design,
+                                      double half_range_steps, double offset) {
+  const PointNoise noise = noise_of(s, design);
+  std::vector<Information> frames;  // one of each position
+  Information all;
+  for (int i = 0; i < design.points; ++i) {
+    const double u = offset + (i * design.step_steps - half_range_steps) / s.core_steps;
+    Information frame;
+    frame.add(s.shape, u, noise);
+    all.add(frame, design.frames);
+    frames.push_back(frame);
+  }
+  const auto sigma = all.sigma();
+  if (!sigma) return std::nullopt;
+  Variances variances{*sigma * *sigma, 0};
+  for (const Information& frame : frames) {
+    Information rest = all;
+    rest.add(frame, -1);
+    const auto without = rest.sigma();
+    if (!without) return std::nullopt;
+    variances.one_lost += *without * *without / design.points;
+  }
+  return variances;
+}
+
+// Averaged over where best focus may lie.
+Variances mean_variances(const PlanSetting& s, const SweepDesign& design, double half_range_steps) {
+  const auto offsets = offsets_of(s, half_range_steps);
+  Variances mean;
+  for (const double offset : offsets) {
+    const auto variances = variances_at(s, design, half_range_steps, offset);
+    if (!variances) return {kNoVariance, kNoVariance};
+    mean.whole += variances->whole / static_cast<double>(offsets.size());
+    mean.one_lost += variances->one_lost / static_cast<double>(offsets.size());
+  }
+  return mean;
+}
+
+// Whether the frames that are left after `lost` are as many as the verdict asks for, wherever best
+// focus may lie.
+bool enough_left(const PlanSetting& s, const SweepDesign& design, double half_range_steps,
+                 int lost) {
+  const int positions = design.frames > lost ? design.points : design.points - lost;
+  if (positions < VerdictRules::kTrustedPositions ||
+      design.points * design.frames - lost < VerdictRules::kTrustedPoints) {
+    return false;
+  }
+  for (const double offset : offsets_of(s, half_range_steps)) {
+    int below = 0;
+    int above = 0;
+    for (int i = 0; i < design.points; ++i) {
+      const double u = offset + (i * design.step_steps - half_range_steps) / s.core_steps;
+      below += u < 0 ? design.frames : 0;
+      above += u > 0 ? design.frames : 0;
+    }
+    if (std::min(below, above) - lost < VerdictRules::kPointsPerSide) return false;
+  }
+  return true;
 }
 
 std::vector<double> exposures_of(const PlanSetting& s) {
@@ -130,15 +191,23 @@ std::optional<PlannedSweep> most_accurate(const PlanSetting& s, int points, doub
 PlannedSweep predict(const PlanSetting& s, const SweepDesign& design) {
   PlannedSweep sweep;
   sweep.design = design;
-  const double variance = mean_variance(s, design, sweep.half_range_steps());
+  const Variances variances = mean_variances(s, design, sweep.half_range_steps());
   const int frames = design.points * design.frames;
-  sweep.sigma_steps = std::sqrt(variance) * s.core_steps * fit_cost(frames);
+  // Each lost frame costs about as much as the first: the mean over a binomial number of them.
+  const double share = s.options.spoiled_share;
+  const double lost_factor =
+      std::pow(1 - share + share * variances.one_lost / variances.whole, frames);
+  sweep.sigma_steps = std::sqrt(variances.whole * lost_factor) * s.core_steps * fit_cost(frames);
   sweep.seconds = design.points *
                   (s.options.move_s + design.frames * (design.exposure_s + s.options.download_s));
+  const int lost = share > 0 ? 1 : 0;
+  const int degrees = frames - lost - 3;
+  if (degrees < 1 || !enough_left(s, design, sweep.half_range_steps(), lost)) return sweep;
   // The scatter that a run shows of itself varies from run to run: the interval counts as it is
   // in nine of ten.
-  const double half_width =
-      student_t_quantile(0.975, frames - 3) * sweep.sigma_steps * unlucky_scatter(frames - 3);
+  const double variance = lost > 0 ? variances.one_lost : variances.whole;
+  const double half_width = student_t_quantile(0.975, degrees) * std::sqrt(variance) *
+                            s.core_steps * fit_cost(frames - lost) * unlucky_scatter(degrees);
   const double allowed = std::max(s.zone_steps ? s.half_zone_steps : 0.0,
                                   VerdictRules::kHalfWidthOverCore * s.core_steps);
   sweep.trusted = half_width <= kNearly * allowed;
@@ -146,8 +215,11 @@ PlannedSweep predict(const PlanSetting& s, const SweepDesign& design) {
 }
 
 PlannedSweep best_sweep(const PlanSetting& setting) {
+  if (setting.options.points) {
+    return best_of_points(setting, *setting.options.points).value_or(PlannedSweep{});
+  }
   std::optional<PlannedSweep> best;
-  for (int n = VerdictRules::kTrustedPoints; n <= kMostPoints && fits(setting, n); ++n) {
+  for (int n = kLeastPoints; n <= kMostPoints && fits(setting, n); ++n) {
     const auto sweep = best_of_points(setting, n);
     if (sweep && (!best || better(setting, *sweep, *best))) best = sweep;
   }

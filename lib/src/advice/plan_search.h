@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "advice/plan_setting.h"
+#include "starwaist/curve.h"
 
 namespace starwaist::advice {
 
@@ -13,6 +14,8 @@ namespace starwaist::advice {
 // smallest size; up to three times costs little and forgives a sweep off centre.
 inline constexpr double kLeastEdge = 2;
 inline constexpr double kMostEdge = 3;
+// Unless the user fixes them: what the verdict needs is left where one frame is lost.
+inline constexpr int kLeastPoints = VerdictRules::kTrustedPositions + 1;
 inline constexpr double kLongestMinutes = 15;
 
 struct SweepDesign {

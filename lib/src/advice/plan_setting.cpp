@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <string>
 
 #include "advice/information.h"
+#include "advice/plan_search.h"
 #include "starwaist/numbers.h"
 #include "starwaist/statistics.h"
 
@@ -15,12 +17,13 @@ constexpr double kUnknownOffset = 1;
 constexpr double kLeastOffset = 0.3;
 constexpr double kMostOffset = 1.5;
 
-Result<std::optional<double>> room_between_limits(const Rig& rig) {
+Result<std::optional<double>> room_between_limits(const Rig& rig, int points) {
   if (!rig.min_position_steps || !rig.max_position_steps) return std::optional<double>{};
   const double room = std::floor(*rig.max_position_steps) - std::ceil(*rig.min_position_steps);
-  if (room < VerdictRules::kTrustedPoints - 1) {
+  if (room < points - 1) {
     return fail(ErrorCode::invalid_argument,
-                "the focuser's limits leave room for " + format_fixed(room, 0) + " steps",
+                "the focuser's limits leave room for " + format_fixed(room, 0) +
+                    " steps, fewer than " + std::to_string(points) + " positions need",
                 "Correct --min-position-steps and --max-position-steps");
   }
   return std::optional(room);
@@ -54,7 +57,7 @@ Result<PlanSetting> plan_setting(const ObservingConditions& conditions, const Ri
     s.offset_cores = std::clamp(2 * *conditions.best_focus_sigma_steps / s.core_steps, kLeastOffset,
                                 kMostOffset);
   }
-  const auto room = room_between_limits(rig);
+  const auto room = room_between_limits(rig, options.points.value_or(kLeastPoints));
   if (!room) return tl::unexpected<Error>(room.error());
   s.room_steps = *room;
   if (auto inside = check_centre(s.centre_steps, rig); !inside) {
