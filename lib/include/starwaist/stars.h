@@ -233,8 +233,7 @@ struct MeasuredFrame {
   std::string path;   // names it; frames of two folders may share a file name
   HeaderFacts facts;  // the header's, with what a manifest says in their place
   FrameMeasurement measurement;
-  std::optional<SkyCells> sky;                           // where it was asked for
-  std::shared_ptr<const std::vector<SharpPixel>> sharp;  // where it was asked for
+  std::optional<SkyCells> sky;    // where it was asked for
   std::optional<double> halo_px;  // MeasureOptions::halo_px that it was measured with
   std::shared_ptr<const FrameModel>
       model;  // for measure_known_stars; none of a frame without stars

@@ -14,15 +14,88 @@
 namespace starwaist::run_detail {
 namespace {
 
-std::optional<DefectMap> fixed_of(const std::vector<MeasuredFrame>& frames) {
-  std::vector<const std::vector<SharpPixel>*> lists;
+// Objects of `a` that `b` has at the same place and as large: what moves with the field or changes
+// with the focus is not among them.
+std::size_t alike_in_both(const FrameMeasurement& a, const FrameMeasurement& b) {
+  constexpr double kBesidePx = 2;
+  constexpr double kAlikeSize = 1.25;
+  std::vector<const Star*> by_row;
+  for (const Star& star : b.stars) by_row.push_back(&star);
+  std::sort(by_row.begin(), by_row.end(),
+            [](const Star* one, const Star* other) { return one->y_px < other->y_px; });
+  return static_cast<std::size_t>(
+      std::count_if(a.stars.begin(), a.stars.end(), [&](const Star& star) {
+        auto near =
+            std::lower_bound(by_row.begin(), by_row.end(), star.y_px - kBesidePx,
+                             [](const Star* other, double y_px) { return other->y_px < y_px; });
+        for (; near != by_row.end() && (*near)->y_px <= star.y_px + kBesidePx; ++near) {
+          if (std::abs((*near)->x_px - star.x_px) > kBesidePx) continue;
+          if (!star.hfr_px || !(*near)->hfr_px) return true;
+          const double ratio = *star.hfr_px / *(*near)->hfr_px;
+          if (ratio < kAlikeSize && ratio > 1 / kAlikeSize) return true;
+        }
+        return false;
+      }));
+}
+
+// Whether the objects leave it open that fixed pixels are a good part of them, or outnumber them:
+// only then are the frames looked at once more, which costs as much as measuring them.
+bool may_hold_fixed(const std::vector<MeasuredFrame>& frames) {
+  constexpr double kManyStars = 30;  // fewer are soon outnumbered
+  constexpr double kDense = 2;       // defects for each object
+  constexpr double kLeastAlike = 0.1;
+  const FrameMeasurement* smallest = nullptr;
+  const FrameMeasurement* largest = nullptr;
+  std::vector<double> objects;
+  std::vector<double> defects;
+  for (const MeasuredFrame& frame : frames) {
+    const FrameMeasurement& measured = frame.measurement;
+    objects.push_back(static_cast<double>(measured.stars.size()));
+    defects.push_back(measured.defect_count);
+    if (!measured.hfr_px) continue;
+    if (smallest == nullptr || *measured.hfr_px < *smallest->hfr_px) smallest = &measured;
+    if (largest == nullptr || *measured.hfr_px > *largest->hfr_px) largest = &measured;
+  }
+  if (smallest == nullptr || smallest == largest) return true;
+  const double count = median(objects);
+  if (count < kManyStars || median(defects) >= kDense * count) return true;
+  const auto alike = static_cast<double>(alike_in_both(*largest, *smallest));
+  return alike >= kLeastAlike * static_cast<double>(largest->stars.size());
+}
+
+// The frame's pixels as they were measured at first.
+Result<Frame> pixels_again(const MeasuredFrame& frame, const RunOptions& options) {
+  FrameReadOptions read = options.read;
+  if (!read.channel) read.channel = options.measure.channel;
+  auto pixels = read_frame(frame.path, read);
+  if (pixels) pixels->facts = frame.facts;
+  return pixels;
+}
+
+// Absent where the frames are not of one size, or one can no longer be read.
+std::optional<DefectMap> fixed_of(const std::vector<MeasuredFrame>& frames,
+                                  const RunOptions& options) {
   const FrameMeasurement& first = frames.front().measurement;
   for (const MeasuredFrame& frame : frames) {
-    if (!frame.sharp || frame.measurement.width_px != first.width_px ||
+    if (frame.measurement.width_px != first.width_px ||
         frame.measurement.height_px != first.height_px) {
       return std::nullopt;
     }
-    lists.push_back(frame.sharp.get());
+  }
+  std::vector<std::optional<std::vector<SharpPixel>>> sharp(frames.size());
+  core::parallel_for(frames.size(), core::thread_count(options.threads), [&](std::size_t i) {
+    if (options.stop && options.stop()) return;
+    auto pixels = pixels_again(frames[i], options);
+    if (!pixels) return;
+    if (options.measure.defects) {
+      *pixels = without_defects(std::move(*pixels), *options.measure.defects);
+    }
+    sharp[i] = sharp_pixels(*pixels);
+  });
+  std::vector<const std::vector<SharpPixel>*> lists;
+  for (const auto& some : sharp) {
+    if (!some) return std::nullopt;
+    lists.push_back(&*some);
   }
   return fixed_pixels(lists, first.width_px, first.height_px);
 }
@@ -83,11 +156,8 @@ std::vector<MeasuredFrame> measured_without(const std::vector<MeasuredFrame>& fr
   const int threads = core::thread_count(options.threads);
   core::parallel_for(frames.size(), threads, [&](std::size_t i) {
     if (options.stop && options.stop()) return;
-    FrameReadOptions read = options.read;
-    if (!read.channel) read.channel = options.measure.channel;
-    auto pixels = read_frame(frames[i].path, read);
+    auto pixels = pixels_again(frames[i], options);
     if (!pixels) return;
-    pixels->facts = frames[i].facts;
     MeasureOptions measure = options.measure;
     measure.defects = defects;
     if (!measure.halo_px) measure.halo_px = frames[i].halo_px;
@@ -137,7 +207,8 @@ bool follows_the_run(const std::vector<MeasuredFrame>& frames) {
 
 std::shared_ptr<const DefectMap> leave_out_fixed(std::vector<MeasuredFrame>& frames,
                                                  const RunOptions& options) {
-  auto fixed = fixed_of(frames);
+  if (frames.size() < kFewestForFixed || !may_hold_fixed(frames)) return nullptr;
+  auto fixed = fixed_of(frames, options);
   if (!fixed || !may_mislead(*fixed, frames)) return nullptr;
   const auto defects =
       std::make_shared<const DefectMap>(joined(std::move(*fixed), options.measure.defects.get()));

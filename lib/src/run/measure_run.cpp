@@ -61,9 +61,6 @@ Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& inpu
     }
     *frame = without_defects(std::move(*frame), *measure.defects);
   }
-  if (options.sky || options.follow) {
-    result.sharp = std::make_shared<const std::vector<SharpPixel>>(sharp_pixels(*frame, threads));
-  }
   // Here, where the mosaic can be given up: measure_frame would keep it beside the colour.
   *frame = one_colour(std::move(*frame), measure);
   if (options.sky) result.sky = sky_cells(*frame);
