@@ -39,7 +39,7 @@ struct Stamp {
   std::array<bool, 4> own_sites = {true, true, true, true};
 
   [[nodiscard]] bool is_own(int x, int y) const {
-    return own_sites[static_cast<std::size_t>(2 * (y & 1) + (x & 1))];
+    return own_sites[2 * static_cast<std::size_t>(y & 1) + static_cast<std::size_t>(x & 1)];
   }
   // Of the pixels, how many are a site's own: 1, 1/2 or 1/4.
   [[nodiscard]] double own_share() const {
