@@ -21,8 +21,6 @@ driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 a plan was made; 2 wrong usage; 3 no usable input, or an output that cannot be
 written; 130 interrupted.)";
 
-constexpr int kMostPlanPoints = 99;
-
 using Runs = std::vector<FoundRun>;
 
 struct PlanAnswer {
@@ -80,7 +78,7 @@ class PlanCommand : public Command {
         "Wanted standard deviation of best focus, in place of the probability");
     add("--spoiled-share", plan_.spoiled_share, {0, 0.5, false, true},
         "Share of the frames that is lost to clouds, wind or a bad measurement");
-    add_integer(app(), "--points", points_, 0, kMostPlanPoints,
+    add_integer(app(), "--points", points_, 0, kMostPlannedPoints,
                 "Positions of the sweep, at least 5; 0: as many as the goal needs, one to spare")
         ->group("Plan");
     add("--centre-steps", plan_.centre_steps, {}, "Middle of the sweep [best focus of the run]");

@@ -4,7 +4,6 @@
 
 #include "run/galaxy_run.h"
 #include "starwaist/run.h"
-#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -17,16 +16,10 @@ struct FogAnswer {
 };
 
 Result<FogAnswer> answer_in_fog(const galaxies::Sky& sky) {
-  testing_support::TemporaryFolder folder;
-  galaxies::Run(sky).write(folder.in(""));
-  RunOptions options;
-  options.rig.f_number = sky.f_number;
-  options.rig.pixel_um = sky.pixel_um;
-  options.rig.um_per_step = 1;
-  options.rig.obstruction = sky.obstruction;
-  const auto recorded = record_run({folder.in("")}, options);
-  if (!recorded) return tl::unexpected<Error>(recorded.error());
-  const FitResult fit = answer_of(*recorded).fit;
+  galaxies::Run run(sky);
+  const auto judged = galaxies::judged(run, sky);
+  if (!judged) return tl::unexpected<Error>(judged.error());
+  const FitResult& fit = judged->fit;
   if (!fit.best_focus_steps || !fit.interval_95_steps.low || !fit.interval_95_steps.high) {
     return fail(ErrorCode::no_data, "no answer");
   }

@@ -6,23 +6,9 @@
 
 #include "run/galaxy_run.h"
 #include "starwaist/run.h"
-#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
-
-Result<RunAnswer> judged(galaxies::Run& run, const galaxies::Sky& sky) {
-  testing_support::TemporaryFolder folder;
-  run.write(folder.in(""));
-  RunOptions options;
-  options.rig.f_number = sky.f_number;
-  options.rig.pixel_um = sky.pixel_um;
-  options.rig.um_per_step = 1;
-  options.rig.obstruction = sky.obstruction;
-  const auto recorded = record_run({folder.in("")}, options);
-  if (!recorded) return tl::unexpected<Error>(recorded.error());
-  return answer_of(*recorded);
-}
 
 bool names(const RunAnswer& answer, const std::string& cause) {
   return std::any_of(answer.findings.begin(), answer.findings.end(),
@@ -45,7 +31,7 @@ TEST(JudgeRun, FewStarsAmongManyGalaxiesGiveTheSizes) {
   sky.stars = 22;
   sky.galaxies = 75;
   galaxies::Run run(sky);
-  const auto answer = judged(run, sky);
+  const auto answer = galaxies::judged(run, sky);
   ASSERT_TRUE(answer.has_value());
   expect_sizes_of_stars(*answer, run);
   EXPECT_TRUE(names(*answer, "extended_objects"));
@@ -62,7 +48,7 @@ TEST(JudgeRun, KnotsOfANebulaAreNoStars) {
   sky.galaxy_over_star = 1.6;
   sky.seed = 3;
   galaxies::Run run(sky);
-  const auto answer = judged(run, sky);
+  const auto answer = galaxies::judged(run, sky);
   ASSERT_TRUE(answer.has_value());
   expect_sizes_of_stars(*answer, run);
   EXPECT_TRUE(names(*answer, "extended_objects"));
@@ -75,7 +61,7 @@ TEST(JudgeRun, FieldOfStarsAloneHasNoExtendedObjects) {
   sky.galaxies = 0;
   sky.seed = 4;
   galaxies::Run run(sky);
-  const auto answer = judged(run, sky);
+  const auto answer = galaxies::judged(run, sky);
   ASSERT_TRUE(answer.has_value());
   expect_sizes_of_stars(*answer, run);
   EXPECT_TRUE(answer->findings.empty());

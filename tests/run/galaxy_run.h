@@ -13,7 +13,9 @@
 #include <string>
 #include <vector>
 
+#include "starwaist/run.h"
 #include "support/fits_bytes.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist::galaxies {
 
@@ -178,5 +180,17 @@ class Run {
   std::vector<double> seeing_px_;
   std::vector<double> truth_px_;
 };
+
+// By what is known of its telescope.
+inline Result<RunAnswer> judged(Run& run, const Sky& sky) {
+  testing_support::TemporaryFolder folder;
+  run.write(folder.in(""));
+  RunOptions options;
+  options.rig.f_number = sky.f_number;
+  options.rig.pixel_um = sky.pixel_um;
+  options.rig.um_per_step = 1;
+  options.rig.obstruction = sky.obstruction;
+  return judge_run({folder.in("")}, options);
+}
 
 }  // namespace starwaist::galaxies

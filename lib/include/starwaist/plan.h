@@ -16,6 +16,8 @@
 
 namespace starwaist {
 
+inline constexpr int kMostPlannedPoints = 99;
+
 struct PlanOptions {
   double download_s = 2;  // after each exposure
   double move_s = 3;      // for each position, settling included
@@ -26,7 +28,7 @@ struct PlanOptions {
   std::optional<double> centre_steps;  // where to centre the sweep; else the conditions' best focus
   double seeing_tolerance = 0.05;      // growth of the star that the seeing's zone allows
   double spoiled_share = 0.05;         // of the frames, lost to clouds, wind or a bad measurement
-  std::optional<int> points;           // fixed by the user
+  std::optional<int> points;           // fixed by the user; at most kMostPlannedPoints
 };
 
 struct PlanAlternative {

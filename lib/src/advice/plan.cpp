@@ -97,8 +97,6 @@ FocusPlan describe(const PlanSetting& s, const PlannedSweep& chosen) {
   return plan;
 }
 
-constexpr int kMostPlannedPoints = 99;
-
 Result<void> check_options(const PlanOptions& options) {
   const auto not_negative = [](double v) { return std::isfinite(v) && v >= 0; };
   const auto positive = [](double v) { return std::isfinite(v) && v > 0; };

@@ -59,7 +59,6 @@ Result<MeasuredFrame> measure_file(const std::string& path, const RunInput& inpu
     if (auto fits = check_size(*frame, *measure.defects); !fits) {
       return tl::unexpected<Error>(fits.error());
     }
-    *frame = without_defects(std::move(*frame), *measure.defects);
   }
   // Here, where the mosaic can be given up: measure_frame would keep it beside the colour.
   *frame = one_colour(std::move(*frame), measure);

@@ -56,7 +56,7 @@ class Groups {
     const PixelPlace at = place(key);
     for (int y = std::max(0, at.y_px - 1); y <= std::min(height_ - 1, at.y_px + 1); ++y) {
       for (int x = std::max(0, at.x_px - 1); x <= std::min(width_ - 1, at.x_px + 1); ++x) {
-        visit(static_cast<std::int64_t>(y) * width_ + x);
+        visit(stars::pixel_number(x, y, width_));
       }
     }
   }
@@ -141,25 +141,27 @@ DefectMap stars::grouped_map(std::span<const SharpPixel> pixels,
                              Spread spread) {
   Groups groups(width_px, height_px);
   const auto key = [width_px](const SharpPixel& p) {
-    return static_cast<std::int64_t>(p.y_px) * width_px + p.x_px;
+    return pixel_number(p.x_px, p.y_px, width_px);
   };
   for (const SharpPixel& p : pixels) groups.add(key(p), p.excess_adu);
   for (const SharpPixel& p : changing) groups.add_changing(key(p), p.excess_adu);
   return groups.map(spread);
 }
 
+bool stars::has_work_in(const DefectMap& defects, const Frame& frame) {
+  return defects.width_px == frame.pixels.width_px() &&
+         defects.height_px == frame.pixels.height_px() && !defects.pixels.empty() &&
+         frame.left_out.empty();
+}
+
 Frame without_defects(Frame frame, const DefectMap& defects) {
   const int width = frame.pixels.width_px();
   const int height = frame.pixels.height_px();
-  if (defects.width_px != width || defects.height_px != height || defects.pixels.empty() ||
-      !frame.left_out.empty()) {
-    return frame;
-  }
+  if (!stars::has_work_in(defects, frame)) return frame;
   const int step = frame.facts.bayer ? 2 : 1;
   std::vector<bool> bad(static_cast<std::size_t>(width) * static_cast<std::size_t>(height), false);
   const auto index = [width](const PixelPlace& p) {
-    return static_cast<std::size_t>(p.y_px) * static_cast<std::size_t>(width) +
-           static_cast<std::size_t>(p.x_px);
+    return static_cast<std::size_t>(stars::pixel_number(p.x_px, p.y_px, width));
   };
   for (const PixelPlace& p : defects.pixels) bad[index(p)] = true;
   PixelBuffer::Storage storage = frame.pixels.storage();

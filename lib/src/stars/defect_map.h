@@ -3,11 +3,20 @@
 // Private header of module stars.
 #pragma once
 
+#include <cstdint>
 #include <span>
 
 #include "starwaist/stars.h"
 
 namespace starwaist::stars {
+
+// Numbers pixels by row, then along it.
+inline std::int64_t pixel_number(int x_px, int y_px, int width_px) {
+  return static_cast<std::int64_t>(y_px) * width_px + x_px;
+}
+
+// Whether the map has pixels to fill in: it is for frames of this size, and none was before.
+bool has_work_in(const DefectMap& defects, const Frame& frame);
 
 // Whether light that spreads over several pixels is looked for beyond those that show it.
 enum class Spread { as_seen, further };

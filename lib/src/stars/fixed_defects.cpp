@@ -54,7 +54,7 @@ DefectMap fixed_pixels(std::span<const std::vector<SharpPixel>* const> frames, i
     std::vector<SharpPixel> seen;
     for (const auto* frame : frames) seen.insert(seen.end(), frame->begin(), frame->end());
     const auto key = [width_px](const SharpPixel& p) {
-      return static_cast<std::int64_t>(p.y_px) * width_px + p.x_px;
+      return stars::pixel_number(p.x_px, p.y_px, width_px);
     };
     std::stable_sort(seen.begin(), seen.end(),
                      [&](const SharpPixel& a, const SharpPixel& b) { return key(a) < key(b); });

@@ -11,6 +11,7 @@
 #include "core/parallel.h"
 #include "stars/background.h"
 #include "stars/camera.h"
+#include "stars/defect_map.h"
 #include "stars/detect.h"
 #include "stars/frame_model.h"
 #include "stars/frame_summary.h"
@@ -94,12 +95,7 @@ bool is_mosaic(const Frame& frame) { return frame.facts.bayer && frame.sample_fr
 
 // Whether one_colour has anything to do.
 bool is_raw(const Frame& frame, const MeasureOptions& options) {
-  const auto map_fits = [&](const DefectMap& map) {
-    return map.width_px == frame.pixels.width_px() && map.height_px == frame.pixels.height_px() &&
-           !map.places.empty();
-  };
-  return is_mosaic(frame) ||
-         (options.defects && frame.left_out.empty() && map_fits(*options.defects));
+  return is_mosaic(frame) || (options.defects && stars::has_work_in(*options.defects, frame));
 }
 
 // Sensors have hot pixels in some per mille of their pixels; where many more stand out, and hardly

@@ -7,6 +7,7 @@
 #include <numbers>
 #include <optional>
 
+#include "numerics/normal_equations.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::stars {
@@ -68,22 +69,20 @@ std::vector<std::vector<PlacedSize>> seen_objects(const FrameGroup& frames,
 std::optional<FocusSize> focus_size(std::size_t object, const std::vector<PlacedSize>& row) {
   constexpr std::size_t kFewest = 5;
   if (row.size() < kFewest) return std::nullopt;
-  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
-  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  numerics::NormalEquations<3> equations;
   double smallest = row.front().size_px;
   double largest = smallest;
   for (const PlacedSize& seen : row) {
     const double square = seen.size_px * seen.size_px;
     const double weight = 1 / std::pow(2 * square * seen.relative, 2);
     const Eigen::Vector3d terms(1, seen.place, seen.place * seen.place);
-    normal += weight * terms * terms.transpose();
-    right += weight * square * terms;
+    equations.add(terms, square, weight);
     smallest = std::min(smallest, seen.size_px);
     largest = std::max(largest, seen.size_px);
   }
   constexpr double kLeastGrowth = 1.15;
-  const Eigen::LDLT<Eigen::Matrix3d> solver(normal);
-  const Eigen::Vector3d c = solver.solve(right);
+  const Eigen::LDLT<Eigen::Matrix3d> solver(equations.information);
+  const Eigen::Vector3d c = solver.solve(equations.right);
   if (!c.allFinite() || !(c(2) > 0) || largest < kLeastGrowth * smallest) return std::nullopt;
   const double vertex = -c(1) / (2 * c(2));
   const double square = c(0) - c(1) * c(1) / (4 * c(2));
