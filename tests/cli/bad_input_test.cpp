@@ -158,8 +158,8 @@ TEST_F(BadInput, AmongGoodFramesIsNamedAndSkippedAndNothingIsWrittenTo) {
   EXPECT_EQ(fit["skipped"].size(), bad_files().size() - 1);
   std::vector<SkippedFile> skipped;
   for (const auto& one : fit["skipped"]) {
-    skipped.push_back({one["file"], one["reason"]});
-    EXPECT_GT(skipped.back().reason.size(), 20U);
+    skipped.push_back({one["file"], {one["reason_code"], one["reason"]}});
+    EXPECT_GT(skipped.back().reason.text.size(), 20U);
   }
   for (const std::string& line : reason_lines(skipped)) EXPECT_THAT(answer.err, HasSubstr(line));
   for (const auto& [file, bytes] : before) EXPECT_EQ(read(file), bytes) << file;

@@ -185,7 +185,8 @@ TEST(FitDrift, RejectsASingleRunWithItsReason) {
   const DriftResult r = fitted(made.runs);
   ASSERT_EQ(r.rejected.size(), 1U);
   EXPECT_EQ(r.rejected.front().row, 17);
-  EXPECT_THAT(r.rejected.front().reason, HasSubstr("above what the other runs say"));
+  EXPECT_EQ(r.rejected.front().reason.code, codes::run_off_line);
+  EXPECT_THAT(r.rejected.front().reason.text, HasSubstr("above what the other runs say"));
 }
 
 // A run at the end of the range that may be bad or not: the slope with it and the slope without it
@@ -212,12 +213,14 @@ TEST(FitDrift, IntervalsCountThatARunMayBeBad) {
 TEST(FitDrift, ToldRunsStayOutWithTheCallersReason) {
   std::vector<DriftRun> runs;
   for (int i = 0; i < 6; ++i) runs.push_back(run(i + 1, 5000 - 10 * i + i % 2, i));
-  runs[2].unusable = "the run's own verdict is unusable";
+  runs[2].unusable = {codes::run_unusable, "the run's own verdict is unusable"};
   runs[4].temperature_c.reset();
   const DriftResult r = fitted(runs);
   ASSERT_EQ(r.rejected.size(), 2U);
   EXPECT_EQ(r.rejected[0].row, 3);
-  EXPECT_THAT(r.rejected[1].reason, HasSubstr("no temperature"));
+  EXPECT_EQ(r.rejected[0].reason.code, codes::run_unusable);
+  EXPECT_EQ(r.rejected[1].reason.code, codes::run_without_temperature);
+  EXPECT_THAT(r.rejected[1].reason.text, HasSubstr("no temperature"));
   EXPECT_EQ(r.used, 4);
 }
 

@@ -78,7 +78,7 @@ TEST_F(ForeignTables, ADecimalCommaBetweenCommasShiftsNoColumn) {
   EXPECT_EQ(read->points.size(), 3U);
   ASSERT_EQ(read->skipped.size(), 1U);
   EXPECT_EQ(read->skipped[0].file, "t.csv line 3");
-  EXPECT_THAT(read->skipped[0].reason, HasSubstr("3 cells under 2 headings"));
+  EXPECT_THAT(read->skipped[0].reason.text, HasSubstr("3 cells under 2 headings"));
 }
 
 TEST_F(ForeignTables, TheTableThatMeasureWritesIsReadAsItIs) {

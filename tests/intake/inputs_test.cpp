@@ -71,7 +71,8 @@ TEST_F(Inputs, BadRowsAreNamedByLineAndSkipped) {
   EXPECT_EQ(table->notes.size(), 1U);
   ASSERT_EQ(table->skipped.size(), 3U);
   EXPECT_NE(table->skipped[0].file.find("line 3"), std::string::npos);
-  EXPECT_NE(table->skipped[0].reason.find("'x'"), std::string::npos);
+  EXPECT_EQ(table->skipped[0].reason.code, "value_not_understood");
+  EXPECT_NE(table->skipped[0].reason.text.find("'x'"), std::string::npos);
 }
 
 TEST_F(Inputs, TablesThatCannotServeAreRefused) {

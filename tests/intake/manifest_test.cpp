@@ -112,14 +112,23 @@ TEST_F(Manifests, RowsThatCannotServeAreNamedByLine) {
       EXPECT_THAT(names_of(*input), ElementsAre("f2.fits", "f3.fits", "f4.fits"));
     }
     ASSERT_EQ(input->skipped.size(), 7U);
-    const std::vector<std::pair<std::string, std::string>> expected = {
-        {"m.csv line 2", "position '5O'"}, {"m.csv line 3", "temperature 'warm'"},
-        {"m.csv line 3", "exposure '-1'"}, {"m.csv line 3", "time 'yesterday'"},
-        {"m.csv line 4", "'absent.fits'"}, {"m.csv line 5", "line 3"},
-        {"m.csv line 6", "names no file"}};
+    struct Expected {
+      std::string row;
+      std::string words;
+      std::string code;
+    };
+    const std::vector<Expected> expected = {
+        {"m.csv line 2", "position '5O'", "value_not_understood"},
+        {"m.csv line 3", "temperature 'warm'", "value_not_understood"},
+        {"m.csv line 3", "exposure '-1'", "value_not_understood"},
+        {"m.csv line 3", "time 'yesterday'", "value_not_understood"},
+        {"m.csv line 4", "'absent.fits'", "file_not_found"},
+        {"m.csv line 5", "line 3", "row_repeats_file"},
+        {"m.csv line 6", "names no file", "row_names_no_file"}};
     for (std::size_t i = 0; i < expected.size(); ++i) {
-      EXPECT_EQ(input->skipped[i].file, expected[i].first);
-      EXPECT_THAT(input->skipped[i].reason, HasSubstr(expected[i].second));
+      EXPECT_EQ(input->skipped[i].file, expected[i].row);
+      EXPECT_THAT(input->skipped[i].reason.text, HasSubstr(expected[i].words));
+      EXPECT_EQ(input->skipped[i].reason.code, expected[i].code);
     }
     const auto& facts = input->stated.at(fs::canonical(folder_.in("f2.fits")).string());
     EXPECT_EQ(facts.position_steps, 20.0);  // the first row counts

@@ -95,8 +95,10 @@ inline DriftFit drift() {
   r.night_rate_c_per_hour = 1.2;
   r.refocus_every_minutes = 45;
   r.next_in_zone_probability = 0.93;
-  r.rejected = {{2, "12.0 steps above what the other runs say"}, {30, "the run has no sigma"}};
-  for (int row = 7; row < 10; ++row) r.rejected.push_back({row, "no temperature"});
+  r.rejected = {{2, {codes::run_off_line, "12.0 steps above what the other runs say"}},
+                {30, {"no_sigma", "the run has no sigma"}}};
+  for (int row = 7; row < 10; ++row)
+    r.rejected.push_back({row, {codes::run_without_temperature, "no temperature"}});
   r.predictions = {{2, "Ha", 5118.5, {5110.5, 5126.5}, {}, 0.75},
                    {-5, "U", std::nullopt, {}, {}, {}}};
   r.verdict = Verdict::doubtful;
@@ -177,7 +179,7 @@ inline SessionAnswer night() {
   r.verdict = Verdict::doubtful;
   r.reasons = {{"few_frames_with_size", "only 3 frames"}};
   r.notes = {{"filter_unknown", "1 frame has no filter"}};
-  answer.skipped = {{"focus_run_1.fits", "part of a focus run"}};
+  answer.skipped = {{"focus_run_1.fits", {codes::frame_of_focus_run, "part of a focus run"}}};
   return answer;
 }
 

@@ -65,7 +65,9 @@ TEST(GoldenReport, ExplainText) {
 
 TEST(GoldenReport, DriftJson) {
   expect_golden("report/drift.json",
-                drift_json(samples::drift(), {{"few.csv line 3", "no position"}}).value());
+                drift_json(samples::drift(),
+                           {{"few.csv line 3", {codes::value_not_understood, "no position"}}})
+                    .value());
 }
 TEST(GoldenReport, DriftText) {
   expect_golden("report/drift.txt",
@@ -93,8 +95,10 @@ TEST(GoldenReport, RigFile) {
 }
 
 TEST(GoldenReport, BacklashJson) {
-  expect_golden("report/backlash.json",
-                backlash_json(samples::backlash(), {{"bad.fits", "cut short"}}).value());
+  expect_golden(
+      "report/backlash.json",
+      backlash_json(samples::backlash(), {{"bad.fits", {codes::value_not_understood, "cut short"}}})
+          .value());
 }
 TEST(GoldenReport, BacklashText) {
   expect_golden("report/backlash.txt", backlash_text(samples::backlash()) + "\n--\n" +

@@ -56,7 +56,7 @@ inline RunAnswer fit() {
   run.fit.verdict = Verdict::doubtful;
   run.fit.reasons = {{"a_reason", "a reason with \"quotes\" in it"}};
   run.fit.notes = {{"a_note", "a note"}};
-  run.skipped = {{"bad.fits", "not a FITS file; leave it out"}};
+  run.skipped = {{"bad.fits", {codes::file_unsupported, "not a FITS file; leave it out"}}};
   run.rig.f_number = 5;
   run.rig.pixel_um = 3.75;
   run.rig.um_per_step = 2;
@@ -105,7 +105,7 @@ inline MeasuredRun measurement() {
   run.frames.resize(2);
   run.frames[0].measurement = full;
   run.frames[1].measurement = bare;
-  run.skipped = {{"f99.fits", "cut short; copy it again"}};
+  run.skipped = {{"f99.fits", {codes::file_unreadable, "cut short; copy it again"}}};
   return run;
 }
 

@@ -193,17 +193,18 @@ TEST(DiagnoseText, BeginsWithWhatDecidesOverTheAnswer) {
 
 TEST(ReasonLines, PutThreeOrMoreOfTheSameReasonInOneLine) {
   using testing::ElementsAre;
-  const std::vector<SkippedFile> skipped = {{"a.fits", "cut short"},
-                                            {"b.fits", "no position"},
-                                            {"c.fits", "cut short"},
-                                            {"d.fits", "no position"},
-                                            {"e.fits", "no position"}};
+  const std::vector<SkippedFile> skipped = {{"a.fits", {"", "cut short"}},
+                                            {"b.fits", {"", "no position"}},
+                                            {"c.fits", {"", "cut short"}},
+                                            {"d.fits", {"", "no position"}},
+                                            {"e.fits", {"", "no position"}}};
   EXPECT_THAT(reason_lines(skipped),
               ElementsAre("a.fits: cut short", "b.fits to e.fits (3 in all): no position",
                           "c.fits: cut short"));
   EXPECT_THAT(reason_lines({}), testing::IsEmpty());
-  EXPECT_THAT(reason_lines({{"a", "a: broken"}, {"b", "b: broken"}, {"c", "c: broken"}}),
-              ElementsAre("a to c (3 in all): broken"));
+  EXPECT_THAT(
+      reason_lines({{"a", {"", "a: broken"}}, {"b", {"", "b: broken"}}, {"c", {"", "c: broken"}}}),
+      ElementsAre("a to c (3 in all): broken"));
 }
 
 }  // namespace

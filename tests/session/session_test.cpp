@@ -151,7 +151,7 @@ TEST(JudgeSession, KeepsFiltersApartAndLeavesFocusRunsOut) {
   ASSERT_TRUE(answer.has_value()) << answer.error().text();
   EXPECT_THAT(answer->frames, SizeIs(16));
   ASSERT_THAT(answer->skipped, SizeIs(6));
-  EXPECT_THAT(answer->skipped[0].reason, HasSubstr("focus run"));
+  EXPECT_THAT(answer->skipped[0].reason.text, HasSubstr("focus run"));
   EXPECT_THAT(answer->judgement.result.filters, SizeIs(2));
   EXPECT_THAT(answer->judgement.result.periods, IsEmpty());
 }

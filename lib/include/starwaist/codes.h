@@ -16,6 +16,17 @@
   CODE(frame, rings_too_wide, "far out of focus: the rings are too wide to be measured as stars")  \
   CODE(frame, undersampled, "the pixel sets the size of the stars")                                \
   CODE(frame, gain_disagrees, "the header's gain disagrees with the sky's noise and is not used")  \
+  CODE(skipped, file_not_found, "a file or folder that was named is not there")                    \
+  CODE(skipped, file_unreadable, "the file is damaged, cut short or may not be read")              \
+  CODE(skipped, file_unsupported, "the file is of a kind that is not read here")                   \
+  CODE(skipped, nothing_to_measure, "the file was read and holds nothing that could be measured")  \
+  CODE(skipped, value_not_understood, "a header value or a cell is not what it must be")           \
+  CODE(skipped, input_not_usable, "the input cannot be used as it is")                             \
+  CODE(skipped, position_not_known, "the frame's focuser position is not known")                   \
+  CODE(skipped, frame_of_focus_run, "a frame of a focus run among those of a night")               \
+  CODE(skipped, row_misfits, "the row's cells do not match the headings")                          \
+  CODE(skipped, row_names_no_file, "the row names no file")                                        \
+  CODE(skipped, row_repeats_file, "the row names a file that another row names already")           \
   CODE(point, no_size_measured, "no size was measured in the frame")                               \
   CODE(point, no_star_found, "no star was found in the frame")                                     \
   CODE(point, not_a_star_of_others, "what was found is none of the other frames' stars")           \
@@ -138,6 +149,10 @@
   CODE(drift, temperatures_too_alike, "the temperatures span too little")                          \
   CODE(drift, slope_against_zone, "the slope is too uncertain for the critical focus zone")        \
   CODE(drift, slope_uncertain, "the slope is uncertain")                                           \
+  CODE(drift, run_off_line, "the run lies off the line through the others")                        \
+  CODE(drift, run_without_temperature, "the run has no temperature")                               \
+  CODE(drift, run_without_focus, "the run gave no best focus")                                     \
+  CODE(drift, run_unusable, "the run's own verdict is unusable")                                   \
   CODE(drift, runs_off_line, "too many runs do not lie on one line")                               \
   CODE(drift, temperature_went_with_time, "a drift with time would look the same")                 \
   CODE(drift, focus_lags, "focus follows the thermometer late")                                    \

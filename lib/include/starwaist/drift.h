@@ -33,8 +33,8 @@ struct DriftRun {
   std::optional<std::string> filter;
   std::optional<std::string> time_utc;  // ISO 8601 without zone
   std::optional<double> altitude_deg;
-  std::optional<std::string> unusable;  // why the caller leaves it out
-  bool doubtful = false;                // by its own verdict: it weighs a quarter
+  std::optional<Statement> unusable;  // why the caller leaves it out
+  bool doubtful = false;              // by its own verdict: it weighs a quarter
 };
 
 struct DriftQuery {
@@ -82,7 +82,7 @@ static_assert(describes_every_field<DriftFilter>());
 
 struct DriftRejection {
   int row = 0;
-  std::string reason;
+  Statement reason;
 };
 
 template <>

@@ -18,7 +18,7 @@ namespace starwaist {
 
 struct SkippedFile {
   std::string file;  // file name, or "table.csv row 7"
-  std::string reason;
+  Statement reason;
 };
 
 template <>
@@ -28,6 +28,9 @@ struct Fields<SkippedFile> {
                       STARWAIST_FIELD(SkippedFile, reason, "", "why, and what to do"));
 };
 static_assert(describes_every_field<SkippedFile>());
+
+// A file or row that failed, with the error's words and a code of kind `skipped` (codes.h).
+SkippedFile skipped_by(std::string file, const Error& error);
 
 // The columns of a table of sizes; tools/README.md has names, separators and bad rows.
 struct TableOptions {

@@ -5,6 +5,7 @@
 #include "drift/drift_words.h"
 #include "drift/prediction.h"
 #include "drift/tube_temperature.h"
+#include "starwaist/codes.h"
 
 namespace starwaist::drift {
 
@@ -99,11 +100,12 @@ int row_of(const AnswerInput& in, std::size_t sample) {
 
 std::vector<DriftRejection> rejected_runs(const AnswerInput& in) {
   const Rejection& rejection = in.model.lag.kept.rejection;
-  std::map<std::size_t, std::string> reasons = in.left_out;
+  std::map<std::size_t, Statement> reasons = in.left_out;
   for (const auto& off : rejection.off_line) {
-    reasons[in.model.runs.run[off.row]] =
-        steps_words(std::abs(off.steps)) + " " + above_or_below(off.steps) +
-        " what the other runs say, where " + steps_words(off.usual) + " are usual";
+    reasons[in.model.runs.run[off.row]] = {
+        codes::run_off_line, steps_words(std::abs(off.steps)) + " " + above_or_below(off.steps) +
+                                 " what the other runs say, where " + steps_words(off.usual) +
+                                 " are usual"};
   }
   std::vector<DriftRejection> rejected;
   for (const auto& [index, reason] : reasons) rejected.push_back({in.runs[index].row, reason});

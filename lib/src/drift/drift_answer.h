@@ -16,7 +16,7 @@ namespace starwaist::drift {
 
 struct AnswerInput {
   std::span<const DriftRun> runs;
-  const std::map<std::size_t, std::string>& left_out;
+  const std::map<std::size_t, Statement>& left_out;
   const DriftModel& model;
   const DriftOptions& options;
 };

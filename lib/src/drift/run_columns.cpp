@@ -4,6 +4,7 @@
 
 #include "core/clock.h"
 #include "drift/rows.h"
+#include "starwaist/codes.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::drift {
@@ -117,7 +118,7 @@ ChosenRuns choose_runs(std::span<const DriftRun> runs) {
     if (runs[i].unusable) {
       chosen.left_out[i] = *runs[i].unusable;
     } else if (!runs[i].temperature_c) {
-      chosen.left_out[i] = "it has no temperature";
+      chosen.left_out[i] = {codes::run_without_temperature, "it has no temperature"};
     }
     usable[i] = chosen.left_out.count(i) == 0;
   }

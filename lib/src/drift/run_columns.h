@@ -42,7 +42,7 @@ struct RunColumns {
 
 struct ChosenRuns {
   RunColumns columns;
-  std::map<std::size_t, std::string> left_out;  // reason, by index into the caller's runs
+  std::map<std::size_t, Statement> left_out;  // reason, by index into the caller's runs
 };
 
 // Leaves out runs that the caller calls unusable and runs without a temperature. The order is that

@@ -41,9 +41,12 @@ struct HistoryRow {
 };
 
 // The error says why the row cannot serve.
-tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& columns,
-                                                       const CsvRow& row, const Csv& csv) {
-  if (const auto misfit = csv.misfit(row)) return tl::unexpected<std::string>(*misfit);
+tl::expected<HistoryRow, Statement> read_history_row(const HistoryColumns& columns,
+                                                     const CsvRow& row, const Csv& csv) {
+  const auto unusable = [](const char* code, const std::string& why) {
+    return tl::unexpected<Statement>({code, why});
+  };
+  if (const auto misfit = csv.misfit(row)) return unusable(codes::row_misfits, *misfit);
   const std::string position = row.cell(columns.position);
   const std::string temperature = row.cell(columns.temperature);
   const std::string sigma = row.cell(columns.sigma);
@@ -54,12 +57,13 @@ tl::expected<HistoryRow, std::string> read_history_row(const HistoryColumns& col
   run.best_focus_steps = csv.number(position);
   // An export has rows of runs that found no best focus.
   if (!run.best_focus_steps && !(position.empty() && verdict == Verdict::unusable)) {
-    return tl::unexpected<std::string>("position '" + position +
-                                       "' is not a number. Correct or delete the row");
+    return unusable(codes::value_not_understood,
+                    "position '" + position + "' is not a number. Correct or delete the row");
   }
   if (!facts.temperature_c && !temperature.empty()) {
-    return tl::unexpected<std::string>("temperature '" + temperature +
-                                       "' is not a number. Correct it or leave it empty");
+    return unusable(
+        codes::value_not_understood,
+        "temperature '" + temperature + "' is not a number. Correct it or leave it empty");
   }
   run.sigma_steps = csv.number(sigma);
   if (run.sigma_steps && !(*run.sigma_steps > 0)) run.sigma_steps.reset();

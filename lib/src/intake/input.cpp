@@ -148,7 +148,7 @@ class Search {
     const std::string name = fs::path(input_.manifests.front()).filename().string();
     const std::string first = input_.skipped.empty() ? std::string()
                                                      : " (" + input_.skipped.front().file + ": " +
-                                                           input_.skipped.front().reason + ")";
+                                                           input_.skipped.front().reason.text + ")";
     return fail(ErrorCode::no_data, name + ": no row names a frame that can be used" + first,
                 "Give a frame and its position in each row, the file names relative to the "
                 "table's folder; a table of sizes needs a column 'hfr', 'hfd' or 'fwhm'");

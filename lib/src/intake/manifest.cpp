@@ -6,6 +6,7 @@
 
 #include "core/clock.h"
 #include "intake/csv.h"
+#include "starwaist/codes.h"
 #include "starwaist/numbers.h"
 
 namespace starwaist::intake_detail {
@@ -54,7 +55,9 @@ class RowReader {
   [[nodiscard]] std::string cell(std::optional<std::size_t> column) const {
     return row_.cell(column);
   }
-  void skip(const std::string& reason) { manifest_.skipped.push_back({where_, reason}); }
+  void skip(const char* code, const std::string& reason) {
+    manifest_.skipped.push_back({where_, {code, reason}});
+  }
 
   // A number from `lowest` on. False where the cell holds something else.
   bool number(const char* name, std::optional<std::size_t> column, double lowest,
@@ -66,8 +69,9 @@ class RowReader {
       to = value;
       return true;
     }
-    skip(std::string(name) + " '" + text + "' is not a " +
-         (lowest < 0 ? "number" : "number from 0 on") + ": " + consequence + ". Correct the row");
+    skip(codes::value_not_understood, std::string(name) + " '" + text + "' is not a " +
+                                          (lowest < 0 ? "number" : "number from 0 on") + ": " +
+                                          consequence + ". Correct the row");
     return false;
   }
 
@@ -94,8 +98,9 @@ std::optional<StatedFacts> read_facts(const Columns& columns, RowReader& row) {
   if (const std::string time = row.cell(columns.time); !time.empty()) {
     facts.time_utc = core::utc_text(time);
     if (!facts.time_utc) {
-      row.skip("time '" + time + "' is not of the form 2027-02-03T20:11:05: " + kCellPassedOver +
-               ". Correct the row");
+      row.skip(codes::value_not_understood,
+               "time '" + time + "' is not of the form 2027-02-03T20:11:05: " + kCellPassedOver +
+                   ". Correct the row");
     }
   }
   if (!placed) return std::nullopt;
@@ -134,22 +139,24 @@ Result<Manifest> read_manifest(const std::string& path, const TableOptions& opti
     RowReader row(*csv, csv->rows[k], name + " line " + std::to_string(line), manifest);
     const std::string named = row.cell(columns.file);
     if (named.empty()) {
-      row.skip("the row names no file. Correct or delete it");
+      row.skip(codes::row_names_no_file, "the row names no file. Correct or delete it");
       continue;
     }
     const auto file = files.find(named);
     if (!file) {
-      row.skip("there is no file '" + named + "'. Correct or delete the row");
+      row.skip(codes::file_not_found,
+               "there is no file '" + named + "'. Correct or delete the row");
       continue;
     }
     const std::string canonical = canonical_path(*file);
     if (const auto [first, is_new] = line_of.try_emplace(canonical, line); !is_new) {
-      row.skip("'" + named + "' stands in line " + std::to_string(first->second) +
-               " already, which counts. Delete one of the rows");
+      row.skip(codes::row_repeats_file, "'" + named + "' stands in line " +
+                                            std::to_string(first->second) +
+                                            " already, which counts. Delete one of the rows");
       continue;
     }
     const auto misfit = csv->misfit(csv->rows[k]);
-    if (misfit) row.skip(*misfit);
+    if (misfit) row.skip(codes::row_misfits, *misfit);
     const auto facts = misfit ? std::nullopt : read_facts(columns, row);
     if (!facts) {
       manifest.left_out.insert(canonical);

@@ -155,20 +155,24 @@ struct TableRow {
 };
 
 // `number`: of the row among the data rows. The error says why the row cannot serve.
-tl::expected<TableRow, std::string> read_row(const Columns& columns, const CsvRow& row,
-                                             std::size_t number, const intake_detail::Csv& csv) {
-  if (const auto misfit = csv.misfit(row)) return tl::unexpected<std::string>(*misfit);
+tl::expected<TableRow, Statement> read_row(const Columns& columns, const CsvRow& row,
+                                           std::size_t number, const intake_detail::Csv& csv) {
+  const auto unusable = [](const char* code, const std::string& why) {
+    return tl::unexpected<Statement>({code, why});
+  };
+  if (const auto misfit = csv.misfit(row)) return unusable(codes::row_misfits, *misfit);
   const std::string position_text = row.cell(columns.position);
   const auto position = csv.number(position_text);
   if (!position) {
-    return tl::unexpected<std::string>("position '" + position_text +
-                                       "' is not a number. Correct or delete the row");
+    return unusable(codes::value_not_understood,
+                    "position '" + position_text + "' is not a number. Correct or delete the row");
   }
   const std::string size_text = row.cell(columns.size);
   const auto size = csv.number(size_text);
   if (!size || !(*size > 0)) {
-    return tl::unexpected<std::string>(columns.size_name + " '" + size_text +
-                                       "' is not a positive number. Correct or delete the row");
+    return unusable(codes::value_not_understood,
+                    columns.size_name + " '" + size_text +
+                        "' is not a positive number. Correct or delete the row");
   }
   const double to_radius = columns.size_name == "hfd" ? 0.5 : 1.0;
   TableRow read;
@@ -318,7 +322,7 @@ Result<RunTable> read_run_table(const std::string& path, const TableOptions& opt
   if (table.points.empty()) {
     return fail(ErrorCode::no_data,
                 name + ": no row holds a position and a size (" + table.skipped.front().file +
-                    ": " + table.skipped.front().reason + ")",
+                    ": " + table.skipped.front().reason.text + ")",
                 columns);
   }
   return std::move(table);

@@ -13,8 +13,8 @@ namespace {
 // Without the file's name in front, where an error was taken over as it was.
 std::string bare_reason(const SkippedFile& skipped) {
   const std::string name = skipped.file + ": ";
-  return skipped.reason.compare(0, name.size(), name) == 0 ? skipped.reason.substr(name.size())
-                                                           : skipped.reason;
+  const std::string& reason = skipped.reason.text;
+  return reason.compare(0, name.size(), name) == 0 ? reason.substr(name.size()) : reason;
 }
 
 }  // namespace
@@ -37,7 +37,7 @@ std::vector<std::string> reason_lines(const std::vector<SkippedFile>& skipped) {
   for (const SkippedFile& one : skipped) {
     Group& group = groups[bare_reason(one)];
     if (group.size < kFewestTogether) {
-      lines.push_back(one.file + ": " + one.reason);
+      lines.push_back(one.file + ": " + one.reason.text);
     } else if (!std::exchange(group.named, true)) {
       lines.push_back(one.file + " to " + group.last + " (" + std::to_string(group.size) +
                       " in all): " + bare_reason(one));

@@ -107,7 +107,7 @@ std::string points_table(const FitResult& fit, std::size_t width) {
 std::vector<std::string> rejection_lines(const FitResult& fit) {
   std::vector<SkippedFile> rejected;
   for (const auto& point : fit.points) {
-    if (!point.used && point.reason) rejected.push_back({point.file, point.reason->text});
+    if (!point.used && point.reason) rejected.push_back({point.file, *point.reason});
   }
   return reason_lines(rejected);
 }

@@ -118,7 +118,7 @@ Result<MeasuredRun> measure_run(const RunInput& input, const RunOptions& options
     if (error.code == ErrorCode::interrupted) return tl::unexpected<Error>(error);
     if (!first_error) first_error = error;
     run.skipped.push_back(
-        {std::filesystem::path(input.frames[i]).filename().string(), error.text()});
+        skipped_by(std::filesystem::path(input.frames[i]).filename().string(), error));
   }
   if (run.frames.empty()) {
     const std::size_t others = slots.size() - 1;

@@ -8,6 +8,7 @@
 #include "intake/folder.h"
 #include "intake/past_points.h"
 #include "run/record_table.h"
+#include "starwaist/codes.h"
 #include "starwaist/history.h"
 #include "starwaist/numbers.h"
 
@@ -120,7 +121,7 @@ class Walk {
   Result<void> skip(const std::string& what, const Error& error) {
     if (first_trouble_.empty()) first_trouble_ = error.text();
     PastRuns past;
-    past.skipped.push_back({what, error.text()});
+    past.skipped.push_back(skipped_by(what, error));
     return consume_(past);
   }
 
@@ -254,9 +255,9 @@ DriftRun drift_run(const LedgerRun& run, int row) {
   drift.altitude_deg = run.altitude_deg;
   drift.doubtful = run.verdict == Verdict::doubtful;
   if (!run.best_focus_steps) {
-    drift.unusable = "the run gave no best focus";
+    drift.unusable = {codes::run_without_focus, "the run gave no best focus"};
   } else if (run.verdict == Verdict::unusable) {
-    drift.unusable = "the run's own verdict is unusable";
+    drift.unusable = {codes::run_unusable, "the run's own verdict is unusable"};
   }
   return drift;
 }

@@ -149,12 +149,13 @@ Result<void> take_frames(MeasuredRun run, const RunOptions& options, RecordedRun
       answer.record.frames.push_back(std::move(frame));
     } else {
       answer.skipped.push_back(
-          {frame.measurement.file, run_detail::no_position_reason(options.read)});
+          {frame.measurement.file,
+           {codes::position_not_known, run_detail::no_position_reason(options.read)}});
     }
   }
   if (answer.record.frames.empty()) {
     return fail(ErrorCode::no_data,
-                answer.skipped[unread].file + ": " + answer.skipped[unread].reason);
+                answer.skipped[unread].file + ": " + answer.skipped[unread].reason.text);
   }
   sort_as_taken(answer.record.frames);
   return {};

@@ -81,7 +81,7 @@ Result<MeasuredRun> measure_in_batches(const RunInput& input, const RunOptions& 
       if (done.error().code == ErrorCode::interrupted) return tl::unexpected<Error>(done.error());
       if (!first_error) first_error = done.error();
       all.skipped.push_back(
-          {std::filesystem::path(input.frames[i]).filename().string(), done.error().text()});
+          skipped_by(std::filesystem::path(input.frames[i]).filename().string(), done.error()));
     }
   }
   if (all.frames.empty()) {
@@ -138,9 +138,11 @@ void leave_out_focus_runs(MeasuredRun& run) {
     if (!focus_run[i]) {
       kept.push_back(std::move(run.frames[i]));
     } else {
-      run.skipped.push_back({frames[i].measurement.file,
-                             "a short exposure between moves of the focuser: taken as a frame of a "
-                             "focus run. See 'starwaist fit' for those"});
+      run.skipped.push_back(
+          {frames[i].measurement.file,
+           {codes::frame_of_focus_run,
+            "a short exposure between moves of the focuser: taken as a frame of a "
+            "focus run. See 'starwaist fit' for those"}});
     }
   }
   run.frames = std::move(kept);
