@@ -54,11 +54,76 @@ std::string alternatives_table(const FocusPlan& plan, std::size_t width) {
                                rows, width);
 }
 
+std::string comma_list(const std::vector<double>& positions, bool relative) {
+  std::string text;
+  for (const double p : positions) {
+    text +=
+        (text.empty() ? "" : ", ") + std::string(relative && p > 0 ? "+" : "") + format_fixed(p, 0);
+  }
+  return text;
+}
+
+std::string begin_words(const CoarseSearch& coarse) {
+  std::string text =
+      "Find it: take a frame of " + format_short(coarse.exposure_s) + " s or more on bright stars ";
+  if (coarse.relative) return text + "where the focuser stands: that is 0 here.";
+  text += "at " + format_fixed(coarse.positions_steps.front(), 0);
+  if (coarse.move && coarse.move->via_steps) {
+    text += " (" + report::move_words(*coarse.move) + ")";
+  }
+  return text + ".";
+}
+
+std::vector<std::string> search_words(const CoarseSearch& coarse) {
+  std::vector<std::string> lines;
+  lines.push_back("Look for rings or faint wide discs, up to " +
+                  format_short(coarse.widest_ring_px) + " px across.");
+  std::string nothing = "Nothing: ";
+  if (coarse.positions_steps.size() > 1) {
+    nothing += "try " +
+               comma_list({coarse.positions_steps.begin() + 1, coarse.positions_steps.end()},
+                          coarse.relative) +
+               ", in that order. Nothing there either: ";
+  }
+  lines.push_back(nothing + "check cover, exposure and pointing.");
+  lines.push_back("A ring: focus is " + format_short(coarse.ring_steps_per_px) +
+                  " steps away for each px that it is across. Go that far to either side; the "
+                  "next frame shows whether it was the right one.");
+  const bool from_below = coarse.approach == Direction::outward;
+  std::string approach =
+      std::string("Always come from ") + (from_below ? "smaller" : "larger") + " positions";
+  if (coarse.takeup_steps > 0) {
+    approach += ": first go " + format_short(coarse.takeup_steps) + " steps " +
+                (from_below ? "below" : "above") + " the one you want";
+  }
+  lines.push_back(approach + ".");
+  lines.push_back(
+      "Done once stars on both sides of the smallest are " + format_short(coarse.enclosing_ratio) +
+      " times as large: about " + std::to_string(coarse.frames_expected) + " frames, at most " +
+      std::to_string(coarse.frames_at_most) + ". 'starwaist watch FOLDER' leads you the same way.");
+  return lines;
+}
+
+std::string two_stages(const FocusPlan& plan, std::size_t width) {
+  if (!plan.coarse) return {};
+  std::string text = report::wrapped(begin_words(*plan.coarse), "1. ", width);
+  for (const std::string& line : search_words(*plan.coarse)) {
+    text += report::wrapped(line, "   - ", width);
+  }
+  const std::string sweep = "Then: " + std::to_string(plan.points) + " positions, " +
+                            format_short(plan.step_steps) +
+                            " steps apart, the middle one where stars were smallest, from the " +
+                            (plan.coarse->approach == Direction::outward ? "smallest" : "largest") +
+                            " on; " + frames_words(plan.frames_per_point, plan.exposure_s) + ".";
+  return text + report::wrapped(sweep, "2. ", width) + "\n";
+}
+
 }  // namespace
 
 std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
   const std::size_t width = options.width;
-  std::string text = answer_line("Step size", format_short(plan.step_steps) + " steps", width);
+  std::string text = two_stages(plan, width);
+  text += answer_line("Step size", format_short(plan.step_steps) + " steps", width);
   text += answer_line("Points",
                       std::to_string(plan.points) + ", " + format_short(plan.half_range_steps) +
                           " steps to each side; the outermost stars are " +
@@ -93,11 +158,7 @@ std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
                           " % of seeing from frame to frame",
                       width);
   if (!plan.positions_steps.empty()) {
-    std::string positions;
-    for (const double p : plan.positions_steps) {
-      positions += (positions.empty() ? "" : ", ") + format_fixed(p, 0);
-    }
-    text += answer_line("Positions", positions, width);
+    text += answer_line("Positions", comma_list(plan.positions_steps, false), width);
     if (plan.move && plan.move->via_steps) {
       text += answer_line(
           "Start", report::move_words(*plan.move) + ", then the positions in that order", width);
