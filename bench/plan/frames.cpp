@@ -133,11 +133,13 @@ std::optional<Promise> planned(Night& night, std::mt19937_64& random) {
   promise.achieved_steps = std::sqrt(squares / n);
   std::printf(
       "f/%-3g B %6.1f steps, jitter %.1f %% over %4.1f frames, W040 %5.2f: noise %.2f %% and %.1f "
-      "%%, %2d x %d, expected %.4f B, achieved %.4f B (mean %7.4f, the fits' own %.4f), ratio "
+      "%%, %2d x %d, step %3.0f, edge %.1f, expected %.4f B, achieved %.4f B (mean %7.4f, the "
+      "fits' own %.4f), ratio "
       "%.2f, trusted %d of %d%s%s\n",
       o.f_number, plan->core_width_steps, 100 * night.walk.jitter, night.walk.scale_frames,
       o.aberrations.spherical_w040_waves, 100 * plan->measuring_error, 100 * plan->seeing_scatter,
-      plan->points, plan->frames_per_point, promise.expected_steps / plan->core_width_steps,
+      plan->points, plan->frames_per_point, plan->step_steps, plan->edge_size_ratio,
+      promise.expected_steps / plan->core_width_steps,
       promise.achieved_steps / plan->core_width_steps, sum / n / plan->core_width_steps,
       stated / n / plan->core_width_steps, promise.ratio(), promise.trusted, promise.runs,
       doubts.empty() ? "" : "; ", doubts.c_str());
@@ -150,9 +152,10 @@ void from_frames(int plans, std::mt19937_64& random) {
   std::printf("plans from rendered frames, each rendered and judged %d times\n", kRendered);
   std::vector<Promise> all;
   for (int i = 0; i < plans; ++i) {
-    Dice dice(random());
+    std::mt19937_64 of_plan(random());  // so that a plan does not depend on those before it
+    Dice dice(of_plan());
     Night night = night_of(dice);
-    if (const auto promise = planned(night, random)) all.push_back(*promise);
+    if (const auto promise = planned(night, of_plan)) all.push_back(*promise);
   }
   print_summary("frames", all);
 }
