@@ -15,7 +15,6 @@ inline constexpr double kFirstMovePx = 70;
 inline constexpr double kRangeFactor = 2;  // of the range visited, that a move may go beyond it
 // A size so many times the smallest on both sides of it encloses best focus.
 inline constexpr double kLargerThanLeast = 1.25;
-inline constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, slack not known
 
 // The state with what every stage asks of it.
 class Search {
