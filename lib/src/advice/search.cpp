@@ -40,6 +40,7 @@ constexpr double kShortestFirstMove = 20;
 constexpr int kFramesAtOnePlace = 2;    // that are not spoiled
 constexpr int kMostAtOnePlace = 4;      // spoiled ones among them
 constexpr double kFarOverSmallest = 7;  // a size so many times that in focus gives a distance only
+
 constexpr int kCloudyFrames = 4;          // in a row, where stars should show
 constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, slack not known
 constexpr double kSlackSeenFactor = 2;    // by which more, once slack was found all the same
