@@ -16,7 +16,25 @@ using report::labelled;
 using report::printable;
 using report::wrapped;
 
-// "takeup_steps 90"; a setting's unit is in its name.
+// One finding with its figures. `first`: the opening gave its remedy.
+std::string finding_text(const Finding& finding, bool first, std::size_t width) {
+  std::string text =
+      "\n" +
+      wrapped(printable(report::capital(report::finding_title(finding)) + ". " + finding.summary),
+              "", width);
+  std::vector<std::string> figures;
+  for (const EvidenceItem& item : finding.evidence) figures.push_back(report::item_words(item));
+  text += report::bullets(figures, width);
+  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
+  const std::string settings = report::settings_words(finding);
+  if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
+  return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);
+}
+
+}  // namespace
+
+namespace report {
+
 std::string settings_words(const Finding& finding) {
   std::string words;
   for (const auto& [name, value] : finding.settings) {
@@ -31,22 +49,7 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
-// One finding with its figures. `first`: the opening gave its remedy.
-std::string finding_text(const Finding& finding, bool first, std::size_t width) {
-  std::string text =
-      "\n" +
-      wrapped(printable(report::capital(report::finding_title(finding)) + ". " + finding.summary),
-              "", width);
-  std::vector<std::string> figures;
-  for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
-  text += report::bullets(figures, width);
-  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
-  const std::string settings = settings_words(finding);
-  if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
-  return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);
-}
-
-}  // namespace
+}  // namespace report
 
 std::string diagnose_text(const RunAnswer& answer, const TextOptions& options) {
   if (!options.details) return opening_text(answer, options);
