@@ -49,6 +49,15 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
+std::vector<NamedLine> explain_lines(const CausePage& page) {
+  std::vector<NamedLine> lines = {{"What it is", page.what},
+                                  {"How it looks", page.curve},
+                                  {"How it is told from its look-alikes", page.look_alikes},
+                                  {"What to do", page.remedy}};
+  std::erase_if(lines, [](const NamedLine& line) { return line.text.empty(); });
+  return lines;
+}
+
 }  // namespace report
 
 std::string diagnose_text(const RunAnswer& answer, const TextOptions& options) {
@@ -80,13 +89,9 @@ std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) 
 std::string explain_text(const CausePage& page, const TextOptions& options) {
   const std::size_t width = options.width;
   std::string text = wrapped(report::capital(page.title) + " (" + page.cause + ")", "", width);
-  const auto section = [&](const char* heading, const std::string& words) {
-    if (!words.empty()) text += std::string("\n") + heading + "\n" + wrapped(words, "  ", width);
-  };
-  section("What it is", page.what);
-  section("How it looks", page.curve);
-  section("How it is told from its look-alikes", page.look_alikes);
-  section("What to do", page.remedy);
+  for (const report::NamedLine& line : report::explain_lines(page)) {
+    text += "\n" + line.name + "\n" + wrapped(line.text, "  ", width);
+  }
   if (!page.source.empty()) text += "\n" + labelled("Source: ", page.source, width);
   return text;
 }

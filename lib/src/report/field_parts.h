@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "report/answer_text.h"
-#include "starwaist/field.h"
+#include "starwaist/run.h"
 
 namespace starwaist::report {
 

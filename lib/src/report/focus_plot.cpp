@@ -17,8 +17,8 @@ namespace {
 
 using report::expected_size;
 using report::FigureData;
+using report::NumberRows;
 using report::off_scale;
-using report::Rows;
 using report::View;
 
 constexpr std::size_t kMostLabels = 8;  // labels of rejected points; more would cover the figure
@@ -32,16 +32,16 @@ void put_words(const FitResult& fit, FigureData& data) {
   data.put("size_words", report::size_words(fit));
 }
 
-void put_rows(const std::string& name, const Rows& rows, FigureData& data) {
+void put_rows(const std::string& name, const NumberRows& rows, FigureData& data) {
   data.put("has_" + name, rows.empty() ? 0 : 1);
   data.put_block(name, rows);
 }
 
 void put_points(const View& view, FigureData& data) {
-  Rows used;
-  Rows bars;
-  Rows rejected;
-  Rows off;
+  NumberRows used;
+  NumberRows bars;
+  NumberRows rejected;
+  NumberRows off;
   for (const auto& point : view.fit.points) {
     if (!point.size_px) continue;
     const double x = point.position_steps;
@@ -64,8 +64,8 @@ void put_points(const View& view, FigureData& data) {
 }
 
 void put_residuals(const View& view, FigureData& data) {
-  Rows residual;
-  Rows bars;
+  NumberRows residual;
+  NumberRows bars;
   double largest = 0;
   for (const auto& point : view.fit.points) {
     const auto expected = expected_size(view, point);
@@ -86,7 +86,7 @@ void put_residuals(const View& view, FigureData& data) {
 void put_curves(const View& view, FigureData& data) {
   std::vector<std::string> other_words;
   std::string chosen_words;
-  Rows chosen;
+  NumberRows chosen;
   for (const ModelFit& model : view.fit.models) {
     if (!curve_size_px(model, view.x.low)) continue;
     const std::string words = report::curve_words(view.fit, model);

@@ -118,8 +118,8 @@ std::optional<double> expected_size(const View& view, const CurvePoint& point) {
   return curve_size_px(*view.chosen, point.position_steps);
 }
 
-Rows curve_rows(const View& view, const ModelFit& model) {
-  Rows rows;
+NumberRows curve_rows(const View& view, const ModelFit& model) {
+  NumberRows rows;
   for (int i = 0; i <= kCurveSamples; ++i) {
     const double position = view.x.low + view.x.width() * i / kCurveSamples;
     const auto size = curve_size_px(model, position);

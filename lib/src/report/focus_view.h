@@ -13,7 +13,7 @@
 
 namespace starwaist::report {
 
-using Rows = std::vector<std::vector<double>>;
+using NumberRows = std::vector<std::vector<double>>;
 
 // What the panels show.
 struct View {
@@ -34,7 +34,7 @@ bool off_scale(const View& view, const CurvePoint& point);
 std::optional<double> expected_size(const View& view, const CurvePoint& point);
 
 // Position and size; an empty row where the curve leaves the panel.
-Rows curve_rows(const View& view, const ModelFit& model);
+NumberRows curve_rows(const View& view, const ModelFit& model);
 
 // Best focus, where the panel shows it.
 std::optional<double> shown_best(const View& view);

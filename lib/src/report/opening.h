@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "report/answer_text.h"
 #include "starwaist/run.h"
 
 namespace starwaist::report {
@@ -33,6 +34,9 @@ std::string settings_words(const Finding& finding);
 
 // "frames beside the curve: 3 px"
 std::string item_words(const EvidenceItem& item);
+
+// The page of a cause by its headings, without title and source.
+std::vector<NamedLine> explain_lines(const CausePage& page);
 
 // What the answer begins with, each a sentence or more; empty where there is nothing to say.
 struct OpeningWords {
