@@ -6,6 +6,7 @@
 #include "job.h"
 #include "starwaist/live.h"
 #include "starwaist/next_sample.h"
+#include "starwaist/page.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
 
@@ -23,6 +24,9 @@ constexpr const char* kWatchExamples = R"(Examples:
   starwaist watch tonight/lights --night
       Light frames: after each its size against the best so far, and when to refocus. Frames of a
       minute or more (or three of 15 s) at one position are taken for these without --night too.
+  starwaist watch tonight/focus --config rig.conf --page tonight/focus.html
+      Also a page that is written anew after every frame and loads itself anew. For a phone, in
+      another terminal: python3 -m http.server --directory tonight
 Start anywhere: without stars it looks for them with growing steps, rings give the distance. Every
 position is approached from one side; go to via_steps first where one is given. Without a known rig
 or an earlier run the first moves are guesses. Positions keep to --min-position-steps and
@@ -34,6 +38,7 @@ frame; 130 ended by Ctrl-C.)";
 constexpr double kSettleS = 1.0;     // of a file of which nobody says that it was closed
 constexpr double kSecondTryS = 3.0;  // after a file could not be read
 constexpr std::chrono::milliseconds kBetweenInterrupts{200};
+constexpr double kReloadS = 5.0;  // of the page, while the run is taken
 
 // What is being followed; frames wait until it is known which of the two.
 struct Live {
@@ -60,7 +65,23 @@ struct Followed {
   TextOptions text;
   bool one_line = false;    // --short
   bool last_alone = false;  // nothing is said of the frames before the last
+  std::string page;         // --page; empty: none
+  std::string name;         // of the run, for the page
+  bool once = false;        // the page is written at the end alone
 };
+
+// The run so far as a page; `ended`: it is not loaded anew any more.
+Result<void> write_page(const Live& live, const WatchAnswer& answer, bool ended,
+                        const Followed& to) {
+  if (to.page.empty() || (to.once && !ended)) return {};
+  RunPage page;
+  page.name = to.name;
+  page.answer = live.run.judgement();
+  page.watched = answer;
+  if (!ended) page.reload_s = kReloadS;
+  return page_html(page).and_then(
+      [&to](const std::string& html) { return to.lines.writer().text(to.page, html); });
+}
 
 // A file that cannot be used may still be on its way: it is named once that is ruled out.
 void name_unusable(const std::string& path, const Error& error, const Followed& to) {
@@ -68,9 +89,10 @@ void name_unusable(const std::string& path, const Error& error, const Followed& 
   print_error(to.streams, error);
 }
 
-void answer_held(Live& live, Last& last, const Followed& to) {
+// Errors: those of writing the page.
+Result<void> answer_held(Live& live, Last& last, const Followed& to) {
   for (const std::string& path : std::exchange(live.held, {})) {
-    if (is_interrupted(to.streams)) return;
+    if (is_interrupted(to.streams)) return {};
     if (*live.is_night) {
       auto answer = live.night.add(path);
       if (!answer) {
@@ -96,20 +118,25 @@ void answer_held(Live& live, Last& last, const Followed& to) {
         print_error(to.streams,
                     {ErrorCode::no_data, answer->file + ": " + answer->advice.text, {}});
       }
+      if (auto written = write_page(live, *answer, false, to); !written) return written;
       if (answer->frames > 0) last.run = std::move(*answer);
     }
   }
+  return {};
 }
 
 // What is said once no more frames come: the whole judgement of the run.
-void conclude(const Live& live, const Last& last, const Followed& to) {
+Result<void> conclude(const Live& live, const Last& last, const Followed& to) {
   if (to.one_line) {
-    if (!to.last_alone) return;  // the line of the last frame said it
-    if (last.night) to.lines.say(night_watch_short_line(*last.night));
-    if (last.run) to.lines.say(watch_short_line(*last.run, live.run.judgement()));
+    // Else the line of the last frame said it.
+    if (to.last_alone && last.night) to.lines.say(night_watch_short_line(*last.night));
+    if (to.last_alone && last.run) {
+      to.lines.say(watch_short_line(*last.run, live.run.judgement()));
+    }
   } else if (last.run) {
     to.lines.say("\n" + opening_text(live.run.judgement(), to.text));
   }
+  return last.run ? write_page(live, *last.run, true, to) : Result<void>();
 }
 
 class WatchCommand : public Command {
@@ -131,6 +158,9 @@ class WatchCommand : public Command {
     add_path(app(), "--like", like_, "An earlier run with this rig, for the shape of the curve",
              "RUN")
         ->configurable(false);
+    add_path(app(), "--page", page_, "Write the run so far as a page, anew after every frame",
+             "FILE.html")
+        ->configurable(false);
     add_flag("--night", night_, "The frames are a night's light frames, not a focus run");
     add_number(app(), "--refocus-minutes", refocus_minutes_, kPositive,
                "Time that a refocus takes, for a night");
@@ -143,13 +173,29 @@ class WatchCommand : public Command {
 
   int run(const ToolStreams& streams) override {
     return run_lines(
-        {.inputs = settings_.input.inputs,
+        {.check = [this] { return check_page(); },
+         .inputs = settings_.input.inputs,
+         .outputs = {{"--page", page_, OutputName::Kind::file}},
          .shows_progress = false,
          .work = [this](Work& work, LinesOutput& lines) { return watch(work, lines); }},
         settings_, streams);
   }
 
  private:
+  [[nodiscard]] Result<void> check_page() const {
+    if (page_ == "-") {
+      return fail(ErrorCode::invalid_argument, "--page: a page that is written anew is a file",
+                  "Name a file");
+    }
+    if (night_ && !page_.empty()) return no_page_of_a_night();
+    return {};
+  }
+
+  static tl::unexpected<Error> no_page_of_a_night() {
+    return fail(ErrorCode::invalid_argument, "--page shows a focus run, not a night's light frames",
+                "Leave it out");
+  }
+
   [[nodiscard]] const std::string& folder() const { return settings_.input.inputs.front(); }
 
   Result<int> watch(Work& work, LinesOutput& lines) const {
@@ -178,7 +224,10 @@ class WatchCommand : public Command {
                          .streams = work.streams,
                          .text = text_options(settings_.common, work.streams),
                          .one_line = one_line,
-                         .last_alone = one_line && once_});
+                         .last_alone = one_line && once_,
+                         .page = page_,
+                         .name = name_of_run(folder()),
+                         .once = once_});
   }
 
   [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
@@ -191,12 +240,12 @@ class WatchCommand : public Command {
 
   Result<int> follow(Live& live, const Followed& to) const {
     Last last;
-    const auto followed = answer_frames(live, last, to);
+    auto followed = answer_frames(live, last, to);
     if (!live.is_night && !is_interrupted(to.streams)) {  // too few to decide
       live.is_night = false;
-      answer_held(live, last, to);
+      if (followed) followed = answer_held(live, last, to);
     }
-    conclude(live, last, to);
+    if (followed) followed = conclude(live, last, to);
     if (auto finished = to.lines.finish(); !finished) {
       return tl::unexpected<Error>(finished.error());
     }
@@ -213,7 +262,7 @@ class WatchCommand : public Command {
       if (!whole) return tl::unexpected<Error>(whole.error());
       for (const std::string& path : *whole) {
         if (is_interrupted(to.streams)) break;
-        add(path, live, last, to);
+        if (auto added = add(path, live, last, to); !added) return added;
         if (until_enough_ && last.stopped()) break;
       }
       if (once_ && whole->empty() && !to.follower.waiting()) break;
@@ -221,23 +270,26 @@ class WatchCommand : public Command {
     return {};
   }
 
-  void add(const std::string& path, Live& live, Last& last, const Followed& to) const {
+  // Errors: those of writing the page; a night has none.
+  Result<void> add(const std::string& path, Live& live, Last& last, const Followed& to) const {
     live.held.push_back(path);
     if (!live.is_night) {
       const auto frame = read_frame(path, settings_.input.read);
       if (!frame) {
         live.held.pop_back();
         name_unusable(path, frame.error(), to);
-        return;
+        return {};
       }
       live.headers.push_back(frame->facts);
       live.is_night = looks_like_night(live.headers);
+      if (live.is_night.value_or(false) && !page_.empty()) return no_page_of_a_night();
     }
-    if (live.is_night) answer_held(live, last, to);
+    return live.is_night ? answer_held(live, last, to) : Result<void>();
   }
 
   NextSampleOptions next_;
   std::string like_;
+  std::string page_;
   bool once_ = false;
   bool until_enough_ = false;
   bool night_ = false;
