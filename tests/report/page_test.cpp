@@ -5,6 +5,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <cmath>
+#include <memory>
 #include <nlohmann/json.hpp>
 #include <regex>
 #include <set>
@@ -17,7 +20,9 @@
 #include "report/markup.h"
 #include "report/opening.h"
 #include "report/samples.h"
+#include "starwaist/frame.h"
 #include "starwaist/report.h"
+#include "support/temporary_folder.h"
 
 namespace starwaist {
 namespace {
@@ -263,7 +268,8 @@ TEST(Page, WhileTheRunIsTakenSaysWhereToGoNextAndLoadsAnew) {
   page.reload_s = 5;
   const std::string html = html_of(page);
   EXPECT_EQ(PageJson::parse(data_of(html, "chart-data"))["reload_s"], 5);
-  EXPECT_THAT(html, HasSubstr(report::shown(page.watched->advice.text)));
+  EXPECT_THAT(html, HasSubstr("; next " + std::to_string(*page.watched->next_position_steps)));
+  EXPECT_THAT(html, Not(HasSubstr("proposes one"))) << "it has not failed yet";
   page.reload_s.reset();
   EXPECT_TRUE(PageJson::parse(data_of(html_of(page), "chart-data"))["reload_s"].is_null());
 }
@@ -274,6 +280,126 @@ TEST(Page, RefusesNumbersThatAreNotFinite) {
   const auto html = page_html(page_of(answer));
   ASSERT_FALSE(html);
   EXPECT_EQ(html.error().code, ErrorCode::numerical);
+}
+
+// The demonstration run, judged once for all tests of its pictures.
+class PagePictures : public testing::Test {
+ protected:
+  static void SetUpTestSuite() {
+    auto recorded = record_run({STARWAIST_SOURCE_DIR "/demo-frames"}, {});
+    ASSERT_TRUE(recorded) << recorded.error().text();
+    recorded_ = std::make_unique<RecordedRun>(std::move(*recorded));
+  }
+  static void TearDownTestSuite() { recorded_.reset(); }
+  // The grey values of a PNG, read as a frame is.
+  static Frame pixels_of(const std::string& png) {
+    const testing_support::TemporaryFolder folder;
+    auto frame = read_frame(folder.write("a.png", png));
+    EXPECT_TRUE(frame) << frame.error().text();
+    return std::move(*frame);
+  }
+  static std::unique_ptr<RecordedRun> recorded_;
+};
+std::unique_ptr<RecordedRun> PagePictures::recorded_;
+
+TEST_F(PagePictures, StripShowsOneStarInTheMiddleByPosition) {
+  const RunPictures pictures = run_pictures(recorded_->record);
+  ASSERT_EQ(pictures.cutouts.size(), 11U);
+  double last = -1;
+  std::vector<double> brightest;
+  for (const StarCutout& cut : pictures.cutouts) {
+    EXPECT_GT(cut.position_steps, last);
+    last = cut.position_steps;
+    const Frame frame = pixels_of(cut.png);
+    ASSERT_EQ(frame.pixels.width_px(), pictures.cutout_side_px);
+    ASSERT_EQ(frame.pixels.height_px(), pictures.cutout_side_px);
+    // The light's centre, above the middle grey of the sky.
+    double sum = 0;
+    double x_sum = 0;
+    double y_sum = 0;
+    for (int y = 0; y < pictures.cutout_side_px; ++y) {
+      for (int x = 0; x < pictures.cutout_side_px; ++x) {
+        const double light = std::max(frame.pixels.at(x, y) - 80.0, 0.0);
+        sum += light;
+        x_sum += light * x;
+        y_sum += light * y;
+      }
+    }
+    ASSERT_GT(sum, 0);
+    constexpr double kHalfPixelAndNoise = 1.0;  // px; the cut is by whole pixels
+    EXPECT_NEAR(x_sum / sum, pictures.cutout_side_px / 2, kHalfPixelAndNoise);
+    EXPECT_NEAR(y_sum / sum, pictures.cutout_side_px / 2, kHalfPixelAndNoise);
+    brightest.push_back(frame.pixels.at(pictures.cutout_side_px / 2, pictures.cutout_side_px / 2));
+  }
+  // One stretch for all: the middle of the star is brighter in focus than at the ends.
+  EXPECT_GT(brightest[5], brightest.front());
+  EXPECT_GT(brightest[5], brightest.back());
+}
+
+TEST_F(PagePictures, MarksLieOnStars) {
+  const RunPictures pictures = run_pictures(recorded_->record);
+  ASSERT_TRUE(pictures.nearest);
+  const MarkedFrame& nearest = *pictures.nearest;
+  EXPECT_EQ(nearest.file, "frame_05.fits.fz");
+  EXPECT_EQ(nearest.width_px, 640) << "small enough as it is";
+  EXPECT_GT(nearest.marks.size(), 60U);
+  const Frame frame = pixels_of(nearest.png);
+  std::size_t bright = 0;
+  for (const MarkedFrame::Mark& mark : nearest.marks) {
+    const int x = std::clamp(static_cast<int>(std::lround(mark.x_px)), 0, 639);
+    const int y = std::clamp(static_cast<int>(std::lround(mark.y_px)), 0, 479);
+    constexpr double kBrighterThanSky = 60;  // of 255; the sky's middle grey is about 20
+    bright += frame.pixels.at(x, y) > kBrighterThanSky ? 1 : 0;
+  }
+  EXPECT_GT(static_cast<double>(bright), 0.9 * static_cast<double>(nearest.marks.size()));
+}
+
+TEST_F(PagePictures, OfALongRunShowSomeFramesAndAlwaysTheNearest) {
+  RunRecord record = recorded_->record;
+  // The same frames over and over, each further round a few steps on.
+  const RunRecord once = record;
+  for (int round = 1; round < 4; ++round) {
+    for (std::size_t i = 0; i < once.frames.size(); ++i) {
+      record.frames.push_back(once.frames[i]);
+      *record.frames.back().facts.position_steps += 3 * round;
+      record.fit.points.push_back(once.fit.points[i]);
+      record.fit.points.back().position_steps += 3 * round;
+    }
+    for (std::size_t k = 0; k < record.tracks.size(); ++k) {
+      record.tracks[k].insert(record.tracks[k].end(), once.tracks[k].begin(), once.tracks[k].end());
+    }
+  }
+  for (const double best : {5153.0, 5198.0, 5231.4, 5319.0}) {
+    record.fit.best_focus_steps = best;
+    const RunPictures pictures = run_pictures(record);
+    ASSERT_EQ(pictures.cutouts.size(), 15U);
+    ASSERT_TRUE(pictures.nearest);
+    EXPECT_TRUE(std::any_of(pictures.cutouts.begin(), pictures.cutouts.end(),
+                            [&](const StarCutout& cut) {
+                              return cut.position_steps == pictures.nearest->position_steps;
+                            }))
+        << best;
+    EXPECT_TRUE(std::is_sorted(pictures.cutouts.begin(), pictures.cutouts.end(),
+                               [](const StarCutout& a, const StarCutout& b) {
+                                 return a.position_steps < b.position_steps;
+                               }));
+  }
+}
+
+TEST_F(PagePictures, OfFramesThatAreGoneAreNone) {
+  RunRecord record = recorded_->record;
+  for (MeasuredFrame& frame : record.frames) frame.path += ".gone";
+  const RunPictures pictures = run_pictures(record);
+  EXPECT_TRUE(pictures.cutouts.empty());
+  EXPECT_FALSE(pictures.nearest);
+}
+
+TEST_F(PagePictures, OfATableAreNone) {
+  RunRecord record;
+  record.fit = samples::fit().fit;
+  const RunPictures pictures = run_pictures(record);
+  EXPECT_TRUE(pictures.cutouts.empty());
+  EXPECT_FALSE(pictures.nearest);
 }
 
 // RFC 4648, section 10.

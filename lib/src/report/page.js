@@ -158,7 +158,9 @@
         behind: (chart) => {
           draw_band(chart, data.zone, 'zone');
           draw_band(chart, data.interval, 'interval');
-          for (const other of data.other_curves) draw_line(chart, other, 1.5, [6, 5], 'pale');
+          data.other_curves.forEach((other, i) => {
+            draw_line(chart, other, 1.5, i ? [10, 3, 2, 3] : [6, 5], 'pale');
+          });
           if (data.curve) draw_line(chart, data.curve, 2.5, [], 'curve');
           if (data.best !== null) {
             draw_line(chart, [[data.best, data.y[0]], [data.best, data.y[1]]], 2, [2, 3], 'ink');

@@ -33,29 +33,34 @@ bool can_be_used(const FitResult& fit) {
 // The answer in one line, as --short has it, without its figures of error.
 std::string title_element(const RunPage& page) {
   const FitResult& fit = page.answer.fit;
+  const bool going = is_being_taken(page);
   std::string html = "<h1 id=\"answer-heading\">";
   if (can_be_used(fit)) {
     const std::string mark = fit.verdict == Verdict::trusted ? "✓" : "?";
+    const std::string next = going ? short_next_words(*page.watched) : std::string();
     html += "<span class=\"position\">" + shown(short_position_words(fit)) + "</span>" +
             shown(short_side_words(fit.approach)) + ": <span class=\"verdict\">" +
             shown(short_use_words(fit.verdict)) + " <span aria-hidden=\"true\">" + mark +
-            "</span></span>";
-  } else if (is_being_taken(page)) {
-    html += "no best focus yet";
+            "</span></span>" + shown(next.empty() ? next : "; " + next);
   } else {
-    std::string line = short_line(page.answer);
+    std::string line =
+        going ? watch_short_line(*page.watched, page.answer) : short_line(page.answer);
     line.pop_back();
-    html +=
-        "<span class=\"verdict\"><span aria-hidden=\"true\">✕</span> " + shown(line) + "</span>";
+    html += "<span class=\"verdict\">" +
+            std::string(going ? "" : "<span aria-hidden=\"true\">✕</span> ") + shown(line) +
+            "</span>";
   }
   return html + "</h1>\n";
 }
 
-// The words of the last frame, a paragraph a line.
+// The words of the last frame, a paragraph a line; the first begins with the frame's name.
 std::string watched_element(const WatchAnswer& watched) {
   std::istringstream lines(watch_text(watched, {.width = kUnbroken}));
   std::string html;
-  for (std::string line; std::getline(lines, line);) html += paragraph_element(line);
+  for (std::string line; std::getline(lines, line);) {
+    line.erase(0, line.find_first_not_of(' '));
+    html += paragraph_element(html.empty() ? line : capital(line));
+  }
   return html;
 }
 
@@ -116,10 +121,13 @@ std::string legend_element(const FitResult& fit) {
     html += legend_entry("<path class=\"line-rejected\" d=\"M13 2 20 14 6 14Z\"/>",
                          "not used, beyond the chart");
   }
+  bool has_other = false;
   for (const ModelFit& model : fit.models) {
     if (!curve_size_px(model, view.x.low)) continue;
-    html += legend_entry(line_sample(&model == view.chosen ? "line-curve" : "line-other"),
-                         curve_words(fit, model));
+    const bool chosen = &model == view.chosen;
+    const char* const line = chosen ? "line-curve" : has_other ? "line-another" : "line-other";
+    has_other = has_other || !chosen;
+    html += legend_entry(line_sample(line), curve_words(fit, model));
   }
   if (shown_best(view)) html += legend_entry(line_sample("line-best"), "best focus");
   if (shown_band(view, fit.interval_95_steps)) {
@@ -144,9 +152,12 @@ std::string canvas_element(const std::string& id, const std::string& label,
 
 std::string answer_section(const RunPage& page) {
   const RunAnswer& answer = page.answer;
-  std::string html = "<section class=\"answer " + enum_name(answer.fit.verdict) +
+  // A run that is being taken has not failed yet.
+  const bool going = is_being_taken(page);
+  const std::string state = going && !can_be_used(answer.fit) ? "" : enum_name(answer.fit.verdict);
+  std::string html = "<section class=\"answer " + state +
                      "\" aria-labelledby=\"answer-heading\">\n" + title_element(page);
-  html += is_being_taken(page) ? watched_element(*page.watched) : opening_element(answer);
+  html += going ? watched_element(*page.watched) : opening_element(answer);
   std::vector<NamedLine> lines = {{"Verdict", enum_name(answer.fit.verdict)}};
   for (NamedLine& line : fit_lines(answer)) lines.push_back(std::move(line));
   html += lines_element(lines);

@@ -12,29 +12,29 @@ namespace starwaist::report {
 
 namespace {
 
-// The stretch: the sky's 1 % quantile is black and its 99.7 % quantile is near white.
-constexpr double kBlackQuantile = 0.01;
-constexpr double kWhiteQuantile = 0.997;
+// The stretch, in units of the sky's noise about its median: black below, near white above. The
+// noise is the distance of the 16 % quantile, which stars do not reach.
+constexpr double kLowerQuantile = 0.16;
+constexpr double kBlackSigmas = -1;
+constexpr double kWhiteSigmas = 40;
 constexpr double kSoftening = 0.1;
 constexpr std::size_t kSampledPixels = 200000;
 constexpr double kSmallestMarkPx = 5.0;
 
-Stretch find_stretch(const PixelBuffer& pixels) {
-  const auto total =
-      static_cast<std::size_t>(pixels.width_px()) * static_cast<std::size_t>(pixels.height_px());
-  // An odd stride over the frame as one row, so that columns of a mosaic are met evenly.
-  const std::size_t stride = std::max<std::size_t>(1, total / kSampledPixels) | 1U;
+Stretch find_stretch(const std::vector<float>& pixels) {
+  const std::size_t stride = std::max<std::size_t>(1, pixels.size() / kSampledPixels) | 1U;
   std::vector<double> sample;
-  sample.reserve(total / stride + 1);
-  const auto width = static_cast<std::size_t>(pixels.width_px());
-  for (std::size_t i = 0; i < total; i += stride) {
-    const double value = pixels.at(static_cast<int>(i % width), static_cast<int>(i / width));
-    if (std::isfinite(value)) sample.push_back(value);
+  sample.reserve(pixels.size() / stride + 1);
+  // An odd stride over the picture as one row, so that columns of a mosaic are met evenly.
+  for (std::size_t i = 0; i < pixels.size(); i += stride) {
+    if (std::isfinite(pixels[i])) sample.push_back(pixels[i]);
   }
   Stretch stretch;
   if (sample.empty()) return stretch;
-  stretch.black = sample_quantile(sample, kBlackQuantile);
-  stretch.white = sample_quantile(sample, kWhiteQuantile);
+  const double sky = sample_quantile(sample, 0.5);
+  const double sigma = sky - sample_quantile(sample, kLowerQuantile);
+  stretch.black = sky + kBlackSigmas * sigma;
+  stretch.white = sky + kWhiteSigmas * sigma;
   if (!(stretch.white > stretch.black)) {
     stretch.white = stretch.black + std::max(1.0, std::abs(stretch.black));
   }
@@ -58,10 +58,10 @@ int shrink_to(const PixelBuffer& pixels, int longest_px) {
 }
 
 cv::Mat gray_picture(const PixelBuffer& pixels, int shrink) {
-  const Stretch stretch = find_stretch(pixels);
   const int columns = std::max(1, pixels.width_px() / shrink);
   const int rows = std::max(1, pixels.height_px() / shrink);
-  cv::Mat picture(rows, columns, CV_8UC1);
+  std::vector<float> means;
+  means.reserve(static_cast<std::size_t>(columns) * static_cast<std::size_t>(rows));
   std::vector<float> line(static_cast<std::size_t>(pixels.width_px()));
   std::vector<double> sums(static_cast<std::size_t>(columns));
   for (int y = 0; y < rows; ++y) {
@@ -72,11 +72,12 @@ cv::Mat gray_picture(const PixelBuffer& pixels, int shrink) {
         sums[static_cast<std::size_t>(x / shrink)] += line[static_cast<std::size_t>(x)];
       }
     }
-    for (int x = 0; x < columns; ++x) {
-      picture.at<std::uint8_t>(y, x) =
-          stretch.gray(sums[static_cast<std::size_t>(x)] / (shrink * shrink));
-    }
+    for (const double sum : sums) means.push_back(static_cast<float>(sum / (shrink * shrink)));
   }
+  const Stretch stretch = find_stretch(means);
+  cv::Mat picture(rows, columns, CV_8UC1);
+  std::transform(means.begin(), means.end(), picture.begin<std::uint8_t>(),
+                 [&stretch](float mean) { return stretch.gray(mean); });
   return picture;
 }
 

@@ -102,11 +102,11 @@ std::string short_line(const RunAnswer& answer) {
 std::string watch_short_line(const WatchAnswer& watched, const RunAnswer& answer) {
   std::string line = short_line(answer);
   line.pop_back();
-  if (watched.enough) return first_that_fits({line + "; enough", line});
-  if (!watched.next_position_steps) return line + "\n";
-  const std::string next = "next " + std::to_string(*watched.next_position_steps);
+  const std::string next = report::short_next_words(watched);
+  if (next.empty()) return line + "\n";
   // A run that is being taken has not failed yet.
-  if (!answer.fit.best_focus_steps || answer.fit.verdict == Verdict::unusable) {
+  if (!watched.enough &&
+      (!answer.fit.best_focus_steps || answer.fit.verdict == Verdict::unusable)) {
     return first_that_fits({"no best focus yet; " + next, next});
   }
   return first_that_fits({line + "; " + next, line});

@@ -68,4 +68,10 @@ std::string short_use_words(Verdict verdict) {
                                         : "do not use it";
 }
 
+std::string short_next_words(const WatchAnswer& watched) {
+  if (watched.enough) return "enough";
+  if (!watched.next_position_steps) return {};
+  return "next " + std::to_string(*watched.next_position_steps);
+}
+
 }  // namespace starwaist::report

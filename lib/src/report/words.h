@@ -7,6 +7,7 @@
 #include <string>
 
 #include "starwaist/curve.h"
+#include "starwaist/live.h"
 #include "starwaist/move.h"
 #include "starwaist/terms.h"
 
@@ -32,5 +33,7 @@ std::string percent_words(double probability);
 std::string short_position_words(const FitResult& fit);
 std::string short_side_words(const std::optional<Direction>& approach);
 std::string short_use_words(Verdict verdict);
+// "enough", "next 5300", or nothing where the run stopped without an answer.
+std::string short_next_words(const WatchAnswer& watched);
 
 }  // namespace starwaist::report
