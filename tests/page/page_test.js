@@ -222,6 +222,8 @@ async function watched_page_loads_anew(browser) {
       await new Promise((resolve) => setTimeout(resolve, 100));
     }
     const page = await open(browser, phone, made('live.html'));
+    assert.match(await page.textContent('h1'), /next \d+$/);
+    assert.equal(await is_wider_than_screen(page), false);
     frames.slice(3).forEach(copy);
     await page.waitForFunction(() => document.querySelector('.run').textContent.includes('11 frames'),
       null, { timeout: 60000 });

@@ -46,9 +46,9 @@ std::string title_element(const RunPage& page) {
     std::string line =
         going ? watch_short_line(*page.watched, page.answer) : short_line(page.answer);
     line.pop_back();
-    html += "<span class=\"verdict\">" +
-            std::string(going ? "" : "<span aria-hidden=\"true\">✕</span> ") + shown(line) +
-            "</span>";
+    html += "<span class=\"verdict words\">" +
+            std::string(going ? "" : "<span aria-hidden=\"true\">✕</span> ") +
+            shown(capital(line)) + "</span>";
   }
   return html + "</h1>\n";
 }
