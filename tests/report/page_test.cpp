@@ -274,6 +274,17 @@ TEST(Page, WhileTheRunIsTakenSaysWhereToGoNextAndLoadsAnew) {
   EXPECT_TRUE(PageJson::parse(data_of(html_of(page), "chart-data"))["reload_s"].is_null());
 }
 
+TEST(Page, SettingsComeFromThePlanElseFromWhatWasFound) {
+  RunPage page = page_of(samples::failed_run());
+  page.answer.findings[0].settings = {{"start_position_steps", 4712}};
+  EXPECT_THAT(html_of(page), AllOf(HasSubstr("Settings for the next run"),
+                                   HasSubstr("<dd>start_position_steps 4712</dd>")));
+  page.plan = FocusPlan{};
+  page.plan->step_steps = 41;
+  EXPECT_THAT(html_of(page), AllOf(HasSubstr("<dt>Step size</dt><dd>41 steps</dd>"),
+                                   Not(HasSubstr("<dd>start_position_steps"))));
+}
+
 TEST(Page, RefusesNumbersThatAreNotFinite) {
   RunAnswer answer = samples::fit();
   answer.fit.best_focus_steps = std::nan("");

@@ -99,7 +99,10 @@ std::string zones_element(const FieldFocus& focus, const std::optional<double>& 
     }
     html += "</tr>\n";
   }
-  return html + "</tbody></table></div>\n";
+  return html + "</tbody></table></div>\n" +
+         paragraph_element(
+             "Shaded in one colour at smaller positions than those of the field as a whole, in the "
+             "other at larger ones; the deeper the farther.");
 }
 
 }  // namespace

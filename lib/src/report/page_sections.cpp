@@ -196,10 +196,18 @@ std::string causes_section(const RunAnswer& answer) {
 }
 
 std::string next_run_section(const RunPage& page) {
-  if (!page.plan) return {};
-  return section_element(
-      "next-run", "Settings for the next run",
-      lines_element(plan_lines(*page.plan)) + list_element(texts_of(page.plan->notes)));
+  std::string html;
+  if (page.plan) {
+    html = lines_element(plan_lines(*page.plan)) + list_element(texts_of(page.plan->notes));
+  } else {
+    std::vector<NamedLine> asked;
+    for (const Finding& finding : page.answer.findings) {
+      const std::string settings = settings_words(finding);
+      if (!settings.empty()) asked.push_back({capital(finding_title(finding)), settings});
+    }
+    html = lines_element(asked);
+  }
+  return section_element("next-run", "Settings for the next run", html);
 }
 
 std::string tables_section(const RunPage& page) {
