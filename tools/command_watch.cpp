@@ -53,6 +53,7 @@ struct Live {
 struct Last {
   std::optional<WatchAnswer> run;
   std::optional<NightWatchAnswer> night;
+  std::optional<Error> no_page;  // why the page could not be written
   // The run has no next position: more frames of it are not waited for.
   [[nodiscard]] bool stopped() const { return run && run->stop_reason; }
 };
@@ -71,16 +72,17 @@ struct Followed {
 };
 
 // The run so far as a page; `ended`: it is not loaded anew any more.
-Result<void> write_page(const Live& live, const WatchAnswer& answer, bool ended,
-                        const Followed& to) {
-  if (to.page.empty() || (to.once && !ended)) return {};
+void write_page(const Live& live, const WatchAnswer& answer, bool ended, Last& last,
+                const Followed& to) {
+  if (to.page.empty() || (to.once && !ended)) return;
   RunPage page;
   page.name = to.name;
   page.answer = live.run.judgement();
   page.watched = answer;
   if (!ended) page.reload_s = kReloadS;
-  return page_html(page).and_then(
+  const auto written = page_html(page).and_then(
       [&to](const std::string& html) { return to.lines.writer().text(to.page, html); });
+  if (!written) last.no_page = written.error();
 }
 
 // A file that cannot be used may still be on its way: it is named once that is ruled out.
@@ -89,10 +91,9 @@ void name_unusable(const std::string& path, const Error& error, const Followed& 
   print_error(to.streams, error);
 }
 
-// Errors: those of writing the page.
-Result<void> answer_held(Live& live, Last& last, const Followed& to) {
+void answer_held(Live& live, Last& last, const Followed& to) {
   for (const std::string& path : std::exchange(live.held, {})) {
-    if (is_interrupted(to.streams)) return {};
+    if (is_interrupted(to.streams)) return;
     if (*live.is_night) {
       auto answer = live.night.add(path);
       if (!answer) {
@@ -118,25 +119,21 @@ Result<void> answer_held(Live& live, Last& last, const Followed& to) {
         print_error(to.streams,
                     {ErrorCode::no_data, answer->file + ": " + answer->advice.text, {}});
       }
-      if (auto written = write_page(live, *answer, false, to); !written) return written;
+      write_page(live, *answer, false, last, to);
       if (answer->frames > 0) last.run = std::move(*answer);
     }
   }
-  return {};
 }
 
 // What is said once no more frames come: the whole judgement of the run.
-Result<void> conclude(const Live& live, const Last& last, const Followed& to) {
+void conclude(const Live& live, const Last& last, const Followed& to) {
   if (to.one_line) {
-    // Else the line of the last frame said it.
-    if (to.last_alone && last.night) to.lines.say(night_watch_short_line(*last.night));
-    if (to.last_alone && last.run) {
-      to.lines.say(watch_short_line(*last.run, live.run.judgement()));
-    }
+    if (!to.last_alone) return;  // the line of the last frame said it
+    if (last.night) to.lines.say(night_watch_short_line(*last.night));
+    if (last.run) to.lines.say(watch_short_line(*last.run, live.run.judgement()));
   } else if (last.run) {
     to.lines.say("\n" + opening_text(live.run.judgement(), to.text));
   }
-  return last.run ? write_page(live, *last.run, true, to) : Result<void>();
 }
 
 class WatchCommand : public Command {
@@ -240,16 +237,18 @@ class WatchCommand : public Command {
 
   Result<int> follow(Live& live, const Followed& to) const {
     Last last;
-    auto followed = answer_frames(live, last, to);
+    const auto followed = answer_frames(live, last, to);
     if (!live.is_night && !is_interrupted(to.streams)) {  // too few to decide
       live.is_night = false;
-      if (followed) followed = answer_held(live, last, to);
+      answer_held(live, last, to);
     }
-    if (followed) followed = conclude(live, last, to);
+    conclude(live, last, to);
     if (auto finished = to.lines.finish(); !finished) {
       return tl::unexpected<Error>(finished.error());
     }
     if (!followed) return tl::unexpected<Error>(followed.error());
+    if (last.run) write_page(live, *last.run, true, last, to);
+    if (last.no_page) return tl::unexpected<Error>(*last.no_page);
     if (last.night) return last.night->loss_percent ? kTrusted : kNotTrusted;
     if (last.run) return status_of(last.run->verdict);
     return fail(ErrorCode::no_data, folder() + ": no frame could be used",
@@ -262,29 +261,29 @@ class WatchCommand : public Command {
       if (!whole) return tl::unexpected<Error>(whole.error());
       for (const std::string& path : *whole) {
         if (is_interrupted(to.streams)) break;
-        if (auto added = add(path, live, last, to); !added) return added;
+        add(path, live, last, to);
         if (until_enough_ && last.stopped()) break;
+        if (last.no_page) return {};
+        if (live.is_night.value_or(false) && !page_.empty()) return no_page_of_a_night();
       }
       if (once_ && whole->empty() && !to.follower.waiting()) break;
     }
     return {};
   }
 
-  // Errors: those of writing the page; a night has none.
-  Result<void> add(const std::string& path, Live& live, Last& last, const Followed& to) const {
+  void add(const std::string& path, Live& live, Last& last, const Followed& to) const {
     live.held.push_back(path);
     if (!live.is_night) {
       const auto frame = read_frame(path, settings_.input.read);
       if (!frame) {
         live.held.pop_back();
         name_unusable(path, frame.error(), to);
-        return {};
+        return;
       }
       live.headers.push_back(frame->facts);
       live.is_night = looks_like_night(live.headers);
-      if (live.is_night.value_or(false) && !page_.empty()) return no_page_of_a_night();
     }
-    return live.is_night ? answer_held(live, last, to) : Result<void>();
+    if (live.is_night) answer_held(live, last, to);
   }
 
   NextSampleOptions next_;
