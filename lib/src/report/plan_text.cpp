@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "report/answer_text.h"
+#include "report/fit_parts.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -120,49 +121,49 @@ std::string two_stages(const FocusPlan& plan, std::size_t width) {
 
 }  // namespace
 
-std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
-  const std::size_t width = options.width;
-  std::string text = two_stages(plan, width);
-  text += answer_line("Step size", format_short(plan.step_steps) + " steps", width);
-  text += answer_line("Points",
-                      std::to_string(plan.points) + ", " + format_short(plan.half_range_steps) +
-                          " steps to each side; the outermost stars are " +
-                          format_fixed(plan.edge_size_ratio, 1) + " times the smallest",
-                      width);
-  text += answer_line("Frames", frames_words(plan.frames_per_point, plan.exposure_s), width);
-  text += answer_line("Time", minutes_words(plan.minutes), width);
+std::vector<report::NamedLine> report::plan_lines(const FocusPlan& plan) {
+  std::vector<NamedLine> lines;
+  lines.push_back({"Step size", format_short(plan.step_steps) + " steps"});
+  lines.push_back({"Points", std::to_string(plan.points) + ", " +
+                                 format_short(plan.half_range_steps) +
+                                 " steps to each side; the outermost stars are " +
+                                 format_fixed(plan.edge_size_ratio, 1) + " times the smallest"});
+  lines.push_back({"Frames", frames_words(plan.frames_per_point, plan.exposure_s)});
+  lines.push_back({"Time", minutes_words(plan.minutes)});
   std::string accuracy = "± " + format_short(plan.expected_sigma_steps) + " steps expected";
   if (plan.probability_in_zone) {
     accuracy += "; within half of the focus zone with " +
                 report::percent_words(*plan.probability_in_zone) + " probability";
   }
-  text += answer_line("Accuracy", accuracy, width);
+  lines.push_back({"Accuracy", accuracy});
   if (plan.critical_focus_zone_steps) {
-    text +=
-        answer_line("Focus zone",
-                    in_steps_and_um(*plan.critical_focus_zone_steps, plan.critical_focus_zone_um) +
-                        ", a quarter wave to either side",
-                    width);
+    lines.push_back({"Focus zone",
+                     in_steps_and_um(*plan.critical_focus_zone_steps, plan.critical_focus_zone_um) +
+                         ", a quarter wave to either side"});
   } else {
-    text +=
-        answer_line("Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step", width);
+    lines.push_back({"Focus zone", "unknown; needs --f-number, --pixel-um and --um-per-step"});
   }
-  text += answer_line("Seeing's zone",
-                      in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
-                          ": there stars grow by less than " +
-                          format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %",
-                      width);
-  text += answer_line("Noise",
-                      format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
-                          format_fixed(100 * plan.seeing_scatter, 1) +
-                          " % of seeing from frame to frame",
-                      width);
+  lines.push_back({"Seeing's zone", in_steps_and_um(plan.seeing_zone_steps, plan.seeing_zone_um) +
+                                        ": there stars grow by less than " +
+                                        format_fixed(100 * plan.seeing_zone_tolerance, 0) + " %"});
+  lines.push_back({"Noise", format_fixed(100 * plan.measuring_error, 1) + " % of measuring, " +
+                                format_fixed(100 * plan.seeing_scatter, 1) +
+                                " % of seeing from frame to frame"});
   if (!plan.positions_steps.empty()) {
-    text += answer_line("Positions", comma_list(plan.positions_steps, false), width);
+    lines.push_back({"Positions", comma_list(plan.positions_steps, false)});
     if (plan.move && plan.move->via_steps) {
-      text += answer_line(
-          "Start", report::move_words(*plan.move) + ", then the positions in that order", width);
+      lines.push_back(
+          {"Start", report::move_words(*plan.move) + ", then the positions in that order"});
     }
+  }
+  return lines;
+}
+
+std::string plan_text(const FocusPlan& plan, const TextOptions& options) {
+  const std::size_t width = options.width;
+  std::string text = two_stages(plan, width);
+  for (const report::NamedLine& line : report::plan_lines(plan)) {
+    text += answer_line(line.name, line.text, width);
   }
   if (!options.details) return text;
   if (!plan.alternatives.empty()) text += "\n" + alternatives_table(plan, width);
