@@ -111,11 +111,12 @@ std::string two_stages(const FocusPlan& plan, std::size_t width) {
   for (const std::string& line : search_words(*plan.coarse)) {
     text += report::wrapped(line, "   - ", width);
   }
+  const bool outward = plan.coarse->approach == Direction::outward;
   const std::string sweep = "Then: " + std::to_string(plan.points) + " positions, " +
                             format_short(plan.step_steps) +
-                            " steps apart, the middle one where stars were smallest, from the " +
-                            (plan.coarse->approach == Direction::outward ? "smallest" : "largest") +
-                            " on; " + frames_words(plan.frames_per_point, plan.exposure_s) + ".";
+                            " steps apart, the middle one where stars were smallest, going to " +
+                            (outward ? "larger" : "smaller") + " positions; " +
+                            frames_words(plan.frames_per_point, plan.exposure_s) + ".";
   return text + report::wrapped(sweep, "2. ", width) + "\n";
 }
 
