@@ -1,7 +1,9 @@
 // Do plans keep their promises? Plans for telescopes from f/2 to f/10 are carried out many times on
 // curves by wave optics, with seeing scatter in its own shape, and fitted by the library.
 //
-// Usage: plan_bench [trials, 200] [seed, 1] [part: all, sigma, spoiled, rough, search, next, cost]
+// Usage: plan_bench [trials, 200] [seed, 1] [part: all, sigma, spoiled, rough, correlated, search,
+//   next; cost; frames]. For correlated and frames `trials` is a number of plans, each carried out
+//   many times.
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
@@ -11,7 +13,8 @@
 #include <string>
 #include <vector>
 
-#include "../bench/rendered_curve.h"
+#include "plan/promises.h"
+#include "rendered_curve.h"
 #include "starwaist/curve.h"
 #include "starwaist/next_sample.h"
 #include "starwaist/plan.h"
@@ -367,11 +370,16 @@ int main(int argc, char** argv) {
   const int trials = argc > 1 ? std::atoi(argv[1]) : 200;
   std::mt19937_64 random(argc > 2 ? static_cast<unsigned>(std::atoi(argv[2])) : 1U);
   const std::string part = argc > 3 ? argv[3] : "all";
+  if (part == "frames") {
+    starwaist::bench::from_frames(trials, random);
+    return 0;
+  }
   const auto telescopes = starwaist::bench::rendered(starwaist::bench::telescopes());
   const auto wants = [&part](const char* name) { return part == "all" || part == name; };
   if (wants("sigma")) promised_sigma(telescopes, trials, random);
   if (wants("spoiled")) spoiled(telescopes, trials, random);
   if (wants("rough")) from_rough_run(telescopes, trials, random);
+  if (wants("correlated")) starwaist::bench::correlated(telescopes, trials, random);
   if (wants("search")) search(telescopes, trials, random);
   if (wants("next")) next(telescopes, trials, random);
   if (part == "cost") cost(telescopes, trials, random);

@@ -100,7 +100,7 @@ const std::vector<Module>& modules() {
        {"core", "numerics", "optics", "frame", "stars", "ledger", "night", "run"},
        {}},
       {"report",
-       {"report.h"},
+       {"page.h", "report.h"},
        {"core", "numerics", "optics", "frame", "stars", "curve", "advice", "render", "diagnosis",
         "run", "live", "session"},
        {}},

@@ -6,6 +6,8 @@ cd "$(dirname "$0")/.."
 . tools/packages.sh
 # shellcheck disable=SC2086
 install_missing $run_packages $test_packages
+# The page's test in the browser fetches what drives it by npm, which may come with node itself.
+command -v npm >/dev/null || install_missing nodejs npm
 jobs=$(nproc)
 
 echo "== format"

@@ -167,6 +167,7 @@ std::unique_ptr<Command> make_drift_command();
 std::unique_ptr<Command> make_night_command();
 std::unique_ptr<Command> make_log_command();
 std::unique_ptr<Command> make_field_command();
+std::unique_ptr<Command> make_report_command();
 std::unique_ptr<Command> make_render_command();
 std::unique_ptr<Command> make_plan_command();
 std::unique_ptr<Command> make_backlash_command();

@@ -16,6 +16,9 @@ constexpr const char* kPlanExamples = R"(Examples:
       The same from a rough run of tonight: its curve, its noise, its best focus.
   starwaist plan rough.csv --f-number 5 --pixel-um 3.76 --save rig.conf
       From a table; what was found is kept for the other commands (--config rig.conf).
+  starwaist plan --config rig.conf --within-steps 2000
+      Focus is lost, but not farther off than that: how to find it first. Without a run and without
+      --centre-steps that is planned too, over all of the focuser's travel.
 Every position lies within --min-position-steps and --max-position-steps: give them. A focuser
 driven against its stop can be damaged; the maker's manual goes first.
 Exit status: 0 a plan was made; 2 wrong usage; 3 no usable input, or an output that cannot be
@@ -82,6 +85,8 @@ class PlanCommand : public Command {
                 "Positions of the sweep, at least 5; 0: as many as the goal needs, one to spare")
         ->group("Plan");
     add("--centre-steps", plan_.centre_steps, {}, "Middle of the sweep [best focus of the run]");
+    add("--within-steps", plan_.within_steps, kPositive,
+        "Best focus is at most so far from the middle, or from where the focuser stands");
     add("--tolerance", plan_.seeing_tolerance, {0.001, 1, false, false},
         "Growth of the star that the seeing's zone allows");
     add("--slope-px-per-step", slope_, kPositive,

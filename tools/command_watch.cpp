@@ -6,6 +6,7 @@
 #include "job.h"
 #include "starwaist/live.h"
 #include "starwaist/next_sample.h"
+#include "starwaist/page.h"
 #include "starwaist/report.h"
 #include "starwaist/session.h"
 
@@ -23,6 +24,9 @@ constexpr const char* kWatchExamples = R"(Examples:
   starwaist watch tonight/lights --night
       Light frames: after each its size against the best so far, and when to refocus. Frames of a
       minute or more (or three of 15 s) at one position are taken for these without --night too.
+  starwaist watch tonight/focus --config rig.conf --page tonight/focus.html
+      Also a page that is written anew after every frame and loads itself anew. For a phone, in
+      another terminal: python3 -m http.server --directory tonight
 Start anywhere: without stars it looks for them with growing steps, rings give the distance. Every
 position is approached from one side; go to via_steps first where one is given. Without a known rig
 or an earlier run the first moves are guesses. Positions keep to --min-position-steps and
@@ -34,6 +38,7 @@ frame; 130 ended by Ctrl-C.)";
 constexpr double kSettleS = 1.0;     // of a file of which nobody says that it was closed
 constexpr double kSecondTryS = 3.0;  // after a file could not be read
 constexpr std::chrono::milliseconds kBetweenInterrupts{200};
+constexpr double kReloadS = 5.0;  // of the page, while the run is taken
 
 // What is being followed; frames wait until it is known which of the two.
 struct Live {
@@ -48,6 +53,7 @@ struct Live {
 struct Last {
   std::optional<WatchAnswer> run;
   std::optional<NightWatchAnswer> night;
+  std::optional<Error> no_page;  // why the page could not be written
   // The run has no next position: more frames of it are not waited for.
   [[nodiscard]] bool stopped() const { return run && run->stop_reason; }
 };
@@ -60,7 +66,24 @@ struct Followed {
   TextOptions text;
   bool one_line = false;    // --short
   bool last_alone = false;  // nothing is said of the frames before the last
+  std::string page;         // --page; empty: none
+  std::string name;         // of the run, for the page
+  bool once = false;        // the page is written at the end alone
 };
+
+// The run so far as a page; `ended`: it is not loaded anew any more.
+void write_page(const Live& live, const WatchAnswer& answer, bool ended, Last& last,
+                const Followed& to) {
+  if (to.page.empty() || (to.once && !ended)) return;
+  RunPage page;
+  page.name = to.name;
+  page.answer = live.run.judgement();
+  page.watched = answer;
+  if (!ended) page.reload_s = kReloadS;
+  const auto written = page_html(page).and_then(
+      [&to](const std::string& html) { return to.lines.writer().text(to.page, html); });
+  if (!written) last.no_page = written.error();
+}
 
 // A file that cannot be used may still be on its way: it is named once that is ruled out.
 void name_unusable(const std::string& path, const Error& error, const Followed& to) {
@@ -96,6 +119,7 @@ void answer_held(Live& live, Last& last, const Followed& to) {
         print_error(to.streams,
                     {ErrorCode::no_data, answer->file + ": " + answer->advice.text, {}});
       }
+      write_page(live, *answer, false, last, to);
       if (answer->frames > 0) last.run = std::move(*answer);
     }
   }
@@ -131,6 +155,9 @@ class WatchCommand : public Command {
     add_path(app(), "--like", like_, "An earlier run with this rig, for the shape of the curve",
              "RUN")
         ->configurable(false);
+    add_path(app(), "--page", page_, "Write the run so far as a page, anew after every frame",
+             "FILE.html")
+        ->configurable(false);
     add_flag("--night", night_, "The frames are a night's light frames, not a focus run");
     add_number(app(), "--refocus-minutes", refocus_minutes_, kPositive,
                "Time that a refocus takes, for a night");
@@ -143,13 +170,29 @@ class WatchCommand : public Command {
 
   int run(const ToolStreams& streams) override {
     return run_lines(
-        {.inputs = settings_.input.inputs,
+        {.check = [this] { return check_page(); },
+         .inputs = settings_.input.inputs,
+         .outputs = {{"--page", page_, OutputName::Kind::file}},
          .shows_progress = false,
          .work = [this](Work& work, LinesOutput& lines) { return watch(work, lines); }},
         settings_, streams);
   }
 
  private:
+  [[nodiscard]] Result<void> check_page() const {
+    if (page_ == "-") {
+      return fail(ErrorCode::invalid_argument, "--page: a page that is written anew is a file",
+                  "Name a file");
+    }
+    if (night_ && !page_.empty()) return no_page_of_a_night();
+    return {};
+  }
+
+  static tl::unexpected<Error> no_page_of_a_night() {
+    return fail(ErrorCode::invalid_argument, "--page shows a focus run, not a night's light frames",
+                "Leave it out");
+  }
+
   [[nodiscard]] const std::string& folder() const { return settings_.input.inputs.front(); }
 
   Result<int> watch(Work& work, LinesOutput& lines) const {
@@ -178,7 +221,10 @@ class WatchCommand : public Command {
                          .streams = work.streams,
                          .text = text_options(settings_.common, work.streams),
                          .one_line = one_line,
-                         .last_alone = one_line && once_});
+                         .last_alone = one_line && once_,
+                         .page = page_,
+                         .name = name_of_run(folder()),
+                         .once = once_});
   }
 
   [[nodiscard]] Result<ObservingConditions> conditions_like(const RunOptions& options) const {
@@ -201,6 +247,8 @@ class WatchCommand : public Command {
       return tl::unexpected<Error>(finished.error());
     }
     if (!followed) return tl::unexpected<Error>(followed.error());
+    if (last.run) write_page(live, *last.run, true, last, to);
+    if (last.no_page) return tl::unexpected<Error>(*last.no_page);
     if (last.night) return last.night->loss_percent ? kTrusted : kNotTrusted;
     if (last.run) return status_of(last.run->verdict);
     return fail(ErrorCode::no_data, folder() + ": no frame could be used",
@@ -215,6 +263,8 @@ class WatchCommand : public Command {
         if (is_interrupted(to.streams)) break;
         add(path, live, last, to);
         if (until_enough_ && last.stopped()) break;
+        if (last.no_page) return {};
+        if (live.is_night.value_or(false) && !page_.empty()) return no_page_of_a_night();
       }
       if (once_ && whole->empty() && !to.follower.waiting()) break;
     }
@@ -238,6 +288,7 @@ class WatchCommand : public Command {
 
   NextSampleOptions next_;
   std::string like_;
+  std::string page_;
   bool once_ = false;
   bool until_enough_ = false;
   bool night_ = false;

@@ -101,11 +101,12 @@ Result<void> LinesOutput::finish() {
 }
 
 int run_lines(const LinesJob& job, const Settings& settings, const ToolStreams& streams) {
-  if (auto allowed = job.check(); !allowed) return report_failure(streams, allowed.error());
+  const auto named = check_output_names(settings.common, job.outputs).and_then(job.check);
+  if (!named) return report_failure(streams, named.error());
   const auto rig = checked(settings.rig);
   if (!rig) return report_failure(streams, rig.error());
   const auto guarded = guarded_paths(settings, with_tables_within(job.inputs, settings.table));
-  if (auto allowed = check_outputs({settings.common.json}, guarded); !allowed) {
+  if (auto allowed = check_output_files(settings.common, job.outputs, guarded); !allowed) {
     return report_failure(streams, allowed.error());
   }
   ProgressLine progress(streams, settings.common.quiet || !job.shows_progress);

@@ -86,6 +86,8 @@ class LinesOutput {
            const std::vector<SkippedFile>& skipped = {});
   // Words beside the lines; not where standard output belongs to JSON.
   void say(const std::string& text);
+  // For what the work writes beside the lines.
+  [[nodiscard]] Writer writer() const { return {protected_paths_, streams_}; }
   // Only the first call does anything. Errors: the first of a run's JSON, cannot_write.
   Result<void> finish();
 
@@ -102,7 +104,8 @@ class LinesOutput {
 // The same for answers that come line by line: of many runs, or while frames arrive.
 struct LinesJob {
   std::function<Result<void>()> check = [] { return Result<void>(); };
-  std::vector<std::string> inputs;  // what no output may replace
+  std::vector<std::string> inputs;       // what no output may replace
+  std::vector<OutputName> outputs = {};  // beside --json; the work writes them
   bool shows_progress = true;
   // Gives the exit status. Lines that shall be kept even after an interrupt it finishes itself.
   std::function<Result<int>(Work&, LinesOutput&)> work;

@@ -1,9 +1,9 @@
 # Debian packages, by use. Sourced by tools/demo.sh and tests/run.sh; installs only what is missing.
 run_packages="build-essential cmake ninja-build pkg-config libopencv-core-dev libopencv-imgproc-dev
   libceres-dev libcfitsio-dev libtiff-dev libpng-dev libraw-dev libsqlite3-dev libre2-dev
-  libcli11-dev nlohmann-json3-dev libexpected-dev libboost-dev gnuplot-nox fonts-dejavu-core"
+  libjs-chart.js libcli11-dev nlohmann-json3-dev libexpected-dev libboost-dev gnuplot-nox fonts-dejavu-core"
 test_packages="git libgtest-dev libgmock-dev libbenchmark-dev libsep-dev libcfitsio-bin gretl-data
-  python3 python3-astropy python3-jsonschema python3-numpy python3-pil libtiff-tools clang-format
+  chromium python3 python3-astropy python3-jsonschema python3-numpy python3-pil libtiff-tools clang-format
   clang-tidy"
 
 # Installs the packages named in the arguments that are not there yet.

@@ -117,4 +117,10 @@ Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,
   return found;
 }
 
+std::string name_of_run(const std::string& input) {
+  std::filesystem::path path = std::filesystem::path(input).lexically_normal();
+  if (!path.has_filename()) path = path.parent_path();
+  return path.filename().string();
+}
+
 }  // namespace starwaist::tool

@@ -36,6 +36,9 @@ struct FoundRun {
   Result<RunInput> input;          // an error is said when it is the run's turn
 };
 
+// The last part of an input's name, also before a slash at its end.
+std::string name_of_run(const std::string& input);
+
 // What plan and backlash read, found once.
 Found<std::vector<FoundRun>> find_runs(const std::vector<std::string>& inputs,
                                        const TableOptions& table);

@@ -24,6 +24,7 @@ std::vector<std::unique_ptr<Command>> all_commands() {
   commands.push_back(make_night_command());
   commands.push_back(make_log_command());
   commands.push_back(make_field_command());
+  commands.push_back(make_report_command());
   commands.push_back(make_render_command());
   return commands;
 }

@@ -57,7 +57,7 @@ TEST(PlanRun, TakesMoreTimeForANoisierNightAndLessForAWiderGoal) {
   ObservingConditions conditions = plain_conditions();
   const auto easy = plan_run(conditions, plain_rig());
   PlanOptions strict;
-  strict.wanted_sigma_steps = 0.6 * easy->expected_sigma_steps;
+  strict.wanted_sigma_steps = 0.8 * easy->expected_sigma_steps;
   const auto accurate = plan_run(conditions, plain_rig(), strict);
   EXPECT_GT(accurate->minutes, easy->minutes);
   EXPECT_LE(accurate->expected_sigma_steps, *strict.wanted_sigma_steps);
@@ -119,7 +119,7 @@ TEST(PlanRun, EndsInTheZoneWithTheAskedProbability) {
 }
 
 // Four times the exposure halves the error of measuring and with it, where the seeing is still,
-// the error of best focus.
+// the error of best focus, save for what the curve's lopsidedness adds.
 TEST(PlanRun, ALongerExposureMeasuresBetter) {
   ObservingConditions conditions = plain_conditions();
   conditions.seeing_scatter = 0;
@@ -135,11 +135,9 @@ TEST(PlanRun, ALongerExposureMeasuresBetter) {
   int compared = 0;
   for (const PlanAlternative& a : brief->alternatives) {
     for (const PlanAlternative& b : longer->alternatives) {
-      if (a.points != b.points || a.frames_per_point != 1 || b.frames_per_point != 1 ||
-          a.step_steps != b.step_steps) {
-        continue;
-      }
-      EXPECT_NEAR(b.expected_sigma_steps, 0.5 * a.expected_sigma_steps, 1e-9) << a.points;
+      if (a.points != b.points || a.frames_per_point != 1 || b.frames_per_point != 1) continue;
+      EXPECT_GT(b.expected_sigma_steps, 0.5 * a.expected_sigma_steps) << a.points;
+      EXPECT_LT(b.expected_sigma_steps, 0.6 * a.expected_sigma_steps) << a.points;
       ++compared;
     }
   }
@@ -195,7 +193,8 @@ TEST(PlanRun, StaysTrustedWithOneFrameLost) {
     conditions.best_focus_sigma_steps = sigma;
     const auto plan = plan_run(conditions, plain_rig());
     ASSERT_TRUE(plan);
-    EXPECT_GT(plan->points, VerdictRules::kTrustedPoints);
+    // One of them lost, and one to find out a spoiled one by.
+    EXPECT_GE(plan->points, VerdictRules::kTrustedPoints + 2);
     for (const double off : {-0.8, 0.0, 0.8}) {
       const double truth = 5000 + off * 2 * sigma;
       for (int lost = 0; lost < plan->points; ++lost) {
@@ -246,6 +245,7 @@ TEST(PlanRun, CountsTheFramesThatAreLost) {
   ObservingConditions conditions = plain_conditions();
   conditions.best_focus_steps = 5000;
   conditions.best_focus_sigma_steps = 1;
+  conditions.seeing_memory_s = 0;  // a gap between frames changes nothing
   Rig rig = plain_rig();
   rig.um_per_step = 10;  // a zone so narrow that the probability is below 1
   PlanOptions options;
@@ -261,10 +261,10 @@ TEST(PlanRun, CountsTheFramesThatAreLost) {
   options.spoiled_share = 0.1;
   const auto plan = plan_run(conditions, rig, options);
   ASSERT_TRUE(lucky && plan);
-  ASSERT_EQ(lucky->step_steps, plan->step_steps);
+  ASSERT_NEAR(lucky->step_steps, plan->step_steps, 5);  // hardly another sweep
   ASSERT_EQ(plan->frames_per_point, 1);
-  const auto bound = [&](const std::vector<double>& positions) {
-    return *predicted_sigma_steps(conditions, rig, positions, 5000, false);
+  const auto error = [&](const std::vector<double>& positions) {
+    return *predicted_sigma_steps(conditions, rig, positions, 5000);
   };
   std::mt19937_64 random(5);
   std::uniform_real_distribution<double> dice(0, 1);
@@ -275,7 +275,7 @@ TEST(PlanRun, CountsTheFramesThatAreLost) {
     for (const double position : plan->positions_steps) {
       if (dice(random) >= options.spoiled_share) left.push_back(position);
     }
-    squares += std::pow(bound(left) / bound(plan->positions_steps), 2) / kRuns;
+    squares += std::pow(error(left) / error(plan->positions_steps), 2) / kRuns;
   }
   EXPECT_NEAR(plan->expected_sigma_steps / lucky->expected_sigma_steps, std::sqrt(squares), 0.03);
   EXPECT_GT(squares, 1.1);  // else there would be nothing to count

@@ -91,6 +91,26 @@ TEST_F(Advice, PlanFromOpticsAlone) {
   EXPECT_THAT(call(with({"plan", "--quiet"}, rig())).out, Not(HasSubstr("Notes")));
 }
 
+// Nobody said where focus is: how to find it first, in the answer and in the text.
+TEST_F(Advice, PlanFindsFocusFirstWhereItIsLost) {
+  const Words limits = {"--min-position-steps", "0", "--max-position-steps", "12000"};
+  Words words = with({"plan", "--json", "-"}, rig());
+  words.insert(words.end(), limits.begin(), limits.end());
+  const Json coarse = Json::parse(call(words).out)["coarse"];
+  EXPECT_FALSE(coarse["relative"]);
+  EXPECT_EQ(coarse["positions_steps"][0], 6000);
+  EXPECT_EQ(coarse["look_for_code"], "look_for_rings");
+  const Json near = Json::parse(
+      call(with({"plan", "--json", "-", "--within-steps", "30000"}, rig())).out)["coarse"];
+  EXPECT_TRUE(near["relative"]);
+  EXPECT_GT(near["positions_steps"].size(), 2U);
+  const std::string text = call(with({"plan"}, rig())).out;
+  EXPECT_THAT(text, testing::StartsWith("1. Find it: "));
+  EXPECT_THAT(text, HasSubstr("\n2. Then: "));
+  const std::string known = call(with({"plan", "--centre-steps", "5000"}, rig())).out;
+  EXPECT_THAT(known, testing::StartsWith("Step size:"));
+}
+
 TEST_F(Advice, PlanFromARunKnowsItsPositionsAndIsSaved) {
   write(in("rough.csv"), kHead + sweep(true, 5010));
   const Words words = with({"plan", in("rough.csv"), "--f-number", "5", "--pixel-um", "3.76",
@@ -121,6 +141,7 @@ TEST_F(Advice, PlanRefusesWhatItCannotUse) {
   EXPECT_EQ(call(with({"plan", "--spoiled-share", "0"}, rig())).status, 0);
   EXPECT_EQ(call(with({"plan", "--spoiled-share", "0.5"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--points", "4"}, rig())).status, 2);
+  EXPECT_EQ(call(with({"plan", "--within-steps", "0"}, rig())).status, 2);
   EXPECT_EQ(call(with({"plan", "--points", "5"}, rig())).status, 0);
   EXPECT_EQ(call(with({"plan", in("absent")}, rig())).status, 3);
   write(in("rough2.csv"), kHead + sweep(true, 5010));

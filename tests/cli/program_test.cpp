@@ -85,7 +85,7 @@ TEST_F(Program, EachCommandHasHelpWithExamples) {
   }
   EXPECT_THAT(call({"fit", "--help"}).out, HasSubstr("hyperbola, parabola or blur"));
   for (const std::string command : {"measure", "fit", "diagnose", "plan", "backlash", "watch",
-                                    "drift", "night", "log", "field", "render"}) {
+                                    "drift", "night", "log", "field", "report", "render"}) {
     EXPECT_THAT(call({command, "--help"}).out, Not(testing::ContainsRegex("\\] \\[[0-9]")))
         << "a default shown twice";
   }

@@ -217,6 +217,7 @@ inline FocusPlan plan() {
   made.slope_px_per_step = 0.0235;
   made.measuring_error = 0.01;
   made.seeing_scatter = 0.03;
+  made.seeing_memory_s = 20;
   made.centre_steps = 5000;
   made.positions_steps = {4760, 4820, 4880, 4940, 5000, 5060, 5120, 5180, 5240};
   made.alternatives = {{9, 60, 2, 3, 3.125, 0.995, 4.25, 3, true},
@@ -239,6 +240,38 @@ inline FocusPlan bare_plan() {
   made.seeing_zone_steps = 40;
   made.measuring_error = 0.01;
   made.seeing_scatter = 0.03;
+  made.seeing_memory_s = 20;
+  return made;
+}
+
+// Focus is lost; the focuser's limits are known, where it stands is not.
+inline FocusPlan lost_plan() {
+  FocusPlan made = bare_plan();
+  CoarseSearch coarse;
+  coarse.relative = true;
+  coarse.positions_steps = {0, 1074, -1381, 2389};
+  coarse.first_step_steps = 1074;
+  coarse.growth = 2;
+  coarse.takeup_steps = 127;
+  coarse.exposure_s = 10;
+  coarse.look_for = {"look_for_rings", "stars far from focus are rings"};
+  coarse.widest_ring_px = 198;
+  coarse.ring_steps_per_px = 5.75;
+  coarse.enclosing_ratio = 1.25;
+  coarse.frames_expected = 6;
+  coarse.frames_at_most = 9;
+  made.coarse = coarse;
+  made.notes = {{"keep_to_limits", "leave out positions below 0"}};
+  return made;
+}
+
+// The same between known limits.
+inline FocusPlan lost_plan_between_limits() {
+  FocusPlan made = lost_plan();
+  made.coarse->relative = false;
+  made.coarse->positions_steps = {6000, 7074, 4619};
+  made.coarse->move = Move{5873, 6000};
+  made.notes.clear();
   return made;
 }
 

@@ -85,10 +85,13 @@ TEST(GoldenReport, NightText) {
 
 TEST(GoldenReport, PlanJson) {
   expect_golden("report/plan.json", plan_json(samples::plan()).value());
+  expect_golden("report/plan_lost.json", plan_json(samples::lost_plan()).value());
 }
 TEST(GoldenReport, PlanText) {
-  expect_golden("report/plan.txt",
-                plan_text(samples::plan()) + "\n--\n" + plan_text(samples::bare_plan()));
+  expect_golden("report/plan.txt", plan_text(samples::plan()) + "\n--\n" +
+                                       plan_text(samples::bare_plan()) + "\n--\n" +
+                                       plan_text(samples::lost_plan()) + "\n--\n" +
+                                       plan_text(samples::lost_plan_between_limits()));
 }
 TEST(GoldenReport, RigFile) {
   expect_golden("report/rig.conf", rig_file(samples::fit().rig, {"A remark"}, {{"move-s", 3}}));

@@ -86,6 +86,8 @@ std::vector<std::string> all_texts(const TextOptions& options) {
                                          night_text(samples::quiet_night(), options),
                                          plan_text(samples::plan(), options),
                                          plan_text(samples::bare_plan(), options),
+                                         plan_text(samples::lost_plan(), options),
+                                         plan_text(samples::lost_plan_between_limits(), options),
                                          backlash_text(samples::backlash(), options),
                                          backlash_text(samples::no_backlash(), options),
                                          backlash_text(BacklashResult{}, options),

@@ -111,6 +111,8 @@
   CODE(plan, half_step_costs, "what half a step off best focus costs in star size")                \
   CODE(plan, um_per_step_learnt, "the micrometres per step follow from the slope of the arms")     \
   CODE(plan, centre_the_sweep, "how near to best focus the sweep must be centred")                 \
+  CODE(plan, look_for_rings, "what a frame far from focus shows, and how far off that is")         \
+  CODE(plan, keep_to_limits, "the focuser's limits: where it stands is not known")                 \
   CODE(plan, seeing_assumed, "the seeing is not known: a usual one is assumed")                    \
   CODE(plan, size_in_focus_assumed, "the focal length is not known: a size in focus is assumed")   \
   CODE(plan, pixel_assumed, "the pixel is not known: a usual one is assumed")                      \

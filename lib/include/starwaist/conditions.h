@@ -9,8 +9,12 @@
 // with m the error of measuring, j the scatter of the seeing s from frame to frame, f the share of
 // the smallest size that is the seeing's, and d ln H / d ln s = 1 / (1 + u^2) for a sum of
 // variances, u = (x - x0) / B, B = smallest size / slope of the arms: seeing is felt near focus and
-// fades in the rings. What fit_curve loses against that bound is added: its error is 1.15 + 0.0095
-// n times the bound at n points, measured on curves by wave optics (bench/plan_bench).
+// fades in the rings. What a run errs by is more than that bound:
+// - one frame hands its seeing on to the next (exp(-t / memory)), which the fit's weights do not
+//   know, so that in a sweep a change of the seeing looks like a shift of focus;
+// - fit_curve weighs other accounts too: 1.15 + 0.0095 n times the error of these weights at n
+//   points, measured on curves by wave optics (bench/plan_bench);
+// - real curves are a little lopsided (see curve/priors.h), which adds to the variance.
 #pragma once
 
 #include <optional>
@@ -33,6 +37,7 @@ struct ObservingConditions {
   double slope_px_per_step = 0;  // of the arms
   double measuring_error = 0.01;  // of a size, relative, one frame of `exposure_s`
   double seeing_scatter = 0.03;   // of the seeing's width from frame to frame, relative
+  double seeing_memory_s = 20;    // time in which the seeing of a frame is forgotten to 1 / e
   double seeing_share = 1;        // d ln size / d ln seeing in focus: below 1 where pixel and
                                   // diffraction make part of the size
   double exposure_s = 3;          // to which measuring_error belongs
@@ -51,9 +56,9 @@ struct ObservingConditions {
 Result<ObservingConditions> conditions_from_optics(
     const Rig& rig, std::optional<double> slope_px_per_step = std::nullopt);
 
-// From one or more runs taken tonight: curve and scatter as the runs show them, the scatter weighed
-// with what is usual (3 % of seeing, a factor of two either way) as far as the points leave it
-// open. `exposure_s` of the frames where known.
+// From one or more runs taken tonight: curve and scatter as the runs show them, the scatter and how
+// long the seeing stays weighed with what is usual (3 % of seeing, a factor of two either way) as
+// far as the points leave it open. `exposure_s` of the frames where known.
 // Errors: no_data where no run gives a curve with a minimum and arms.
 Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs, const Rig& rig,
                                                  std::optional<double> exposure_s = std::nullopt);
@@ -62,9 +67,9 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
 // and pixel are (slope = c / (2 N p) times um per step).
 Rig rig_with_measured_step(const Rig& rig, const ObservingConditions& conditions);
 
-// Predicted standard deviation of best focus (steps) for one frame at each position, best focus at
-// `best_focus_steps`; absent where the positions determine no curve. `fit_cost` false: the bound
-// alone.
+// Predicted standard deviation of best focus (steps) for one frame at each position, in this order
+// with the usual time between them, best focus at `best_focus_steps`; absent where the positions
+// determine no curve. `fit_cost` false: the bound alone.
 std::optional<double> predicted_sigma_steps(const ObservingConditions& conditions, const Rig& rig,
                                             std::span<const double> positions_steps,
                                             double best_focus_steps, bool fit_cost = true);

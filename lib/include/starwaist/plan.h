@@ -13,6 +13,7 @@
 #include "starwaist/move.h"
 #include "starwaist/rig.h"
 #include "starwaist/statement.h"
+#include "starwaist/terms.h"
 
 namespace starwaist {
 
@@ -29,7 +30,56 @@ struct PlanOptions {
   double seeing_tolerance = 0.05;      // growth of the star that the seeing's zone allows
   double spoiled_share = 0.05;         // of the frames, lost to clouds, wind or a bad measurement
   std::optional<int> points;           // fixed by the user; at most kMostPlannedPoints
+  // Best focus lies within so many steps of centre_steps or, without it, of where the focuser
+  // stands; absent: as near as the run says, or anywhere where neither run nor centre say it.
+  std::optional<double> within_steps;
 };
+
+// How to find focus before the sweep, from where it is not known: the way that `watch` goes
+// (starwaist/search.h), as far as it can be said beforehand.
+struct CoarseSearch {
+  bool relative = false;                // positions count from where the focuser stands
+  std::vector<double> positions_steps;  // in this order until a frame shows rings or stars
+  std::optional<Move> move;             // to the first of them; absent where they are relative
+  double first_step_steps = 0;
+  double growth = 0;
+  Direction approach = Direction::outward;
+  double takeup_steps = 0;
+  double exposure_s = 0;
+  Statement look_for;
+  double widest_ring_px = 0;
+  double ring_steps_per_px = 0;
+  double enclosing_ratio = 0;
+  int frames_expected = 0;
+  int frames_at_most = 0;
+};
+
+template <>
+struct Fields<CoarseSearch> {
+  static constexpr auto list = fields_in_order(
+      STARWAIST_FIELD(CoarseSearch, relative, "",
+                      "whether positions count from where the focuser stands"),
+      STARWAIST_FIELD(CoarseSearch, positions_steps, "steps",
+                      "in this order until a frame shows rings or stars"),
+      STARWAIST_FIELD(CoarseSearch, move, "",
+                      "to the first of them, slack taken up; null: they are relative"),
+      STARWAIST_FIELD(CoarseSearch, first_step_steps, "steps", "from the first to the second"),
+      STARWAIST_FIELD(CoarseSearch, growth, "",
+                      "of the range visited, how far a move may go beyond it at most"),
+      STARWAIST_FIELD(CoarseSearch, approach, "", "from which side positions are reached"),
+      STARWAIST_FIELD(CoarseSearch, takeup_steps, "steps",
+                      "how far past a position to go first, against that side"),
+      STARWAIST_FIELD(CoarseSearch, exposure_s, "s", "of each frame, at least"),
+      STARWAIST_FIELD(CoarseSearch, look_for, "", "what a frame may show, and what follows"),
+      STARWAIST_FIELD(CoarseSearch, widest_ring_px, "px", "across, of rings that still show"),
+      STARWAIST_FIELD(CoarseSearch, ring_steps_per_px, "steps/px",
+                      "off best focus, for each pixel that a ring is across"),
+      STARWAIST_FIELD(CoarseSearch, enclosing_ratio, "",
+                      "sizes so many times the smallest on both sides of it end the search"),
+      STARWAIST_FIELD(CoarseSearch, frames_expected, "", "mean over where best focus may be"),
+      STARWAIST_FIELD(CoarseSearch, frames_at_most, "", "none of them spoiled"));
+};
+static_assert(describes_every_field<CoarseSearch>());
 
 struct PlanAlternative {
   int points = 0;
@@ -63,6 +113,7 @@ static_assert(describes_every_field<PlanAlternative>());
 
 // The answer of `plan` without its schema.
 struct FocusPlan {
+  std::optional<CoarseSearch> coarse;  // absent: the sweep alone finds best focus
   double step_steps = 0;
   int points = 0;
   double half_range_steps = 0;
@@ -84,6 +135,7 @@ struct FocusPlan {
   double slope_px_per_step = 0;
   double measuring_error = 0;           // relative, one frame of exposure_s
   double seeing_scatter = 0;            // relative
+  double seeing_memory_s = 0;           // in which the seeing of a frame is forgotten to 1 / e
   std::optional<double> centre_steps;   // of the sweep, where known
   std::vector<double> positions_steps;  // where the centre is known, in the order to be taken
   std::optional<Move> move;             // to the first of them
@@ -94,6 +146,8 @@ struct FocusPlan {
 template <>
 struct Fields<FocusPlan> {
   static constexpr auto list = fields_in_order(
+      STARWAIST_FIELD(FocusPlan, coarse, "",
+                      "how to find focus first; null: the sweep alone finds it"),
       STARWAIST_FIELD(FocusPlan, step_steps, "steps", "between positions"),
       STARWAIST_FIELD(FocusPlan, points, "", "positions"),
       STARWAIST_FIELD(FocusPlan, half_range_steps, "steps", "from centre to the ends"),
@@ -122,6 +176,8 @@ struct Fields<FocusPlan> {
       STARWAIST_FIELD(FocusPlan, measuring_error, "", "relative error of one frame's size"),
       STARWAIST_FIELD(FocusPlan, seeing_scatter, "",
                       "relative scatter of the seeing from frame to frame"),
+      STARWAIST_FIELD(FocusPlan, seeing_memory_s, "s",
+                      "time in which the seeing of a frame is forgotten to 1 / e"),
       STARWAIST_FIELD(FocusPlan, centre_steps, "steps", "middle of the sweep"),
       STARWAIST_FIELD(FocusPlan, positions_steps, "steps", "where to take the frames"),
       STARWAIST_FIELD(FocusPlan, move, "",
@@ -131,13 +187,17 @@ struct Fields<FocusPlan> {
 };
 static_assert(describes_every_field<FocusPlan>());
 
-// The quickest plan that reaches the wanted sigma: that with which best focus ends within half of
+// The quickest sweep that reaches the wanted sigma: that with which best focus ends within half of
 // the zone with `probability` (normal errors), or wanted_sigma_steps, or, where the zone is not
-// known, half of the seeing's zone in place of it. Searched over points (at least those that the
-// verdict `trusted` needs once one frame is lost, unless the user fixed them), whole steps with
-// outermost sizes of two to three times the smallest, frames a point and exposures. Where none
-// reaches it, the most accurate within 15 minutes, and a note. Every position lies within the rig's
-// limits. Errors: invalid_argument for options that are not positive or limits that leave no room.
+// known, half of the seeing's zone in place of it.
+// - Searched over points, whole steps with outermost sizes of two to three times the smallest,
+//   frames a point and exposures. Unless the user fixed the points they are at least what the
+//   verdict `trusted` needs once one frame is lost and another is bad.
+// - Where none reaches it, the most accurate within 15 minutes, and a note.
+// - Where best focus may lie farther off than the sweep forgives, the way to it before.
+// - Every position lies within the rig's limits; those that count from where the focuser stands do
+//   as far as a move goes, and a note says so.
+// Errors: invalid_argument for options that are not positive or limits that leave no room.
 Result<FocusPlan> plan_run(const ObservingConditions& conditions, const Rig& rig,
                            const PlanOptions& options = {});
 

@@ -6,7 +6,8 @@
 
 #include "advice/check_conditions.h"
 #include "advice/information.h"
-#include "advice/observed_noise.h"
+#include "advice/run_noise.h"
+#include "advice/sweep_error.h"
 #include "curve/priors.h"
 #include "optics/kolmogorov.h"
 #include "starwaist/codes.h"
@@ -93,21 +94,26 @@ const ModelFit* model_with_arms(const FitResult& run) {
   return model != nullptr && run.best_focus_steps && model->min_size_px ? model : nullptr;
 }
 
-std::vector<Deviation> deviations_of(const FitResult& run, const ModelFit& model,
-                                     const curve::Shape& shape) {
-  std::vector<Deviation> deviations;
+// Seconds from one frame of a run to the next beside its exposure: download, move, settling.
+constexpr double kUsualPause = 5;
+
+std::vector<RunResidual> residuals_of(const FitResult& run, const ModelFit& model,
+                                      const curve::Shape& shape, double exposure_s) {
+  std::vector<RunResidual> residuals;
   const double core = *model.min_size_px / *model.slope_px_per_step;
+  double time_s = 0;
   for (const CurvePoint& p : run.points) {
+    time_s += exposure_s + kUsualPause;
     const auto size = curve_size_px(model, p.position_steps);
     if (!p.used || !p.size_px || !size) continue;
-    Deviation d;
-    d.relative = *p.size_px / *size - 1;
-    if (p.sigma_px && *p.sigma_px > 0) d.own_sigma = *p.sigma_px / *size;
-    const double u = (p.position_steps - *run.best_focus_steps) / core;
-    d.seeing_share = curve::seeing_share(shape.at(u), u);
-    deviations.push_back(d);
+    RunResidual r;
+    r.relative = *p.size_px / *size - 1;
+    r.time_s = time_s;
+    if (p.sigma_px && *p.sigma_px > 0) r.own_sigma = *p.sigma_px / *size;
+    r.row = size_row(shape, (p.position_steps - *run.best_focus_steps) / core);
+    residuals.push_back(r);
   }
-  return deviations;
+  return residuals;
 }
 
 // Relative error of the um per step that the runs' slope gives: by the noise of their points, and
@@ -154,6 +160,7 @@ Result<void> check_conditions(const ObservingConditions& conditions) {
   if (positive(conditions.smallest_px) && positive(conditions.slope_px_per_step) &&
       positive(conditions.measuring_error) && positive(conditions.exposure_s) &&
       std::isfinite(conditions.seeing_scatter) && conditions.seeing_scatter >= 0 &&
+      std::isfinite(conditions.seeing_memory_s) && conditions.seeing_memory_s >= 0 &&
       conditions.seeing_share > 0 && conditions.seeing_share <= 1 &&
       positive(conditions.core_steps())) {
     return {};
@@ -199,6 +206,7 @@ Result<ObservingConditions> conditions_from_optics(const Rig& given,
   advice::add_focused_size(rig, {*ratio, rig.wavelength_um, *rig.pixel_um}, conditions);
   conditions.measuring_error = curve::kUsualMeasuringErrorOfFrame;
   conditions.seeing_scatter = curve::kUsualSeeingScatter;
+  conditions.seeing_memory_s = curve::kUsualSeeingMemory;
   conditions.notes.push_back(
       {codes::noise_assumed,
        "no run shows the noise: a measuring error of " +
@@ -210,12 +218,11 @@ Result<ObservingConditions> conditions_from_optics(const Rig& given,
 
 Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs, const Rig& rig,
                                                  std::optional<double> exposure_s) {
-  constexpr double kFitted = 3;  // best focus, smallest size, slope
   std::vector<double> sizes;
   std::vector<double> slopes;
-  std::vector<advice::Deviation> deviations;
-  double degrees = 0;
+  std::vector<std::vector<advice::RunResidual>> residuals;
   ObservingConditions conditions;
+  conditions.exposure_s = exposure_s.value_or(advice::kUsualExposure);
   std::string why;
   for (const FitResult& run : runs) {
     const ModelFit* model = advice::model_with_arms(run);
@@ -229,9 +236,8 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
     // The latest run knows best where focus is now.
     conditions.best_focus_steps = run.best_focus_steps;
     conditions.best_focus_sigma_steps = run.best_focus_sigma_steps;
-    const auto more = advice::deviations_of(run, *model, advice::shape_of(conditions.size, rig));
-    deviations.insert(deviations.end(), more.begin(), more.end());
-    degrees += std::max(0.0, static_cast<double>(more.size()) - kFitted);
+    residuals.push_back(advice::residuals_of(run, *model, advice::shape_of(conditions.size, rig),
+                                             conditions.exposure_s));
   }
   if (sizes.empty()) {
     return fail(ErrorCode::no_data,
@@ -245,12 +251,11 @@ Result<ObservingConditions> conditions_from_runs(std::span<const FitResult> runs
     conditions.seeing_share =
         advice::seeing_part(conditions.smallest_px, {*ratio, rig.wavelength_um, *rig.pixel_um});
   }
-  for (advice::Deviation& d : deviations) d.seeing_share *= conditions.seeing_share;
-  const advice::ObservedNoise noise = advice::observed_noise(deviations, degrees);
+  const advice::RunNoise noise = advice::run_noise(residuals, conditions.seeing_share);
   conditions.measuring_error = noise.measuring;
   conditions.seeing_scatter = noise.seeing;
+  conditions.seeing_memory_s = noise.memory_s;
   conditions.noise_measured = true;
-  conditions.exposure_s = exposure_s.value_or(advice::kUsualExposure);
   if (!exposure_s) {
     conditions.notes.push_back({codes::exposure_assumed,
                                 "the run's exposure is not known: its noise is taken as that of " +
@@ -279,14 +284,20 @@ std::optional<double> predicted_sigma_steps(const ObservingConditions& condition
   if (!advice::check_conditions(conditions)) return std::nullopt;
   const curve::Shape shape = advice::shape_of(conditions.size, rig);
   const advice::PointNoise noise = advice::noise_of_frame(conditions);
+  const double core = conditions.core_steps();
   advice::Information information;
+  std::vector<advice::TimedFrame> frames;
   for (const double position : positions_steps) {
-    information.add(shape, (position - best_focus_steps) / conditions.core_steps(), noise);
+    const double u = (position - best_focus_steps) / core;
+    information.add(shape, u, noise);
+    const auto taken = static_cast<double>(frames.size());
+    frames.push_back({u, taken * (conditions.exposure_s + advice::kUsualPause)});
   }
-  const auto sigma = information.sigma();
-  if (!sigma) return std::nullopt;
-  const int n = static_cast<int>(positions_steps.size());
-  return *sigma * conditions.core_steps() * (fit_cost ? advice::fit_cost(n) : 1.0);
+  const auto bound = information.sigma();
+  if (!bound) return std::nullopt;
+  if (!fit_cost) return *bound * core;
+  const auto variance = advice::sweep_variance(shape, frames, {noise, conditions.seeing_memory_s});
+  return variance ? std::optional(std::sqrt(*variance) * core) : std::nullopt;
 }
 
 }  // namespace starwaist

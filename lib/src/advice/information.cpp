@@ -19,25 +19,32 @@ PointNoise noise_of_frame(const ObservingConditions& conditions) {
   return {conditions.measuring_error, conditions.seeing_scatter * conditions.seeing_share, 1};
 }
 
-void Information::add(const curve::Shape& shape, double u, const PointNoise& noise) {
+SizeRow size_row(const curve::Shape& shape, double u) {
   const curve::ShapeValue v = shape.at(u);
   const double share = curve::seeing_share(v, u);
-  const double seeing = noise.seeing * share;
-  const double variance = (noise.measuring * noise.measuring + seeing * seeing) / noise.frames;
-  const double sigma = std::sqrt(variance);
-  const std::array<double, 3> row{-v.slope / v.h / sigma, share / sigma, u * v.slope / v.h / sigma};
+  return {{-v.slope / v.h, share, u * v.slope / v.h}, share, shape.at(u, 0).by_a / v.h};
+}
+
+double variance_of(const SizeRow& row, const PointNoise& noise) {
+  const double seeing = noise.seeing * row.by_seeing;
+  return (noise.measuring * noise.measuring + seeing * seeing) / noise.frames;
+}
+
+void Information::add(const SizeRow& row, double weight) {
   for (std::size_t i = 0; i < 3; ++i) {
-    for (std::size_t j = 0; j < 3; ++j) matrix_[i][j] += row[i] * row[j];
+    for (std::size_t j = 0; j < 3; ++j) {
+      matrix_[i][j] += weight * row.by_parameter[i] * row.by_parameter[j];
+    }
   }
 }
 
-void Information::add(const Information& part, int times) {
-  for (std::size_t i = 0; i < 3; ++i) {
-    for (std::size_t j = 0; j < 3; ++j) matrix_[i][j] += times * part.matrix_[i][j];
-  }
+void Information::add(const curve::Shape& shape, double u, const PointNoise& noise) {
+  const SizeRow row = size_row(shape, u);
+  add(row, 1 / variance_of(row, noise));
 }
 
-std::optional<double> Information::sigma_of(int parameter) const {
+std::optional<std::array<double, 3>> Information::solved(
+    const std::array<double, 3>& vector) const {
   const Eigen::Matrix3d matrix{{matrix_[0][0], matrix_[0][1], matrix_[0][2]},
                                {matrix_[1][0], matrix_[1][1], matrix_[1][2]},
                                {matrix_[2][0], matrix_[2][1], matrix_[2][2]}};
@@ -49,8 +56,17 @@ std::optional<double> Information::sigma_of(int parameter) const {
   const Eigen::LDLT<Eigen::Matrix3d> factors(scaled);
   constexpr double kSmallestPivot = 1e-10;
   if (!(factors.vectorD().minCoeff() > kSmallestPivot)) return std::nullopt;
-  const double variance = factors.solve(Eigen::Vector3d::Unit(parameter))[parameter] /
-                          (length[parameter] * length[parameter]);
+  const Eigen::Vector3d right(vector[0], vector[1], vector[2]);
+  const Eigen::Vector3d left = factors.solve(right.cwiseQuotient(length)).cwiseQuotient(length);
+  return std::array<double, 3>{left[0], left[1], left[2]};
+}
+
+std::optional<double> Information::sigma_of(std::size_t parameter) const {
+  std::array<double, 3> unit{};
+  unit[parameter] = 1;
+  const auto column = solved(unit);
+  if (!column) return std::nullopt;
+  const double variance = (*column)[parameter];
   return variance > 0 ? std::optional(std::sqrt(variance)) : std::nullopt;
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <cstddef>
 #include <optional>
 
 #include "curve/curve_shape.h"
@@ -21,20 +22,37 @@ struct PointNoise {
 // Of one frame under these conditions.
 PointNoise noise_of_frame(const ObservingConditions& conditions);
 
+// How ln size at one place changes with (best focus in B, ln smallest size, ln slope), and with
+// what is not fitted.
+struct SizeRow {
+  std::array<double, 3> by_parameter{};
+  double by_seeing = 0;        // ln of its width
+  double by_lopsidedness = 0;  // of an even curve; see curve/shape_fit.h
+};
+// At u = (x - x0) / B.
+SizeRow size_row(const curve::Shape& shape, double u);
+
+// Relative variance of a point there.
+double variance_of(const SizeRow& row, const PointNoise& noise);
+
 // Information on (best focus in B, ln smallest size, ln slope) from relative sizes.
 class Information {
  public:
+  // A size there with a weight, 1 / variance where it is its own.
+  void add(const SizeRow& row, double weight);
   // A point at u = (x - x0) / B.
   void add(const curve::Shape& shape, double u, const PointNoise& noise);
-  // A part found before, so many times; -1 takes it out.
-  void add(const Information& part, int times);
   // Standard deviation of best focus in B; absent where the points do not determine it.
   [[nodiscard]] std::optional<double> sigma() const { return sigma_of(0); }
   // The same of ln slope.
   [[nodiscard]] std::optional<double> log_slope_sigma() const { return sigma_of(2); }
+  // The inverse times a vector: of the rows times weights and sizes the parameters that they give.
+  // Absent as above.
+  [[nodiscard]] std::optional<std::array<double, 3>> solved(
+      const std::array<double, 3>& vector) const;
 
  private:
-  [[nodiscard]] std::optional<double> sigma_of(int parameter) const;
+  [[nodiscard]] std::optional<double> sigma_of(std::size_t parameter) const;
 
   std::array<std::array<double, 3>, 3> matrix_{};
 };

@@ -84,18 +84,19 @@ NextSample first_move(const RunSoFar& run, const Taken& only) {
             {codes::find_side, "the first move, to see on which side best focus lies"});
 }
 
-struct Target {
+struct NextTarget {
   double position_steps = 0;
   Statement reason;
 };
 
 // Beyond the likely place by a step that makes the star clearly larger, on the side that has no
 // larger star yet.
-Target bracketing_target(const RunSoFar& run, const Bracket& bracket, const FocusPlaces& places) {
+NextTarget bracketing_target(const RunSoFar& run, const Bracket& bracket,
+                             const FocusPlaces& places) {
   const double core = run.conditions.core_steps();
   const double away = core * 1.6;
-  Target target{places.mean_steps,
-                {codes::go_to_likely_focus, "where best focus is likely so far"}};
+  NextTarget target{places.mean_steps,
+                    {codes::go_to_likely_focus, "where best focus is likely so far"}};
   double& position = target.position_steps;
   const auto [low, high] = std::minmax_element(run.taken.begin(), run.taken.end(), lower);
   if (places.sigma_steps < core ||
@@ -123,7 +124,7 @@ NextSample bracket_further(const RunSoFar& run, const Bracket& bracket, const Fo
     return answer;
   }
   if (run.count() == 1) return first_move(run, bracket.least);
-  Target target = bracketing_target(run, bracket, places);
+  NextTarget target = bracketing_target(run, bracket, places);
   if (!fits(run.rig, target.position_steps)) {
     const bool too_far =
         run.rig.max_position_steps && target.position_steps > *run.rig.max_position_steps;

@@ -10,11 +10,6 @@
 namespace starwaist::advice {
 namespace {
 
-double log_prior(double value, double usual) {
-  const double z = std::log(value / usual) / std::log(curve::kUsualNoiseFactor);
-  return -0.5 * z * z;
-}
-
 struct NoiseTrial {
   double log_weight;
   ObservedNoise noise;
@@ -48,8 +43,8 @@ std::vector<NoiseTrial> try_all(const std::vector<Deviation>& deviations, double
   std::vector<NoiseTrial> trials;
   for (const double factor : factors) {
     for (const double scatter : curve::kSeeingScattersOfAdvice) {
-      double prior = log_prior(scatter, curve::kUsualSeeingScatter);
-      if (own.empty()) prior += log_prior(factor, 1);
+      double prior = log_usual(scatter, curve::kUsualSeeingScatter);
+      if (own.empty()) prior += log_usual(factor, 1);
       const ObservedNoise noise{usual * factor, scatter};
       trials.push_back({log_posterior(prior, deviations, share_of_degrees, noise), noise});
     }
@@ -58,6 +53,11 @@ std::vector<NoiseTrial> try_all(const std::vector<Deviation>& deviations, double
 }
 
 }  // namespace
+
+double log_usual(double value, double usual) {
+  const double z = std::log(value / usual) / std::log(curve::kUsualNoiseFactor);
+  return -0.5 * z * z;
+}
 
 ObservedNoise observed_noise(const std::vector<Deviation>& deviations, double degrees) {
   const std::vector<NoiseTrial> trials = try_all(deviations, degrees);

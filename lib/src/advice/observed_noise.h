@@ -18,6 +18,10 @@ struct ObservedNoise {
   double seeing = 0.03;     // of the seeing's width from frame to frame, relative
 };
 
+// ln of how likely a noise is before any run is seen, up to a constant: a factor of
+// curve::kUsualNoiseFactor from the usual is one standard deviation.
+double log_usual(double value, double usual);
+
 // `degrees`: number of deviations less the parameters fitted. Weighed with what is usual
 // (curve/priors.h), as far as the deviations leave the noise open.
 ObservedNoise observed_noise(const std::vector<Deviation>& deviations, double degrees);

@@ -5,6 +5,7 @@
 #include <string>
 
 #include "advice/check_conditions.h"
+#include "advice/plan_coarse.h"
 #include "advice/plan_notes.h"
 #include "advice/plan_search.h"
 #include "advice/plan_setting.h"
@@ -68,6 +69,7 @@ void describe_setting(const PlanSetting& s, FocusPlan& plan) {
   plan.smallest_size_px = s.conditions.smallest_px;
   plan.slope_px_per_step = s.conditions.slope_px_per_step;
   plan.seeing_scatter = s.conditions.seeing_scatter;
+  plan.seeing_memory_s = s.conditions.seeing_memory_s;
   plan.spoiled_share = s.options.spoiled_share;
 }
 
@@ -93,6 +95,7 @@ FocusPlan describe(const PlanSetting& s, const PlannedSweep& chosen) {
     plan.positions_steps = positions_of(s, chosen, *plan.centre_steps);
     plan.move = move_to(plan.positions_steps.front(), Direction::outward, s.rig);
   }
+  plan.coarse = coarse_search(s, chosen.design.exposure_s);
   plan.notes = plan_notes(s, chosen, plan);
   return plan;
 }
@@ -103,14 +106,14 @@ Result<void> check_options(const PlanOptions& options) {
   if (not_negative(options.download_s) && not_negative(options.move_s) && options.probability > 0 &&
       options.probability < 1 && positive(options.wanted_sigma_steps.value_or(1)) &&
       positive(options.exposure_s.value_or(1)) && std::isfinite(options.centre_steps.value_or(0)) &&
-      positive(options.seeing_tolerance) && options.spoiled_share >= 0 &&
-      options.spoiled_share < 0.5 &&
+      positive(options.seeing_tolerance) && positive(options.within_steps.value_or(1)) &&
+      options.spoiled_share >= 0 && options.spoiled_share < 0.5 &&
       options.points.value_or(kLeastPoints) >= VerdictRules::kTrustedPoints &&
       options.points.value_or(kLeastPoints) <= kMostPlannedPoints) {
     return {};
   }
   return fail(ErrorCode::invalid_argument,
-              "times must not be negative, a wanted sigma and an exposure must be above 0, a "
+              "times must not be negative, a wanted sigma, an exposure and a distance above 0, a "
               "probability between 0 and 1, a share of spoiled frames below a half and points at "
               "least " +
                   std::to_string(VerdictRules::kTrustedPoints),

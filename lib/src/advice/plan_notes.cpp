@@ -3,6 +3,7 @@
 #include <cmath>
 #include <optional>
 #include <string>
+#include <utility>
 
 #include "advice/steps_text.h"
 #include "starwaist/codes.h"
@@ -109,8 +110,18 @@ Note on_no_frame_to_spare(const PlannedSweep& chosen) {
                        "doubtful"};
 }
 
-Note on_centre(const PlanSetting& s) {
-  if (s.centre_steps) return std::nullopt;
+Note on_limits_of_search(const PlanSetting& s, const FocusPlan& plan) {
+  if (!plan.coarse || !plan.coarse->relative) return std::nullopt;
+  const auto& [low, high] = std::pair(s.rig.min_position_steps, s.rig.max_position_steps);
+  if (!low && !high) return std::nullopt;
+  std::string limits = low ? "below " + steps_text(*low) : "";
+  if (high) limits += (low ? " or above " : "above ") + steps_text(*high);
+  return Statement{codes::keep_to_limits,
+                   "where the focuser stands is not known: leave out positions " + limits};
+}
+
+Note on_centre(const PlanSetting& s, const FocusPlan& plan) {
+  if (s.centre_steps || plan.coarse) return std::nullopt;
   return Statement{codes::centre_the_sweep,
                    "centre the sweep within " + steps_text(s.offset_cores * s.core_steps) +
                        " steps of best focus, or sweep once more around what the first finds"};
@@ -125,7 +136,8 @@ std::vector<Statement> plan_notes(const PlanSetting& setting, const PlannedSweep
        {on_push(setting, plan.half_range_steps), on_coarse_focuser(setting), on_half_step(setting),
         on_wide_edge(plan.edge_size_ratio), on_shallow_edge(plan.edge_size_ratio),
         on_undersampling(setting.conditions), on_seeing(setting), on_goal(setting, chosen),
-        on_no_frame_to_spare(chosen), on_centre(setting)}) {
+        on_no_frame_to_spare(chosen), on_limits_of_search(setting, plan),
+        on_centre(setting, plan)}) {
     if (note) notes.push_back(*note);
   }
   notes.insert(notes.end(), setting.conditions.notes.begin(), setting.conditions.notes.end());

@@ -6,6 +6,7 @@
 #include <optional>
 
 #include "advice/information.h"
+#include "advice/sweep_error.h"
 #include "starwaist/statistics.h"
 
 namespace starwaist::advice {
@@ -30,16 +31,11 @@ double unlucky_scatter(int degrees) {
   return std::sqrt(std::pow(1 - c + kNineOfTen * std::sqrt(c), 3));
 }
 
-// Of best focus in B^2.
-struct Variances {
-  double whole = 0;     // no frame lost
-  double one_lost = 0;  // any one of them, all alike
-};
-
-PointNoise noise_of(const PlanSetting& s, const SweepDesign& design) {
+SweepNoise noise_of(const PlanSetting& s, const SweepDesign& design) {
   const ObservingConditions& c = s.conditions;
-  return {c.measuring_error * std::sqrt(c.exposure_s / design.exposure_s),
-          c.seeing_scatter * c.seeing_share, 1};
+  return {{c.measuring_error * std::sqrt(c.exposure_s / design.exposure_s),
+           c.seeing_scatter * c.seeing_share, 1},
+          c.seeing_memory_s};
 }
 
 // From best focus, in B, to the sweep's middle: the places where it may lie (midpoint rule).
@@ -53,37 +49,35 @@ std::array<double, 5> offsets_of(const PlanSetting& s, double half_range_steps) 
   return offsets;
 }
 
-std::optional<Variances> variances_at(const PlanSetting& s, const SweepDesign& design,
-                                      double half_range_steps, double offset) {
-  const PointNoise noise = noise_of(s, design);
-  std::vector<Information> frames;  // one of each position
-  Information all;
+double seconds_of_frame(const PlanSetting& s, const SweepDesign& design) {
+  return design.exposure_s + s.options.download_s;
+}
+
+double seconds_of_position(const PlanSetting& s, const SweepDesign& design) {
+  return s.options.move_s + design.frames * seconds_of_frame(s, design);
+}
+
+std::vector<TimedFrame> frames_of(const PlanSetting& s, const SweepDesign& design,
+                                  double half_range_steps, double offset) {
+  std::vector<TimedFrame> frames;
   for (int i = 0; i < design.points; ++i) {
     const double u = offset + (i * design.step_steps - half_range_steps) / s.core_steps;
-    Information frame;
-    frame.add(s.shape, u, noise);
-    all.add(frame, design.frames);
-    frames.push_back(frame);
+    for (int k = 0; k < design.frames; ++k) {
+      frames.push_back({u, i * seconds_of_position(s, design) + k * seconds_of_frame(s, design)});
+    }
   }
-  const auto sigma = all.sigma();
-  if (!sigma) return std::nullopt;
-  Variances variances{*sigma * *sigma, 0};
-  for (const Information& frame : frames) {
-    Information rest = all;
-    rest.add(frame, -1);
-    const auto without = rest.sigma();
-    if (!without) return std::nullopt;
-    variances.one_lost += *without * *without / design.points;
-  }
-  return variances;
+  return frames;
 }
 
 // Averaged over where best focus may lie.
-Variances mean_variances(const PlanSetting& s, const SweepDesign& design, double half_range_steps) {
+SweepVariances mean_variances(const PlanSetting& s, const SweepDesign& design,
+                              double half_range_steps) {
   const auto offsets = offsets_of(s, half_range_steps);
-  Variances mean;
+  const SweepNoise noise = noise_of(s, design);
+  SweepVariances mean;
   for (const double offset : offsets) {
-    const auto variances = variances_at(s, design, half_range_steps, offset);
+    const auto frames = frames_of(s, design, half_range_steps, offset);
+    const auto variances = sweep_variances(s.shape, frames, noise, design.frames);
     if (!variances) return {kNoVariance, kNoVariance};
     mean.whole += variances->whole / static_cast<double>(offsets.size());
     mean.one_lost += variances->one_lost / static_cast<double>(offsets.size());
@@ -188,18 +182,21 @@ std::optional<PlannedSweep> most_accurate(const PlanSetting& s, int points, doub
 
 }  // namespace
 
+int least_points(const PlanOptions& options) {
+  return options.spoiled_share > 0 ? kLeastPoints + 1 : kLeastPoints;
+}
+
 PlannedSweep predict(const PlanSetting& s, const SweepDesign& design) {
   PlannedSweep sweep;
   sweep.design = design;
-  const Variances variances = mean_variances(s, design, sweep.half_range_steps());
+  const SweepVariances variances = mean_variances(s, design, sweep.half_range_steps());
   const int frames = design.points * design.frames;
   // Each lost frame costs about as much as the first: the mean over a binomial number of them.
   const double share = s.options.spoiled_share;
   const double lost_factor =
       std::pow(1 - share + share * variances.one_lost / variances.whole, frames);
-  sweep.sigma_steps = std::sqrt(variances.whole * lost_factor) * s.core_steps * fit_cost(frames);
-  sweep.seconds = design.points *
-                  (s.options.move_s + design.frames * (design.exposure_s + s.options.download_s));
+  sweep.sigma_steps = std::sqrt(variances.whole * lost_factor) * s.core_steps;
+  sweep.seconds = design.points * seconds_of_position(s, design);
   const int lost = share > 0 ? 1 : 0;
   const int degrees = frames - lost - 3;
   if (degrees < 1 || !enough_left(s, design, sweep.half_range_steps(), lost)) return sweep;
@@ -207,7 +204,7 @@ PlannedSweep predict(const PlanSetting& s, const SweepDesign& design) {
   // in nine of ten.
   const double variance = lost > 0 ? variances.one_lost : variances.whole;
   const double half_width = student_t_quantile(0.975, degrees) * std::sqrt(variance) *
-                            s.core_steps * fit_cost(frames - lost) * unlucky_scatter(degrees);
+                            s.core_steps * unlucky_scatter(degrees);
   const double allowed = std::max(s.zone_steps ? s.half_zone_steps : 0.0,
                                   VerdictRules::kHalfWidthOverCore * s.core_steps);
   sweep.trusted = half_width <= kNearly * allowed;
@@ -219,7 +216,7 @@ PlannedSweep best_sweep(const PlanSetting& setting) {
     return best_of_points(setting, *setting.options.points).value_or(PlannedSweep{});
   }
   std::optional<PlannedSweep> best;
-  for (int n = kLeastPoints; n <= kMostPoints && fits(setting, n); ++n) {
+  for (int n = least_points(setting.options); n <= kMostPoints && fits(setting, n); ++n) {
     const auto sweep = best_of_points(setting, n);
     if (sweep && (!best || better(setting, *sweep, *best))) best = sweep;
   }

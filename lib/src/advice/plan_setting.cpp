@@ -57,7 +57,7 @@ Result<PlanSetting> plan_setting(const ObservingConditions& conditions, const Ri
     s.offset_cores = std::clamp(2 * *conditions.best_focus_sigma_steps / s.core_steps, kLeastOffset,
                                 kMostOffset);
   }
-  const auto room = room_between_limits(rig, options.points.value_or(kLeastPoints));
+  const auto room = room_between_limits(rig, options.points.value_or(least_points(options)));
   if (!room) return tl::unexpected<Error>(room.error());
   s.room_steps = *room;
   if (auto inside = check_centre(s.centre_steps, rig); !inside) {

@@ -37,11 +37,10 @@ namespace {
 constexpr double kFirstMoveOfTravel = 0.1;  // between the limits, where the rig is not known
 constexpr double kFirstMoveOfStart = 0.01;  // where the limits are not known either
 constexpr double kShortestFirstMove = 20;
-constexpr double kRangeFactor = 2;      // of the range visited, that a move may go beyond it
 constexpr int kFramesAtOnePlace = 2;    // that are not spoiled
 constexpr int kMostAtOnePlace = 4;      // spoiled ones among them
 constexpr double kFarOverSmallest = 7;  // a size so many times that in focus gives a distance only
-constexpr double kLargerThanLeast = 1.25;
+
 constexpr int kCloudyFrames = 4;          // in a row, where stars should show
 constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, slack not known
 constexpr double kSlackSeenFactor = 2;    // by which more, once slack was found all the same

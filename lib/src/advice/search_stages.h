@@ -12,6 +12,9 @@ namespace starwaist::advice {
 
 // Of half-flux radius: what the first move changes, and stands for where no rig is known.
 inline constexpr double kFirstMovePx = 70;
+inline constexpr double kRangeFactor = 2;  // of the range visited, that a move may go beyond it
+// A size so many times the smallest on both sides of it encloses best focus.
+inline constexpr double kLargerThanLeast = 1.25;
 
 // The state with what every stage asks of it.
 class Search {

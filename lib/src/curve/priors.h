@@ -67,6 +67,12 @@ inline constexpr std::array kSeeingScattersOfAdvice{0.004, 0.0075, 0.015, 0.03, 
 // must exceed the seeing.
 inline constexpr double kSeeingScatterOfMotion = 0.04;
 
+// Time in which the seeing of a frame is forgotten to 1 / e, in s: frames of a run, some 8 s apart,
+// follow each other's seeing from hardly to over the whole of it. Each of these is as likely
+// (common practice, no source), and the middle counts where no run shows it.
+inline constexpr std::array kSeeingMemories{4.0, 12.0, 36.0, 100.0};
+inline constexpr double kUsualSeeingMemory = 20;
+
 // Scatter of this run over that of the telescope's other runs, and how likely: nothing but few
 // points says what it is. No source.
 struct ScatterLevel {
@@ -170,6 +176,7 @@ inline constexpr double kNoiseDegreesWithoutSigmas = 1;
 // valley when balanced) have from 0.00 to 0.08, root mean square 0.033 (own computation; see
 // bench/coverage_bench).
 inline constexpr double kLopsided = 0.045;
+// Its mean square over runs with a notable one and runs without is what a plan counts with.
 // Share of the runs with a notable one. More widens the intervals of all runs, and a run hardly
 // shows which it has: curves by wave optics with 0 and with 1 wave of W040 are covered by 98.5 and
 // 89 % in the quietest runs (by 99 and 89 % without sigmas, whose noise reveals still less).

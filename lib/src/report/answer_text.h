@@ -36,6 +36,18 @@ std::string dashed_table(const std::vector<Column>& columns,
 // "name   text" with the names of the answer in one column; on a narrow screen "name: text".
 std::string answer_line(const std::string& name, const std::string& text, std::size_t width);
 
+// One line of an answer, as answer_line lays it out.
+struct NamedLine {
+  std::string name;
+  std::string text;
+};
+
+// A table before it is laid out; an empty cell is a value that is missing.
+struct Table {
+  std::vector<Column> columns;
+  std::vector<std::vector<std::string>> rows;
+};
+
 // What each verdict means for the answer at hand; empty: the verdict alone says it.
 struct VerdictWords {
   std::string trusted;

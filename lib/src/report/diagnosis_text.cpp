@@ -16,7 +16,25 @@ using report::labelled;
 using report::printable;
 using report::wrapped;
 
-// "takeup_steps 90"; a setting's unit is in its name.
+// One finding with its figures. `first`: the opening gave its remedy.
+std::string finding_text(const Finding& finding, bool first, std::size_t width) {
+  std::string text =
+      "\n" +
+      wrapped(printable(report::capital(report::finding_title(finding)) + ". " + finding.summary),
+              "", width);
+  std::vector<std::string> figures;
+  for (const EvidenceItem& item : finding.evidence) figures.push_back(report::item_words(item));
+  text += report::bullets(figures, width);
+  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
+  const std::string settings = report::settings_words(finding);
+  if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
+  return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);
+}
+
+}  // namespace
+
+namespace report {
+
 std::string settings_words(const Finding& finding) {
   std::string words;
   for (const auto& [name, value] : finding.settings) {
@@ -31,22 +49,16 @@ std::string item_words(const EvidenceItem& item) {
   return words;
 }
 
-// One finding with its figures. `first`: the opening gave its remedy.
-std::string finding_text(const Finding& finding, bool first, std::size_t width) {
-  std::string text =
-      "\n" +
-      wrapped(printable(report::capital(report::finding_title(finding)) + ". " + finding.summary),
-              "", width);
-  std::vector<std::string> figures;
-  for (const EvidenceItem& item : finding.evidence) figures.push_back(item_words(item));
-  text += report::bullets(figures, width);
-  if (!first) text += labelled("  What to do: ", printable(finding.remedy.text), width);
-  const std::string settings = settings_words(finding);
-  if (!settings.empty()) text += labelled("  For the next run: ", settings, width);
-  return text + labelled("  More: ", "starwaist diagnose --explain " + finding.cause, width);
+std::vector<NamedLine> explain_lines(const CausePage& page) {
+  std::vector<NamedLine> lines = {{"What it is", page.what},
+                                  {"How it looks", page.curve},
+                                  {"How it is told from its look-alikes", page.look_alikes},
+                                  {"What to do", page.remedy}};
+  std::erase_if(lines, [](const NamedLine& line) { return line.text.empty(); });
+  return lines;
 }
 
-}  // namespace
+}  // namespace report
 
 std::string diagnose_text(const RunAnswer& answer, const TextOptions& options) {
   if (!options.details) return opening_text(answer, options);
@@ -77,13 +89,9 @@ std::string diagnose_line(const std::string& run_name, const RunAnswer& answer) 
 std::string explain_text(const CausePage& page, const TextOptions& options) {
   const std::size_t width = options.width;
   std::string text = wrapped(report::capital(page.title) + " (" + page.cause + ")", "", width);
-  const auto section = [&](const char* heading, const std::string& words) {
-    if (!words.empty()) text += std::string("\n") + heading + "\n" + wrapped(words, "  ", width);
-  };
-  section("What it is", page.what);
-  section("How it looks", page.curve);
-  section("How it is told from its look-alikes", page.look_alikes);
-  section("What to do", page.remedy);
+  for (const report::NamedLine& line : report::explain_lines(page)) {
+    text += "\n" + line.name + "\n" + wrapped(line.text, "  ", width);
+  }
   if (!page.source.empty()) text += "\n" + labelled("Source: ", page.source, width);
   return text;
 }

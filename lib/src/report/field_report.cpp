@@ -6,6 +6,7 @@
 
 #include "core/encode.h"
 #include "report/answer_text.h"
+#include "report/field_parts.h"
 #include "report/opening.h"
 #include "report/text_table.h"
 #include "report/words.h"
@@ -38,38 +39,60 @@ std::string zone_table(const std::vector<FieldZone>& zones, std::size_t width) {
   return report::fits(full, width) ? full : table(false);
 }
 
-std::string field_line(const std::string& name, const std::string& text, std::size_t width) {
+std::string field_lines(const std::vector<report::NamedLine>& lines, std::size_t width) {
   constexpr std::size_t kNameWidth = 30;
-  std::string label = name + ":";
-  label.resize(std::max(kNameWidth, label.size() + 1), ' ');
-  return report::labelled(label, text, width);
-}
-
-std::string shape_text(const FieldFocus& focus, const std::optional<double>& zone_steps,
-                       std::size_t width) {
-  const auto steps = [](double value, double sigma) { return with_sigma(value, sigma) + " steps"; };
-  std::string text = zone_table(focus.zones, width) + "\n";
-  text += field_line("Left edge to right edge", steps(focus.tilt_x_steps, focus.tilt_x_sigma_steps),
-                     width);
-  text += field_line("First row to last row", steps(focus.tilt_y_steps, focus.tilt_y_sigma_steps),
-                     width);
-  text += field_line("Corners less centre",
-                     steps(focus.curvature_steps, focus.curvature_sigma_steps), width);
-  if (focus.flat_steps.bounded()) {
-    text += field_line("Stars grow by less than 1 %",
-                       "from " + format_fixed(*focus.flat_steps.low, 0) + " to " +
-                           format_fixed(*focus.flat_steps.high, 0) + " steps",
-                       width);
-  }
-  text += field_line("Lost at the worst edge",
-                     format_fixed(100 * focus.edge_growth, 0) + " % of size", width);
-  if (zone_steps) {
-    text += field_line("Critical focus zone", format_fixed(*zone_steps, 1) + " steps wide", width);
+  std::string text;
+  for (const report::NamedLine& line : lines) {
+    std::string label = line.name + ":";
+    label.resize(std::max(kNameWidth, label.size() + 1), ' ');
+    text += report::labelled(label, line.text, width);
   }
   return text;
 }
 
 }  // namespace
+
+namespace report {
+
+std::vector<NamedLine> shape_lines(const FieldFocus& focus,
+                                   const std::optional<double>& zone_steps) {
+  const auto steps = [](double value, double sigma) { return with_sigma(value, sigma) + " steps"; };
+  std::vector<NamedLine> lines;
+  lines.push_back({"Left edge to right edge", steps(focus.tilt_x_steps, focus.tilt_x_sigma_steps)});
+  lines.push_back({"First row to last row", steps(focus.tilt_y_steps, focus.tilt_y_sigma_steps)});
+  lines.push_back(
+      {"Corners less centre", steps(focus.curvature_steps, focus.curvature_sigma_steps)});
+  if (focus.flat_steps.bounded()) {
+    lines.push_back(
+        {"Stars grow by less than 1 %", "from " + format_fixed(*focus.flat_steps.low, 0) + " to " +
+                                            format_fixed(*focus.flat_steps.high, 0) + " steps"});
+  }
+  lines.push_back(
+      {"Lost at the worst edge", format_fixed(100 * focus.edge_growth, 0) + " % of size"});
+  if (zone_steps) {
+    lines.push_back({"Critical focus zone", format_fixed(*zone_steps, 1) + " steps wide"});
+  }
+  return lines;
+}
+
+std::vector<NamedLine> collimation_lines(const Collimation& seen) {
+  std::vector<NamedLine> lines;
+  lines.push_back({"Shadow in out-of-focus stars", format_fixed(100 * seen.shadow_offset, 1) +
+                                                       " ± " + format_fixed(100 * seen.sigma, 1) +
+                                                       " % of their radius off centre, towards " +
+                                                       format_fixed(seen.angle_deg, 0) +
+                                                       " degrees (" + printable(seen.file) + ")"});
+  if (seen.both_sides) {
+    lines.push_back({"Of it by coma, displaced",
+                     format_fixed(100 * seen.coma_offset, 1) + " % and " +
+                         format_fixed(100 * seen.displaced_offset.value_or(0), 1) + " %"});
+  } else {
+    lines.push_back({"Seen on one side of focus", "coma and a displaced shadow are not separated"});
+  }
+  return lines;
+}
+
+}  // namespace report
 
 Result<std::string> field_json(const RunAnswer& answer) {
   encoding::Encoder encoder;
@@ -118,24 +141,15 @@ std::string field_text(const RunAnswer& answer, const TextOptions& options) {
   if (!options.details) return opening_text(answer, options);
   const std::size_t width = options.width;
   std::string text = report::opening(answer, width) + "\n";
-  text += answer.field_focus
-              ? shape_text(*answer.field_focus, answer.fit.critical_focus_zone_steps, width)
-              : report::wrapped("Focus over the field is not known.", "", width);
+  if (answer.field_focus) {
+    const FieldFocus& focus = *answer.field_focus;
+    text += zone_table(focus.zones, width) + "\n" +
+            field_lines(report::shape_lines(focus, answer.fit.critical_focus_zone_steps), width);
+  } else {
+    text += report::wrapped("Focus over the field is not known.", "", width);
+  }
   if (answer.collimation) {
-    const Collimation& seen = *answer.collimation;
-    text += field_line(
-        "Shadow in out-of-focus stars",
-        format_fixed(100 * seen.shadow_offset, 1) + " ± " + format_fixed(100 * seen.sigma, 1) +
-            " % of their radius off centre, towards " + format_fixed(seen.angle_deg, 0) +
-            " degrees (" + report::printable(seen.file) + ")",
-        width);
-    text += seen.both_sides
-                ? field_line("Of it by coma, displaced",
-                             format_fixed(100 * seen.coma_offset, 1) + " % and " +
-                                 format_fixed(100 * seen.displaced_offset.value_or(0), 1) + " %",
-                             width)
-                : field_line("Seen on one side of focus",
-                             "coma and a displaced shadow are not separated", width);
+    text += field_lines(report::collimation_lines(*answer.collimation), width);
   }
   text += report::bullets(texts_of(answer.field_remarks), width);
   text += report::not_ruled_out(answer, width);

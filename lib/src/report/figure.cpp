@@ -4,6 +4,7 @@
 #include <string_view>
 
 #include "report/child_process.h"
+#include "report/markup.h"
 #include "report/text_table.h"
 #include "starwaist/numbers.h"
 
@@ -12,25 +13,6 @@ namespace starwaist {
 namespace {
 
 constexpr std::chrono::seconds kGnuplotLimit{60};
-std::string xml_text(const std::string& text) {
-  std::string result;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        result += "&amp;";
-        break;
-      case '<':
-        result += "&lt;";
-        break;
-      case '>':
-        result += "&gt;";
-        break;
-      default:
-        result += c;
-    }
-  }
-  return result;
-}
 
 // Replaces the words between <name> and </name> by `text`, for screen readers and file managers.
 void replace_element(std::string& svg, const std::string& name, const std::string& text) {
@@ -38,7 +20,7 @@ void replace_element(std::string& svg, const std::string& name, const std::strin
   const auto end = svg.find("</" + name + ">");
   if (begin == std::string::npos || end == std::string::npos || end < begin) return;
   const auto first = begin + name.size() + 2;
-  svg.replace(first, end - first, xml_text(text));
+  svg.replace(first, end - first, report::escaped(text));
 }
 
 tl::unexpected<Error> no_gnuplot(const Error& error) {

@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "report/figure.h"
+#include "report/focus_view.h"
 #include "report/text_table.h"
 #include "report/words.h"
 #include "starwaist/numbers.h"
@@ -14,136 +15,33 @@ namespace starwaist {
 
 namespace {
 
+using report::expected_size;
 using report::FigureData;
-using report::Range;
+using report::NumberRows;
+using report::off_scale;
+using report::View;
 
-constexpr int kCurveSamples = 400;
 constexpr std::size_t kMostLabels = 8;  // labels of rejected points; more would cover the figure
 
-using Rows = std::vector<std::vector<double>>;
-
-// What the panels show.
-struct View {
-  const FitResult& fit;
-  const ModelFit* chosen;
-  Range x;
-  Range y;
-};
-
-std::string title_words(const FitResult& fit) {
-  return "Best focus " + report::best_focus_words(fit) + " – " + enum_name(fit.verdict);
-}
-
-std::string subtitle_words(const FitResult& fit) {
-  std::string text;
-  const auto add = [&](const std::string& part) { text += (text.empty() ? "" : ", ") + part; };
-  if (const auto words = report::interval_words(fit.interval_95_steps, fit.best_focus_sigma_steps);
-      !words.empty()) {
-    add("95 % interval " + words);
-  }
-  if (fit.critical_focus_zone_steps) {
-    add("focus zone " + format_like_sigma(*fit.critical_focus_zone_steps, std::nullopt) +
-        " steps wide");
-  }
-  if (fit.probability_in_zone) {
-    add("inside it with " + report::percent_words(*fit.probability_in_zone) + " probability");
-  }
-  return text;
-}
-
-// The rectangle that holds some points, an error bar to either side.
-struct Extent {
-  Range x;
-  Range y;
-
-  void include(const CurvePoint& point, double sigma_px) {
-    x.include(point.position_steps);
-    y.include(*point.size_px - sigma_px);
-    y.include(*point.size_px + sigma_px);
-  }
-};
-
-// Of the points that count; of all where none counts.
-Extent extent_of_points(const FitResult& fit) {
-  Extent every;
-  Extent used;
-  for (const auto& point : fit.points) {
-    if (!point.size_px) continue;
-    every.include(point, 0);
-    if (point.used) used.include(point, point.sigma_px.value_or(0));
-  }
-  if (!used.x.empty()) return used;
-  if (!every.x.empty()) return every;
-  every.x.include(0);
-  every.y.include(1);
-  return every;
-}
-
-// Whether the value is no farther outside the range than so much of its width.
-bool near(const Range& range, double value, double widths) {
-  return value > range.low - widths * range.width() && value < range.high + widths * range.width();
-}
-
-// The ranges follow the points that count; a rejected point far outside is drawn at the rim instead
-// of squeezing the curve.
-View view_of(const FitResult& fit) {
-  const Extent used = extent_of_points(fit);
-  View view{fit, chosen_model(fit), used.x, used.y};
-  // Best focus belongs in the figure unless it is far off the sweep.
-  if (fit.best_focus_steps && near(used.x, *fit.best_focus_steps, 0.5)) {
-    view.x.include(*fit.best_focus_steps);
-  }
-  // So does the bottom of the curve, unless it is far below the sizes of a run that shows its
-  // shape.
-  const auto count = std::count_if(fit.points.begin(), fit.points.end(),
-                                   [](const CurvePoint& p) { return p.used && p.size_px; });
-  if (view.chosen != nullptr && view.chosen->min_size_px &&
-      (count < VerdictRules::kFewestPoints ||
-       *view.chosen->min_size_px > used.y.low - 0.5 * used.y.width())) {
-    view.y.include(std::min(*view.chosen->min_size_px, used.y.high));
-  }
-  for (const auto& point : fit.points) {
-    if (!point.size_px || point.used) continue;
-    if (near(used.x, point.position_steps, 0.4)) view.x.include(point.position_steps);
-    if (near(used.y, *point.size_px, 0.4)) view.y.include(*point.size_px);
-  }
-  view.x.pad(0.06);
-  view.y.pad(0.08);
-  view.y.low = std::max(view.y.low, 0.0);  // a size below zero means nothing
-  return view;
-}
-
-bool off_scale(const View& view, const CurvePoint& point) {
-  return point.position_steps < view.x.low || point.position_steps > view.x.high ||
-         *point.size_px < view.y.low || *point.size_px > view.y.high;
-}
-
-std::optional<double> expected_size(const View& view, const CurvePoint& point) {
-  if (view.chosen == nullptr) return std::nullopt;
-  return curve_size_px(*view.chosen, point.position_steps);
-}
-
 void put_words(const FitResult& fit, FigureData& data) {
-  data.put("title_words", title_words(fit));
-  data.put("subtitle_words", subtitle_words(fit));
+  data.put("title_words", report::figure_title(fit));
+  data.put("subtitle_words", report::figure_subtitle(fit));
   // Why the answer is not trusted: the first reason, as much of it as one line holds.
   const std::string reason = fit.reasons.empty() ? std::string() : fit.reasons.front().text;
   data.put("reason_words", report::shortened(report::printable(reason), report::kReasonWidth));
-  data.put("size_words",
-           std::string(fit.size_measure == SizeMeasure::fwhm ? "full width at half maximum [px]"
-                                                             : "half-flux radius [px]"));
+  data.put("size_words", report::size_words(fit));
 }
 
-void put_rows(const std::string& name, const Rows& rows, FigureData& data) {
+void put_rows(const std::string& name, const NumberRows& rows, FigureData& data) {
   data.put("has_" + name, rows.empty() ? 0 : 1);
   data.put_block(name, rows);
 }
 
 void put_points(const View& view, FigureData& data) {
-  Rows used;
-  Rows bars;
-  Rows rejected;
-  Rows off;
+  NumberRows used;
+  NumberRows bars;
+  NumberRows rejected;
+  NumberRows off;
   for (const auto& point : view.fit.points) {
     if (!point.size_px) continue;
     const double x = point.position_steps;
@@ -166,8 +64,8 @@ void put_points(const View& view, FigureData& data) {
 }
 
 void put_residuals(const View& view, FigureData& data) {
-  Rows residual;
-  Rows bars;
+  NumberRows residual;
+  NumberRows bars;
   double largest = 0;
   for (const auto& point : view.fit.points) {
     const auto expected = expected_size(view, point);
@@ -185,34 +83,19 @@ void put_residuals(const View& view, FigureData& data) {
   data.put("residual_tics", report::nice_step(largest));
 }
 
-// Broken where the curve leaves the panel.
-Rows curve_rows(const View& view, const ModelFit& model) {
-  Rows rows;
-  for (int i = 0; i <= kCurveSamples; ++i) {
-    const double position = view.x.low + view.x.width() * i / kCurveSamples;
-    const auto size = curve_size_px(model, position);
-    const bool shown = size && *size >= view.y.low && *size <= view.y.high;
-    rows.push_back(shown ? std::vector<double>{position, *size} : std::vector<double>());
-  }
-  return rows;
-}
-
 void put_curves(const View& view, FigureData& data) {
   std::vector<std::string> other_words;
   std::string chosen_words;
-  Rows chosen;
+  NumberRows chosen;
   for (const ModelFit& model : view.fit.models) {
     if (!curve_size_px(model, view.x.low)) continue;
-    std::string words = enum_name(model.model);
-    if (model.weight && view.fit.models.size() > 1) {
-      words += " (weight " + report::percent_words(*model.weight) + ")";
-    }
+    const std::string words = report::curve_words(view.fit, model);
     if (&model == view.chosen) {
-      chosen = curve_rows(view, model);
+      chosen = report::curve_rows(view, model);
       chosen_words = words;
     } else {
       other_words.push_back(words);
-      data.put_block("other" + std::to_string(other_words.size()), curve_rows(view, model));
+      data.put_block("other" + std::to_string(other_words.size()), report::curve_rows(view, model));
     }
   }
   data.put_block("chosen", chosen);
@@ -222,27 +105,20 @@ void put_curves(const View& view, FigureData& data) {
   data.put("other_words", other_words);
 }
 
-// A band over the whole height between two positions; open ends reach the rim.
 void put_band(const std::string& name, const Interval& band, const View& view, FigureData& data) {
-  const double low = std::clamp(band.low.value_or(view.x.low), view.x.low, view.x.high);
-  const double high = std::clamp(band.high.value_or(view.x.high), view.x.low, view.x.high);
-  const bool drawn = (band.low || band.high) && low < high;
-  data.put("has_" + name, drawn ? 1 : 0);
-  data.put(name + "_low", low);
-  data.put(name + "_high", high);
+  const auto shown = report::shown_band(view, band);
+  data.put("has_" + name, shown ? 1 : 0);
+  data.put(name + "_low", shown ? shown->low : view.x.low);
+  data.put(name + "_high", shown ? shown->high : view.x.low);
 }
 
 void put_bands(const View& view, FigureData& data) {
   const FitResult& fit = view.fit;
-  const bool has_best = fit.best_focus_steps && *fit.best_focus_steps >= view.x.low &&
-                        *fit.best_focus_steps <= view.x.high;
+  const auto best = report::shown_best(view);
+  const bool has_best = best.has_value();
   data.put("has_best", has_best ? 1 : 0);
-  data.put("best", has_best ? *fit.best_focus_steps : 0);
-  Interval zone;
-  if (fit.best_focus_steps && fit.critical_focus_zone_steps) {
-    const double half = *fit.critical_focus_zone_steps / 2;
-    zone = {*fit.best_focus_steps - half, *fit.best_focus_steps + half};
-  }
+  data.put("best", best.value_or(0));
+  const Interval zone = report::focus_zone(fit);
   put_band("zone", zone, view, data);
   data.put("names_zone", has_best && fit.critical_focus_zone_steps ? 1 : 0);
   const Interval& interval = fit.interval_95_steps;
@@ -295,7 +171,7 @@ void put_labels(const View& view, FigureData& data) {
 }
 
 report::Figure focus_figure(const FitResult& fit) {
-  const View view = view_of(fit);
+  const View view = report::view_of(fit);
   report::Figure figure;
   FigureData& data = figure.data;
   data.put("x_low", view.x.low);
@@ -309,10 +185,10 @@ report::Figure focus_figure(const FitResult& fit) {
   put_bands(view, data);
   put_labels(view, data);
   figure.script = report::kFocusPlotScript;
-  figure.title = "Focus curve: " + title_words(fit);
+  figure.title = "Focus curve: " + report::figure_title(fit);
   figure.description =
       "Star size against focuser position, with the fitted curve and its residuals. " +
-      subtitle_words(fit);
+      report::figure_subtitle(fit);
   return figure;
 }
 

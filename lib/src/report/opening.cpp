@@ -114,15 +114,23 @@ ToldFindings told_findings(const RunAnswer& answer) {
   return told;
 }
 
-std::string opening(const RunAnswer& answer, std::size_t width) {
+OpeningWords opening_words(const RunAnswer& answer) {
   const ToldFindings told = told_findings(answer);
-  std::string text = wrapped(use_words(answer.fit), "", width) +
-                     wrapped(printable(problem_words(answer, told)), "", width);
-  const std::string action = action_words(answer, told);
-  if (!action.empty()) text += labelled("What to do: ", printable(action), width);
+  OpeningWords words{
+      use_words(answer.fit), problem_words(answer, told), action_words(answer, told), {}};
   // What harmed nothing is for the next run: it must not read as if this one were lost.
   if (answer.fit.verdict == Verdict::trusted && !told.plain.empty()) {
-    text += labelled("For the next run: ", printable(told.plain.front()->remedy.text), width);
+    words.next_run = told.plain.front()->remedy.text;
+  }
+  return words;
+}
+
+std::string opening(const RunAnswer& answer, std::size_t width) {
+  const OpeningWords words = opening_words(answer);
+  std::string text = wrapped(words.use, "", width) + wrapped(printable(words.problem), "", width);
+  if (!words.action.empty()) text += labelled("What to do: ", printable(words.action), width);
+  if (!words.next_run.empty()) {
+    text += labelled("For the next run: ", printable(words.next_run), width);
   }
   return text;
 }
@@ -138,12 +146,15 @@ std::vector<std::string> further_reasons(const RunAnswer& answer,
   return texts_of(reasons);
 }
 
+std::string suspicion_words(const Finding& finding) {
+  return finding_title(finding) + " (" + format_fixed(100 * finding.confidence, 0) +
+         " %): " + finding.summary + " See 'starwaist diagnose --explain " + finding.cause + "'.";
+}
+
 std::string not_ruled_out(const RunAnswer& answer, std::size_t width) {
   std::vector<std::string> lines;
   for (const Finding* finding : told_findings(answer).suspected) {
-    lines.push_back(finding_title(*finding) + " (" + format_fixed(100 * finding->confidence, 0) +
-                    " %): " + finding->summary + " See 'starwaist diagnose --explain " +
-                    finding->cause + "'.");
+    lines.push_back(suspicion_words(*finding));
   }
   return section("Not ruled out", lines, width);
 }

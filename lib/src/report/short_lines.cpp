@@ -17,6 +17,9 @@ namespace {
 
 using report::printable;
 using report::screen_width;
+using report::short_position_words;
+using report::short_side_words;
+using report::short_use_words;
 
 // `text` without what does not fit, and a line break.
 std::string cut_line(const std::string& text) {
@@ -37,12 +40,6 @@ std::string first_that_fits(std::initializer_list<std::string> wordings) {
     return screen_width(line) <= kShortLineWidth;
   });
   return fitting == wordings.end() ? cut_line(*(wordings.end() - 1)) : *fitting + "\n";
-}
-
-std::string use_words(Verdict verdict) {
-  return verdict == Verdict::trusted    ? "use it"
-         : verdict == Verdict::doubtful ? "a hint"
-                                        : "do not use it";
 }
 
 std::string do_not_use(const std::string& what, const std::string& why) {
@@ -75,19 +72,6 @@ std::string short_title(const std::string& cause) {
   return title.substr(0, title.find(':'));
 }
 
-std::string position_words(const FitResult& fit) {
-  if (position_decimals(fit.points) > 0) {
-    return format_like_sigma(*fit.best_focus_steps, fit.best_focus_sigma_steps);
-  }
-  // Adding zero makes -0 a 0.
-  return format_fixed(std::round(*fit.best_focus_steps) + 0.0, 0);
-}
-
-std::string side_words(const std::optional<Direction>& approach) {
-  if (!approach) return {};
-  return *approach == Direction::outward ? " from below" : " from above";
-}
-
 }  // namespace
 
 std::string short_line(const RunAnswer& answer) {
@@ -104,8 +88,8 @@ std::string short_line(const RunAnswer& answer) {
     }
     return do_not_use("this run", why);
   }
-  const std::string lead =
-      position_words(fit) + side_words(fit.approach) + ": " + use_words(fit.verdict);
+  const std::string lead = short_position_words(fit) + short_side_words(fit.approach) + ": " +
+                           short_use_words(fit.verdict);
   const auto& sigma = fit.best_focus_sigma_steps;
   const auto& zone = fit.critical_focus_zone_steps;
   const std::string error = sigma ? "± " + rough(*sigma) : std::string();
@@ -118,11 +102,11 @@ std::string short_line(const RunAnswer& answer) {
 std::string watch_short_line(const WatchAnswer& watched, const RunAnswer& answer) {
   std::string line = short_line(answer);
   line.pop_back();
-  if (watched.enough) return first_that_fits({line + "; enough", line});
-  if (!watched.next_position_steps) return line + "\n";
-  const std::string next = "next " + std::to_string(*watched.next_position_steps);
+  const std::string next = report::short_next_words(watched);
+  if (next.empty()) return line + "\n";
   // A run that is being taken has not failed yet.
-  if (!answer.fit.best_focus_steps || answer.fit.verdict == Verdict::unusable) {
+  if (!watched.enough &&
+      (!answer.fit.best_focus_steps || answer.fit.verdict == Verdict::unusable)) {
     return first_that_fits({"no best focus yet; " + next, next});
   }
   return first_that_fits({line + "; " + next, line});
@@ -139,14 +123,14 @@ std::string backlash_short_line(const BacklashResult& r) {
   if (!r.backlash_steps || r.verdict == Verdict::unusable) {
     return do_not_use("these sweeps", r.reasons.empty() ? "" : r.reasons.front().text);
   }
-  const std::string use = ": " + use_words(r.verdict);
+  const std::string use = ": " + short_use_words(r.verdict);
   const std::string slack = "slack " + rough(*r.backlash_steps);
   const std::string with_error = "slack " + rough_with_error(*r.backlash_steps, r.sigma_steps);
   if (!r.takeup_steps || !(*r.takeup_steps > 0)) {
     return first_that_fits({with_error + ", no take-up" + use, slack + use});
   }
   const std::string takeup =
-      "take up " + rough(*r.takeup_steps) + side_words(r.final_direction) + use;
+      "take up " + rough(*r.takeup_steps) + short_side_words(r.final_direction) + use;
   return first_that_fits({with_error + ", " + takeup, slack + ", " + takeup, takeup});
 }
 
@@ -155,7 +139,7 @@ std::string drift_short_line(const DriftFit& fit) {
   if (!r.slope_steps_per_c || r.verdict == Verdict::unusable) {
     return do_not_use("these runs", r.reasons.empty() ? "" : r.reasons.front().text);
   }
-  const std::string use = ": " + use_words(r.verdict);
+  const std::string use = ": " + short_use_words(r.verdict);
   const std::string sign = *r.slope_steps_per_c > 0 ? "+" : "";
   const std::string slope = sign + tenths(*r.slope_steps_per_c);
   const std::string with_error = sign + rough_with_error(*r.slope_steps_per_c, r.slope_sigma);

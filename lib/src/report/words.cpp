@@ -49,4 +49,29 @@ std::string percent_words(double probability) {
   return format_fixed(percent, percent > 99 || percent < 1 ? 1 : 0) + " %";
 }
 
+std::string short_position_words(const FitResult& fit) {
+  if (position_decimals(fit.points) > 0) {
+    return format_like_sigma(*fit.best_focus_steps, fit.best_focus_sigma_steps);
+  }
+  // Adding zero makes -0 a 0.
+  return format_fixed(std::round(*fit.best_focus_steps) + 0.0, 0);
+}
+
+std::string short_side_words(const std::optional<Direction>& approach) {
+  if (!approach) return {};
+  return *approach == Direction::outward ? " from below" : " from above";
+}
+
+std::string short_use_words(Verdict verdict) {
+  return verdict == Verdict::trusted    ? "use it"
+         : verdict == Verdict::doubtful ? "a hint"
+                                        : "do not use it";
+}
+
+std::string short_next_words(const WatchAnswer& watched) {
+  if (watched.enough) return "enough";
+  if (!watched.next_position_steps) return {};
+  return "next " + std::to_string(*watched.next_position_steps);
+}
+
 }  // namespace starwaist::report
