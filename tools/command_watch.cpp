@@ -105,16 +105,10 @@ void answer_held(Live& live, Last& last, MoreFrames more, const Followed& to) {
   }
 }
 
-// What is said once no more frames come: the whole judgement of the run. Where the last line did
-// not rest on it, that line is given once more.
+// What is said once no more frames come: the whole judgement of the run.
 void conclude(Live& live, Last& last, const Followed& to) {
   if (last.run && !live.run.concluded()) {
-    if (auto answer = live.run.conclude()) {
-      last.run = std::move(*answer);
-      to.lines.add(watch_json_line(*last.run),
-                   to.one_line && !to.last_alone ? watch_short_line(*last.run, live.run.judgement())
-                                                 : std::string());
-    }
+    if (auto answer = live.run.conclude()) last.run = std::move(*answer);
   }
   if (to.one_line) {
     if (!to.last_alone) return;  // the line of the last frame said it

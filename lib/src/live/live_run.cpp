@@ -57,10 +57,13 @@ void take_over(const SearchStep& step, const RunAnswer& judged, WatchAnswer& ans
   answer.advice = step.reason;
 }
 
-// Whether the whole judgement may change what the step says to do: it is the end, or hangs on the
-// verdict.
-bool may_end(const SearchStep& step) {
-  return step.stop_reason || step.reason.code == codes::against_doubt;
+// Whether the whole judgement is worth its time: the run may end here, or it has as many points as
+// the verdict asks for and sizes alone do not make it trusted.
+bool may_end(const SearchStep& step, const FitResult& fit) {
+  const auto used = std::count_if(fit.points.begin(), fit.points.end(),
+                                  [](const CurvePoint& point) { return point.used; });
+  return step.stop_reason ||
+         (fit.verdict != Verdict::trusted && used >= VerdictRules::kTrustedPoints);
 }
 
 // Why the frame has no size.
@@ -170,7 +173,7 @@ Result<WatchAnswer> LiveRun::answer_by(const RecordedRun& recorded) {
     answer.advice.text = why_no_size(newest.measurement) + "; " + answer.advice.text;
   }
   answer.notes = live_detail::notes_on_focuser(judged_, *step);
-  whole_is_due_ = may_end(*step);
+  whole_is_due_ = may_end(*step, fit);
   last_ = answer;
   return answer;
 }
