@@ -3,21 +3,25 @@
 // is after the final move.
 //
 // Usage: loop_bench [loops, 300] [seed, 1] [--rendered] [--near] [--list] [--unknown-rig]
+//        [--no-takeup]
 //   --rendered     from pixels (small frames by wave optics) instead of from made sizes
 //   --near         starts within three blur widths only
 //   --unknown-rig  the program is not told the micrometres per step
+//   --no-takeup    the program is told that there is no slack to take up
 //   --list         a line a loop
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
+#include <numeric>
 #include <string>
 #include <vector>
 
 #include "dice.h"
 #include "loop/loops.h"
 #include "rendered_curve.h"
+#include "starwaist/curve.h"
 #include "starwaist/statistics.h"
 
 namespace {
@@ -32,8 +36,12 @@ struct Tally {
   int outside = 0;
   int wrong = 0;
   int trusted = 0;
+  int thrice = 0;
+  int slack = 0;  // loops with at least one B of it
+  int slack_named = 0;
+  int slack_made_up = 0;
   std::vector<double> frames;
-  std::vector<double> near_frames;
+  std::vector<double> over_least;  // frames over the least that can be trusted, near starts
 
   void add(const LoopSetting& setting, const Ended& ended) {
     ++loops;
@@ -42,18 +50,36 @@ struct Tally {
     outside += ended.outside ? 1 : 0;
     wrong += ended.trusted && !ended.reached ? 1 : 0;
     trusted += ended.trusted ? 1 : 0;
+    thrice += ended.thrice ? 1 : 0;
+    const bool has_slack = setting.slack_cores >= 1;
+    slack += has_slack ? 1 : 0;
+    slack_named += has_slack && ended.slack_named ? 1 : 0;
+    slack_made_up += setting.slack_cores == 0 && ended.slack_named ? 1 : 0;
     frames.push_back(ended.frames);
-    if (std::abs(setting.start_cores) < 3) near_frames.push_back(ended.frames);
+    const int least = starwaist::VerdictRules::kTrustedPoints + (ended.spoiled ? 1 : 0);
+    if (std::abs(setting.start_cores) < 3) over_least.push_back(1.0 * ended.frames / least);
   }
 
   void print() const {
     std::printf(
-        "%d loops: reached %d (%.1f %%), stuck %d, outside the limits %d, trusted %d, "
-        "trusted wrongly %d; frames: median %.0f, 90 %% within %.0f, near starts median %.0f "
-        "of %zu (least 5)\n",
-        loops, reached, 100.0 * reached / std::max(1, loops), stuck, outside, trusted, wrong,
-        starwaist::median(frames), starwaist::sample_quantile(frames, 0.9),
-        near_frames.empty() ? 0.0 : starwaist::median(near_frames), near_frames.size());
+        "%d loops: reached %d (%.1f %%), stuck %d, outside the limits %d, a third time at one "
+        "place "
+        "%d, trusted %d, trusted wrongly %d\n",
+        loops, reached, 100.0 * reached / std::max(1, loops), stuck, outside, thrice, trusted,
+        wrong);
+    std::printf("frames: median %.0f, 90 %% within %.0f\n", starwaist::median(frames),
+                starwaist::sample_quantile(frames, 0.9));
+    if (!over_least.empty()) {
+      std::printf(
+          "near starts, frames over the least (5, and one for a spoiled one): median %.2f, "
+          "mean %.2f, 90 %% within %.2f, of %zu\n",
+          starwaist::median(over_least),
+          std::accumulate(over_least.begin(), over_least.end(), 0.0) /
+              static_cast<double>(over_least.size()),
+          starwaist::sample_quantile(over_least, 0.9), over_least.size());
+    }
+    std::printf("slack of 1 B or more named in %d of %d loops, made up in %d\n", slack_named, slack,
+                slack_made_up);
   }
 };
 
@@ -72,6 +98,8 @@ int main(int argc, char** argv) {
       options.near = true;
     } else if (std::strcmp(argv[i], "--unknown-rig") == 0) {
       options.unknown_rig = true;
+    } else if (std::strcmp(argv[i], "--no-takeup") == 0) {
+      options.no_takeup = true;
     } else if (std::strcmp(argv[i], "--list") == 0) {
       list = true;
     } else if (number++ == 0) {

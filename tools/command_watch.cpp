@@ -91,8 +91,15 @@ void name_unusable(const std::string& path, const Error& error, const Followed& 
   print_error(to.streams, error);
 }
 
-void answer_held(Live& live, Last& last, const Followed& to) {
-  for (const std::string& path : std::exchange(live.held, {})) {
+void add_line(const WatchAnswer& answer, const LiveRun& run, const Followed& to) {
+  to.lines.add(watch_json_line(answer), to.last_alone ? std::string()
+                                        : to.one_line ? watch_short_line(answer, run.judgement())
+                                                      : watch_text(answer, to.text));
+}
+
+void answer_held(Live& live, Last& last, MoreFrames more, const Followed& to) {
+  const std::vector<std::string> held = std::exchange(live.held, {});
+  for (const std::string& path : held) {
     if (is_interrupted(to.streams)) return;
     if (*live.is_night) {
       auto answer = live.night.add(path);
@@ -106,15 +113,12 @@ void answer_held(Live& live, Last& last, const Followed& to) {
                                                        : night_watch_text(*answer, to.text));
       last.night = std::move(*answer);
     } else {
-      auto answer = live.run.add(path);
+      auto answer = live.run.add(path, &path == &held.back() ? more : MoreFrames::wait);
       if (!answer) {
         name_unusable(path, answer.error(), to);
         continue;
       }
-      to.lines.add(watch_json_line(*answer), to.last_alone ? std::string()
-                                             : to.one_line
-                                                 ? watch_short_line(*answer, live.run.judgement())
-                                                 : watch_text(*answer, to.text));
+      add_line(*answer, live.run, to);
       if (!answer->position_steps) {
         print_error(to.streams,
                     {ErrorCode::no_data, answer->file + ": " + answer->advice.text, {}});
@@ -126,7 +130,10 @@ void answer_held(Live& live, Last& last, const Followed& to) {
 }
 
 // What is said once no more frames come: the whole judgement of the run.
-void conclude(const Live& live, const Last& last, const Followed& to) {
+void conclude(Live& live, Last& last, const Followed& to) {
+  if (last.run && !live.run.concluded()) {
+    if (auto answer = live.run.conclude()) last.run = std::move(*answer);
+  }
   if (to.one_line) {
     if (!to.last_alone) return;  // the line of the last frame said it
     if (last.night) to.lines.say(night_watch_short_line(*last.night));
@@ -240,7 +247,7 @@ class WatchCommand : public Command {
     const auto followed = answer_frames(live, last, to);
     if (!live.is_night && !is_interrupted(to.streams)) {  // too few to decide
       live.is_night = false;
-      answer_held(live, last, to);
+      answer_held(live, last, MoreFrames::none, to);
     }
     conclude(live, last, to);
     if (auto finished = to.lines.finish(); !finished) {
@@ -261,7 +268,7 @@ class WatchCommand : public Command {
       if (!whole) return tl::unexpected<Error>(whole.error());
       for (const std::string& path : *whole) {
         if (is_interrupted(to.streams)) break;
-        add(path, live, last, to);
+        add(path, more_after(&path == &whole->back(), to), live, last, to);
         if (until_enough_ && last.stopped()) break;
         if (last.no_page) return {};
         if (live.is_night.value_or(false) && !page_.empty()) return no_page_of_a_night();
@@ -271,7 +278,15 @@ class WatchCommand : public Command {
     return {};
   }
 
-  void add(const std::string& path, Live& live, Last& last, const Followed& to) const {
+  [[nodiscard]] MoreFrames more_after(bool last_there, const Followed& to) const {
+    // Who moves the focuser by the answers takes no frame before the answer is there.
+    if (until_enough_) return MoreFrames::may_come;
+    if (!last_there || to.follower.waiting()) return MoreFrames::wait;
+    return once_ ? MoreFrames::none : MoreFrames::may_come;
+  }
+
+  void add(const std::string& path, MoreFrames more, Live& live, Last& last,
+           const Followed& to) const {
     live.held.push_back(path);
     if (!live.is_night) {
       const auto frame = read_frame(path, settings_.input.read);
@@ -283,7 +298,7 @@ class WatchCommand : public Command {
       live.headers.push_back(frame->facts);
       live.is_night = looks_like_night(live.headers);
     }
-    if (live.is_night) answer_held(live, last, to);
+    if (live.is_night) answer_held(live, last, more, to);
   }
 
   NextSampleOptions next_;

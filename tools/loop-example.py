@@ -15,9 +15,10 @@ FOLDER    where the frames go; it is made, and must hold no frame yet.
 Behind -- come options for `starwaist watch` (its --help lists them).
 
 Both commands are split at spaces as a shell would; they run one at a time.
-The end: status 0 if best focus is trusted and the focuser stands there; 1 if the
-loop stopped for another reason (the last line says which); 2 wrong usage; 3 a
-command failed or no answer came, and the focuser was left where it was.
+The end: status 0 if best focus is trusted and the focuser stands there; 1 if it
+is doubtful or the loop stopped for another reason (the last line says which); 2
+wrong usage; 3 a command failed or no answer came, and the focuser was left where
+it was.
 
 CAUTIONS
 - Never drive a focuser against its stop: motors, gears and belts break, and the
@@ -138,10 +139,15 @@ def loop(given, watch):
             position = move["to_steps"]
             continue
         reason = line["stop_reason"]
-        if reason == "enough":
+        if reason == "enough" and move is not None:
             go(given, move)
-            print(f"best focus {move['to_steps']}, trusted; the focuser stands there")
-            return 0
+            verdict = line["verdict"]
+            print(f"best focus {move['to_steps']}, {verdict}; the focuser stands there")
+            if verdict == "trusted":
+                return 0
+            for why in line["reasons"]:  # more frames would not end the doubt
+                print(f"  {why}")
+            return 1
         # limits, no_stars, no_motion, clouds, most_points and what later versions may add: what
         # best focus may be is printed, but nobody should rely on it, so nothing moves.
         best = "" if line["best_focus_steps"] is None else \

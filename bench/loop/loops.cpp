@@ -18,6 +18,7 @@ LoopSetting draw_loop(const Telescope& telescope, const LoopOptions& options, Di
   s.rig = telescope.rig;
   s.rig.seeing_arcsec.reset();
   if (options.unknown_rig) s.rig.um_per_step.reset();
+  if (options.no_takeup) s.rig.takeup_steps = 0;
   s.limited = dice.chance(0.5);
   if (s.limited) {
     const double start = s.focus_steps + s.start_cores * core;
@@ -40,7 +41,14 @@ void stop(const std::optional<StopReason>& reason, Verdict verdict, Ended& ended
   ended.trusted = verdict == Verdict::trusted;
 }
 
+bool third_time(const std::vector<SearchVisit>& visits, double position_steps) {
+  return std::count_if(visits.begin(), visits.end(), [&](const SearchVisit& visit) {
+           return visit.size_px && std::abs(visit.position_steps - position_steps) < 0.5;
+         }) > 1;
+}
+
 void conclude(const LoopSetting& setting, const Focuser& focuser, Ended& ended) {
+  ended.spoiled = setting.spoiled_frame && *setting.spoiled_frame < ended.frames;
   ended.outside = focuser.was_outside();
   const double half_zone = 0.5 * *critical_focus_zone_steps(setting.telescope->rig);
   ended.error_half_zones = (focuser.true_steps() - setting.focus_steps) / half_zone;

@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "dice.h"
 #include "loop/focuser.h"
@@ -16,6 +17,7 @@ struct LoopOptions {
   bool rendered = false;
   bool near = false;
   bool unknown_rig = false;
+  bool no_takeup = false;  // the program is told that there is no slack to take up
   int most_points = 25;
 };
 
@@ -38,6 +40,9 @@ struct Ended {
   bool stuck = false;  // neither a next position nor a reason to stop, or more frames than allowed
   bool outside = false;  // a position beyond the limits was asked for
   bool trusted = false;
+  bool thrice = false;       // a position that showed stars twice was asked for again
+  bool slack_named = false;  // in any answer
+  bool spoiled = false;      // one of the frames was
   double error_half_zones = 0;
   std::string stop;
   std::string verdict;
@@ -48,6 +53,8 @@ LoopSetting draw_loop(const Telescope& telescope, const LoopOptions& options, Di
 
 // The loop's end, once there is no next position.
 void stop(const std::optional<StopReason>& reason, Verdict verdict, Ended& ended);
+// Whether `position_steps`, the next to go to, showed stars twice already.
+bool third_time(const std::vector<SearchVisit>& visits, double position_steps);
 // Where the focuser stands then.
 void conclude(const LoopSetting& setting, const Focuser& focuser, Ended& ended);
 

@@ -65,6 +65,7 @@ Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dic
   live.next.most_points = options.most_points;
   RunTable table;
   std::vector<SearchVisit> visits;
+  SearchMemory kept;
   Ended ended;
   ended.stuck = true;
   while (ended.frames < options.most_points + 1) {
@@ -79,8 +80,10 @@ Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dic
     for (std::size_t i = 0; i < seen.size(); ++i) {
       if (table.points[i].size_px) seen[i].counts = judged.fit.points[i].used;
     }
-    const auto step = next_step(live_detail::search_state(std::move(seen), judged, live));
+    const auto step = next_step(live_detail::search_state(std::move(seen), judged, live, kept));
     if (!step) break;
+    kept.approach = step->approach;
+    ended.slack_named |= !live_detail::notes_on_focuser(judged, *step).empty();
     const auto move = live_detail::move_after(*step, judged);
     char line[400];
     std::snprintf(line, sizeof line,
@@ -94,7 +97,10 @@ Ended run_made(const LoopSetting& setting, const LoopOptions& options, Dice& dic
                   judged.fit.reasons.empty() ? "" : judged.fit.reasons.front().text.c_str());
     ended.trace += line;
     if (move) focuser.go(*move);
-    if (step->next_position_steps) continue;
+    if (step->next_position_steps) {
+      ended.thrice |= third_time(visits, *step->next_position_steps);
+      continue;
+    }
     stop(step->stop_reason, judged.fit.verdict, ended);
     break;
   }

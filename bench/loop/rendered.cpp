@@ -99,6 +99,7 @@ Ended run_rendered(const LoopSetting& setting, const LoopOptions& options, Dice&
   live.run.threads = 1;
   live.next.most_points = options.most_points;
   LiveRun run(live);
+  std::vector<SearchVisit> visits;
   Ended ended;
   ended.stuck = true;
   while (ended.frames < options.most_points + 1) {
@@ -118,8 +119,16 @@ Ended run_rendered(const LoopSetting& setting, const LoopOptions& options, Dice&
                      : NAN,
         answer->advice.text.c_str());
     ended.trace += line;
+    SearchVisit visit;
+    visit.position_steps = focuser.command_steps();
+    visit.size_px = answer->size_px;
+    visits.push_back(visit);
+    ended.slack_named |= !answer->notes.empty();
     if (answer->move) focuser.go(*answer->move);
-    if (answer->next_position_steps) continue;
+    if (answer->next_position_steps) {
+      ended.thrice |= third_time(visits, static_cast<double>(*answer->next_position_steps));
+      continue;
+    }
     stop(answer->stop_reason, answer->verdict, ended);
     break;
   }

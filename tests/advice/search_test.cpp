@@ -334,6 +334,137 @@ TEST(NextStep, FocusBeyondALimitStopsThere) {
   EXPECT_LE(loop.visits.size(), 8U);
 }
 
+// Best focus is known and the verdict has another doubt: more frames, close to focus first, but not
+// without end. A run that cannot be used is another matter.
+TEST(NextStep, ADoubtThatStaysEndsIt) {
+  SearchState state;
+  state.rig = plain_rig();
+  state.conditions = plain_conditions();
+  const made::Curve curve{kFocus, 2, 0.02};
+  const auto take = [&](double position) {
+    SearchVisit visit;
+    visit.position_steps = position;
+    visit.size_px = curve.at(position);
+    state.visits.push_back(visit);
+  };
+  for (const double u : {-2.0, -1.9, 0.0, 1.9, 2.0}) take(kFocus + u * kCore);
+  state.best_focus_steps = kFocus;
+  state.verdict = Verdict::doubtful;
+  auto step = next_step(state);
+  ASSERT_TRUE(step && step->next_position_steps);
+  EXPECT_LT(std::abs(*step->next_position_steps - kFocus), 1.5 * kCore);
+  while (step && step->next_position_steps && state.visits.size() < 20) {
+    take(*step->next_position_steps);
+    step = next_step(state);
+  }
+  ASSERT_TRUE(step);
+  EXPECT_EQ(step->stop_reason, StopReason::enough);
+  EXPECT_EQ(step->reason.code, "doubt_stays");
+  EXPECT_EQ(state.visits.size(), 5U + kMostAgainstDoubt);
+  state.verdict = Verdict::unusable;
+  EXPECT_FALSE(next_step(state)->enough());
+}
+
+// A slack that is found later asks for a longer take-up, for which there is no room below the start.
+TEST(NextStep, TheSideOfApproachStays) {
+  SearchState state;
+  state.rig = plain_rig();
+  state.rig.min_position_steps = 4000;
+  state.rig.max_position_steps = 20000;
+  state.conditions = plain_conditions();
+  SearchVisit visit;
+  visit.position_steps = 5000;
+  visit.size_px = 3;
+  state.visits = {visit};
+  const auto first = next_step(state);
+  ASSERT_TRUE(first);
+  ASSERT_EQ(first->approach, Direction::outward);
+  state.kept.approach = first->approach;
+  state.kept.slack_takeup_steps = 1500;
+  const auto later = next_step(state);
+  ASSERT_TRUE(later);
+  EXPECT_EQ(later->approach, Direction::outward);
+  EXPECT_EQ(later->takeup_steps, 1500);
+}
+
+// A take-up that the rig gives is too short once slack was found all the same.
+TEST(NextStep, ASlackFoundLengthensTheTakeUp) {
+  SearchState state;
+  state.rig = plain_rig();
+  state.rig.takeup_steps = 0;
+  state.conditions = plain_conditions();
+  SearchVisit visit;
+  visit.position_steps = 5200;
+  visit.size_px = 4;
+  state.visits = {visit};
+  const auto without = next_step(state);
+  ASSERT_TRUE(without && without->move);
+  EXPECT_FALSE(without->move->via_steps);
+  state.kept.slack_takeup_steps = 250;
+  const auto with = next_step(state);
+  ASSERT_TRUE(with && with->move);
+  EXPECT_EQ(with->move->via_steps, with->move->to_steps - 250);
+}
+
+// The first frame lies 4 B off where its command is, so that its size points the wrong way; rings
+// too wide for the fit show where focus is.
+TEST(NextStep, RingsTooWideForTheFitShowTheSide) {
+  SearchState state;
+  state.rig = plain_rig();
+  state.conditions = plain_conditions();
+  const auto take = [&](double position, double size, bool counts) {
+    SearchVisit visit;
+    visit.position_steps = position;
+    visit.size_px = size;
+    visit.counts = counts;
+    state.visits.push_back(visit);
+  };
+  const made::Curve curve{kFocus, 2, 0.02};
+  take(kFocus - 600, curve.at(kFocus - 200), true);
+  take(kFocus - 400, curve.at(kFocus - 400), true);
+  take(kFocus - 1000, curve.at(kFocus - 1000), false);
+  const auto step = next_step(state);
+  ASSERT_TRUE(step && step->next_position_steps);
+  EXPECT_NEAR(*step->next_position_steps, kFocus, 1.5 * kCore);
+}
+
+// One starless frame at a limit does not say that focus lies beyond it.
+TEST(NextStep, ALimitIsNotTheEndWhileTheSideIsOpen) {
+  SearchState state;
+  state.rig = plain_rig();
+  state.rig.min_position_steps = 1000;
+  state.rig.max_position_steps = 20000;
+  state.conditions = plain_conditions();
+  for (const auto& [position, size] : std::vector<std::pair<double, double>>{
+           {5000, 0}, {2800, 45}, {1000, 0}}) {  // the first is spoiled
+    SearchVisit visit;
+    visit.position_steps = position;
+    if (size > 0) {
+      visit.size_px = size;
+      visit.counts = false;
+    }
+    state.visits.push_back(visit);
+  }
+  const auto step = next_step(state);
+  ASSERT_TRUE(step);
+  ASSERT_TRUE(step->next_position_steps) << step->reason.text;
+  EXPECT_NEAR(*step->next_position_steps, 5050, 300);
+}
+
+// Most nights begin near focus: a spoiled first frame there must not send the search far away.
+TEST(NextStep, ASpoiledFirstFrameIsTakenAgainBeforeLong) {
+  const Sky clear = stars_within(2500);
+  const Loop loop = follow(
+      [&](double position, int frame) {
+        SearchVisit visit = clear(position, frame);
+        if (frame == 0) visit.size_px.reset();
+        return visit;
+      },
+      kFocus + 60, {});
+  EXPECT_EQ(loop.last().stop_reason, StopReason::enough);
+  EXPECT_LE(loop.visits.size(), 16U);
+}
+
 TEST(NextStep, RefusesNonsense) {
   SearchState state;
   EXPECT_FALSE(next_step(state));

@@ -198,6 +198,7 @@
   CODE(watch, confirm_star,                                                                        \
        "one object alone: a second frame at the same place shows whether it is a star")            \
   CODE(watch, against_doubt, "best focus is not trusted yet: one more frame near it")              \
+  CODE(watch, doubt_stays, "best focus is known and not trusted: more frames do not help")         \
   CODE(watch, no_star_anywhere, "no star was seen at any position")                                \
   CODE(watch, stars_gone, "the stars are gone: clouds")                                            \
   CODE(watch, focus_stays, "positions changed and the star sizes did not")                         \

@@ -111,9 +111,12 @@ struct WatchAnswer {
   std::optional<Move> move;
   std::optional<std::int64_t> via_steps;            // the same as in `move`
   std::optional<std::int64_t> next_position_steps;  // whole steps; absent: `stop_reason` says why
-  bool enough = false;  // best focus is known as well as wanted, and trusted
+  // Best focus is known as well as wanted; with a verdict other than trusted `advice` says why more
+  // frames do not help.
+  bool enough = false;
   std::optional<StopReason> stop_reason;
-  Statement advice;  // in plain words
+  Statement advice;              // in plain words
+  std::vector<Statement> notes;  // what the run shows of the focuser beside it: slack
 };
 
 template <>
@@ -135,11 +138,12 @@ struct Fields<WatchAnswer> {
       STARWAIST_FIELD(WatchAnswer, via_steps, "steps", "go there first, as in `move`"),
       STARWAIST_FIELD(WatchAnswer, next_position_steps, "steps", "where one more frame adds most"),
       STARWAIST_FIELD(WatchAnswer, enough, "",
-                      "whether best focus is trusted and known as well as wanted"),
+                      "whether best focus is known as well as wanted; see the verdict too"),
       STARWAIST_FIELD(WatchAnswer, stop_reason, "",
                       "why there is no next position: enough, most_points, limits, no_stars, "
                       "no_motion, clouds"),
-      STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"));
+      STARWAIST_FIELD(WatchAnswer, advice, "", "what to do next"),
+      STARWAIST_FIELD(WatchAnswer, notes, "", "what the run shows of the focuser: its slack"));
 };
 static_assert(describes_every_field<WatchAnswer>());
 
@@ -151,8 +155,17 @@ struct LiveRunOptions {
   std::optional<ObservingConditions> conditions;
 };
 
-// The run so far. Each frame is measured once, when it comes in; what is then said of the run is
-// judge_run's answer for the frames so far. Frames that lack stars of the others are read again.
+// Whether frames come after one.
+enum class MoreFrames {
+  may_come,
+  wait,  // the next is there already: the run does not end here
+  none
+};
+
+// The run so far. Each frame is measured once, when it comes in. While the run is being taken, the
+// answer goes by the sizes of the frames' own stars, which says where to go next. Where the run
+// ends or may end there, it is judge_run's answer for the frames so far: the same stars in all of
+// them (frames that lack some are read again), focus over the field, rings.
 class LiveRun {
  public:
   explicit LiveRun(LiveRunOptions options);
@@ -161,16 +174,29 @@ class LiveRun {
   // position as an earlier one of its name takes that one's place. One without a position does not
   // count: what was known of the run stays, and so does the next position. Errors: those of reading
   // and measuring it; it then does not count.
-  Result<WatchAnswer> add(const std::string& path);
+  Result<WatchAnswer> add(const std::string& path, MoreFrames more = MoreFrames::may_come);
+
+  // No more frames come after all: the last answer by judge_run's judgement. Errors: no_data where
+  // no frame counts.
+  Result<WatchAnswer> conclude();
+  // Whether the last answer was that.
+  [[nodiscard]] bool concluded() const { return concluded_; }
 
   // The judgement behind the last answer; empty before the first.
   [[nodiscard]] const RunAnswer& judgement() const { return judged_; }
 
  private:
+  Result<WatchAnswer> answer_by(const RecordedRun& recorded);
+  Result<WatchAnswer> judge_whole(const RunOptions& options);
+
   LiveRunOptions options_;
   MeasuredRun so_far_;
+  std::size_t newest_ = 0;  // of its frames
   RunAnswer judged_;
-  WatchAnswer last_;  // of the frames that count
+  bool concluded_ = false;
+  WatchAnswer last_;           // of the frames that count
+  bool whole_is_due_ = false;  // by the last answer
+  SearchMemory kept_;
 };
 
 }  // namespace starwaist

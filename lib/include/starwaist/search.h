@@ -15,8 +15,10 @@
 // - Without limits on a side no position is farther from what was visited than twice the range so
 //   far; the first move is as long as the rig, else the start's own size, suggests.
 // - No position is taken a third time unless a frame there was spoiled.
-// - Every position is approached from the same side; `via_steps` takes the slack up.
-// - `most_points` ends it. `enough` needs the verdict `trusted`.
+// - Every position is approached from the same side, that of the first answer; `via_steps` takes
+//   the slack up.
+// - `most_points` ends it. `enough` needs the verdict `trusted`, or a doubt that stayed over
+//   kMostAgainstDoubt frames more than the sizes need: more of them would not end it either.
 #pragma once
 
 #include <optional>
@@ -34,6 +36,10 @@
 
 namespace starwaist {
 
+// Frames near best focus beyond those that its uncertainty asks for, against a doubt of the
+// verdict.
+inline constexpr int kMostAgainstDoubt = 6;
+
 // Why there is no next position.
 enum class StopReason { enough, most_points, limits, no_stars, no_motion, clouds };
 std::string enum_name(StopReason reason);
@@ -48,6 +54,12 @@ struct SearchVisit {
   bool one_alone = false;  // one object was seen that no other frame confirms as a star
 };
 
+// What later states of a run have from earlier ones.
+struct SearchMemory {
+  std::optional<Direction> approach;  // of the first answer; absent before it
+  double slack_takeup_steps = 0;      // the largest that a slack found so far asks for
+};
+
 struct SearchState {
   std::vector<SearchVisit> visits;
   Rig rig;
@@ -59,13 +71,15 @@ struct SearchState {
   std::optional<double> best_focus_steps;
   bool slack_found = false;
   bool no_motion_found = false;
+  SearchMemory kept;
 };
 
 struct SearchStep {
   std::optional<double> next_position_steps;
   std::optional<Move> move;               // to the next position
   std::optional<StopReason> stop_reason;  // absent where there is a next position
-  // From which side positions are approached: outward unless there is no room below the start.
+  // From which side positions are approached: outward unless there is no room below the start. Each
+  // later state keeps it.
   Direction approach = Direction::outward;
   double takeup_steps = 0;  // how far past a position to go first; 0: the focuser has no slack
   Statement reason;         // in plain words

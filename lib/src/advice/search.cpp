@@ -43,7 +43,6 @@ constexpr double kFarOverSmallest = 7;  // a size so many times that in focus gi
 
 constexpr int kCloudyFrames = 4;          // in a row, where stars should show
 constexpr double kUnknownSlackCores = 8;  // B that are gone past a position, slack not known
-constexpr double kSlackSeenFactor = 2;    // by which more, once slack was found all the same
 constexpr int kFewestForNoMotion = 5;
 
 double reach_of(const Search& s) {
@@ -232,9 +231,16 @@ Decision explore(const Search& search) {
 }
 
 Decision decide_far(const Search& search) {
-  const auto place = far_place(search);
+  auto place = far_place(search);
   if (!place) return explore(search);
-  if (auto stop = beyond_limit(search, place->focus_steps)) return *stop;
+  if (auto stop = beyond_limit(search, place->focus_steps)) {
+    // A limit that was visited speaks for the other side, where that is still open.
+    if (place->side_known || !place->other_side_steps ||
+        beyond_limit(search, *place->other_side_steps)) {
+      return *stop;
+    }
+    place->focus_steps = *place->other_side_steps;
+  }
   const double off = place->focus_steps - search.state.visits.back().position_steps;
   const std::string where = " about " + steps_text(std::abs(off)) + " steps towards " +
                             (off > 0 ? "larger" : "smaller") + " positions";
@@ -247,12 +253,30 @@ Decision decide_far(const Search& search) {
                {codes::go_to_likely_focus, "far out of focus: best focus lies" + where});
 }
 
-// Between the frames near focus, where the gap is widest: against what the verdict still doubts.
-std::optional<double> widest_gap(const Search& search, double focus, double core) {
+// Sizes that do not enclose best focus are few, and the first of them may be off by the slack: what
+// all sizes say, rings that are too wide for the fit included. Absent where that is no other place.
+std::optional<Decision> decide_by_all_sizes(const Search& search, double core) {
+  constexpr std::size_t kFewest = 3;
+  constexpr double kFarCores = 2.5;
+  if (search.seen.size() < kFewest) return std::nullopt;
+  const auto place = far_place(search);
+  if (!place || !place->side_known) return std::nullopt;
+  for (const Search::Seen& s : search.seen) {
+    if (!s.first && std::abs(s.position_steps - place->focus_steps) < kFarCores * core) {
+      return std::nullopt;
+    }
+  }
+  return decide_far(search);
+}
+
+// Between the frames within `reach` B of focus, where the gap is widest.
+std::optional<double> widest_gap(const Search& search, double focus, double core, double reach) {
+  constexpr int kPlaces = 10;  // on each side
+  constexpr double kNarrow = 0.3;
   std::optional<double> widest;
-  double width = 0;
-  for (int k = -10; k <= 10; ++k) {
-    const double position = std::round(focus + 0.25 * k * core);
+  double width = kNarrow * core;
+  for (int k = -kPlaces; k <= kPlaces; ++k) {
+    const double position = std::round(focus + reach * core * k / kPlaces);
     if (!search.allows(position) || search.frames_at(position) > 0) continue;
     double gap = std::numeric_limits<double>::infinity();
     for (const Search::Seen& s : search.seen) {
@@ -263,6 +287,33 @@ std::optional<double> widest_gap(const Search& search, double focus, double core
     width = gap;
   }
   return widest;
+}
+
+// Best focus is known as well as wanted, and something else keeps it from being trusted: frames
+// close to it first, then wherever the gap between the others is widest.
+Decision decide_against_doubt(const Search& search, double focus, double core) {
+  constexpr double kCloseCores = 1.25;
+  constexpr double kReachCores = 2.5;
+  int near = 0;
+  for (const Search::Seen& s : search.seen) {
+    near += std::abs(s.position_steps - focus) <= kReachCores * core ? 1 : 0;
+  }
+  const bool no_help = near >= VerdictRules::kTrustedPoints + kMostAgainstDoubt;
+  if (no_help && search.state.verdict == Verdict::doubtful) {
+    return stop_for(StopReason::enough,
+                    {codes::doubt_stays,
+                     "more frames do not help: " + std::to_string(near) +
+                         " near best focus are enough for its place, and the doubt has another "
+                         "reason"});
+  }
+  for (const double reach : {kCloseCores, kReachCores}) {
+    if (const auto gap = widest_gap(search, focus, core, reach)) {
+      return go_to(*gap, {codes::against_doubt,
+                          "best focus is not trusted yet: one more frame between the others"});
+    }
+  }
+  return stop_for(StopReason::limits,
+                  {codes::limits_leave_nothing, "no useful position is left near best focus"});
 }
 
 ObservingConditions conditions_of_sizes(const Search& search, const FarPlace& place) {
@@ -297,17 +348,15 @@ Result<Decision> decide_near(const Search& search, const ObservingConditions& co
   if (next->enough && state.verdict == Verdict::trusted) {
     return stop_for(StopReason::enough, next->reason);
   }
+  const double core = conditions.core_steps();
+  if (next->bracketing) {
+    if (auto elsewhere = decide_by_all_sizes(search, core)) return *elsewhere;
+  }
   if (next->next_position_steps) return go_to(*next->next_position_steps, next->reason);
   if (!next->enough) return stop_for(StopReason::limits, next->reason);
-  const double core = conditions.core_steps();
   const double focus = state.best_focus_steps.value_or(
       next->best_focus_steps.value_or(points.back().position_steps));
-  if (const auto gap = widest_gap(search, focus, core)) {
-    return go_to(*gap, {codes::against_doubt,
-                        "best focus is not trusted yet: one more frame between the others"});
-  }
-  return stop_for(StopReason::limits,
-                  {codes::limits_leave_nothing, "no useful position is left near best focus"});
+  return decide_against_doubt(search, focus, core);
 }
 
 // Sizes that stay the same over moves that are longer than the distance that they give.
@@ -371,11 +420,13 @@ Result<Decision> decide(const Search& search) {
 
 double takeup_of(const Search& search) {
   const SearchState& state = search.state;
-  if (state.rig.takeup_steps) return *state.rig.takeup_steps;
   double takeup = kUnknownSlackCores * search.core_steps.value_or(0);
-  if (!search.core_steps)
+  if (state.rig.takeup_steps) {
+    takeup = *state.rig.takeup_steps;
+  } else if (!search.core_steps) {
     takeup = std::max(search.first_move_steps, 0.5 * (search.high_steps - search.low_steps));
-  return std::ceil(takeup * (state.slack_found ? kSlackSeenFactor : 1));
+  }
+  return std::ceil(std::max(takeup, state.kept.slack_takeup_steps));
 }
 
 // Outward, unless there is no room for the take-up below the start.
@@ -426,7 +477,7 @@ Result<SearchStep> next_step(const SearchState& state) {
   const advice::Search search(state);
   SearchStep step;
   step.takeup_steps = advice::takeup_of(search);
-  step.approach = advice::approach_of(search, step.takeup_steps);
+  step.approach = state.kept.approach.value_or(advice::approach_of(search, step.takeup_steps));
   auto decision = advice::decide(search);
   if (!decision) return tl::unexpected<Error>(decision.error());
   if (decision->target && static_cast<int>(state.visits.size()) >= state.options.most_points) {

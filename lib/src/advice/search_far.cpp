@@ -62,14 +62,20 @@ class Sizes {
     if (candidates_.empty()) return std::nullopt;
     const auto less = [](const Candidate& a, const Candidate& b) { return a.misfit < b.misfit; };
     const Candidate best = *std::min_element(candidates_.begin(), candidates_.end(), less);
-    double rival = best.misfit + kSideMargin;
+    const Candidate* rival = nullptr;
     for (const Candidate& c : candidates_) {
       const auto side_of = [&](const Candidate& which) {
         return which.focus > search_.state.visits.back().position_steps;
       };
-      if (side_of(c) != side_of(best)) rival = std::min(rival, c.misfit);
+      if (side_of(c) == side_of(best)) continue;
+      if (rival == nullptr || c.misfit < rival->misfit) rival = &c;
     }
-    return FarPlace{best.focus, best.slope, rival >= best.misfit + kSideMargin};
+    FarPlace place{best.focus, best.slope, true, std::nullopt};
+    if (rival != nullptr) {
+      place.side_known = rival->misfit >= best.misfit + kSideMargin;
+      place.other_side_steps = rival->focus;
+    }
+    return place;
   }
 
  private:

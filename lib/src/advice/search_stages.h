@@ -64,6 +64,7 @@ struct FarPlace {
   double focus_steps = 0;
   double slope_px_per_step = 0;
   bool side_known = false;
+  std::optional<double> other_side_steps;  // focus, if it lies the other way from the last frame
 };
 // Precondition: something was seen. Absent where neither slope nor two different sizes are known.
 std::optional<FarPlace> far_place(const Search& search);

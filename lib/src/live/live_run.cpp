@@ -55,9 +55,15 @@ void take_over(const SearchStep& step, const RunAnswer& judged, WatchAnswer& ans
   answer.stop_reason = step.stop_reason;
   answer.approach = step.approach;
   answer.advice = step.reason;
-  if (live_detail::has_slack(judged)) {
-    answer.advice.text += "; the focuser has slack: go by way of via_steps";
-  }
+}
+
+// Whether the whole judgement is worth its time: the run may end here, or it has as many points as
+// the verdict asks for and sizes alone do not make it trusted.
+bool may_end(const SearchStep& step, const FitResult& fit) {
+  const auto used = std::count_if(fit.points.begin(), fit.points.end(),
+                                  [](const CurvePoint& point) { return point.used; });
+  return step.stop_reason ||
+         (fit.verdict != Verdict::trusted && used >= VerdictRules::kTrustedPoints);
 }
 
 // Why the frame has no size.
@@ -81,35 +87,67 @@ WatchAnswer without_position(const MeasuredFrame& frame, const FrameReadOptions&
 }  // namespace
 
 LiveRun::LiveRun(LiveRunOptions options) : options_(std::move(options)) {
-  options_.run.follow = false;  // over all frames, once the newest is among them
+  options_.run.follow = false;  // over all frames, in the whole judgement
   options_.run.sky = true;
   so_far_.rig = options_.run.rig;
 }
 
-Result<WatchAnswer> LiveRun::add(const std::string& path) {
-  MeasuredRun with = so_far_;
+Result<WatchAnswer> LiveRun::add(const std::string& path, MoreFrames more) {
   auto taken = measure_run({path}, options_.run);
   if (!taken) return tl::unexpected<Error>(taken.error());
   const MeasuredFrame& newest = taken->frames.front();
-  if (!newest.facts.position_steps) return without_position(newest, options_.run.read, last_);
+  const bool ends = more == MoreFrames::none;
+  if (!newest.facts.position_steps) {
+    if (ends && !so_far_.frames.empty() && !concluded_) {
+      if (auto whole = judge_whole(options_.run); !whole) return whole;
+    }
+    return without_position(newest, options_.run.read, last_);
+  }
+  MeasuredRun with = so_far_;
   const auto before =
       std::find_if(with.frames.begin(), with.frames.end(),
                    [&](const MeasuredFrame& known) { return same_exposure(known, newest); });
+  const auto place = static_cast<std::size_t>(before - with.frames.begin());
   if (before != with.frames.end()) {
     *before = newest;
   } else {
     with.frames.push_back(newest);
   }
   with.rig = completed(with.rig, taken->rig);
-  MeasuredRun followed = with;
-  if (auto done = run_detail::follow_stars(followed.frames, options_.run); !done) {
+  const auto recorded = run_detail::record_sizes(with, options_.run);
+  if (!recorded) return tl::unexpected<Error>(recorded.error());
+  std::swap(so_far_, with);
+  newest_ = place;
+  concluded_ = false;
+  auto answer = answer_by(*recorded);
+  if (!answer) return answer;
+  const bool whole = ends || (whole_is_due_ && more == MoreFrames::may_come);
+  return whole ? judge_whole(options_.run) : answer;
+}
+
+Result<WatchAnswer> LiveRun::conclude() {
+  if (so_far_.frames.empty()) return fail(ErrorCode::no_data, "no frame of the run counts");
+  if (concluded_) return last_;
+  RunOptions to_the_end = options_.run;  // an interrupt ended the run, not its judgement
+  to_the_end.stop = nullptr;
+  return judge_whole(to_the_end);
+}
+
+Result<WatchAnswer> LiveRun::judge_whole(const RunOptions& options) {
+  MeasuredRun followed = so_far_;
+  if (auto done = run_detail::follow_stars(followed.frames, options); !done) {
     return tl::unexpected<Error>(done.error());
   }
-  const auto recorded = run_detail::record_frames(std::move(followed), options_.run);
+  const auto recorded = run_detail::record_frames(std::move(followed), options);
   if (!recorded) return tl::unexpected<Error>(recorded.error());
-  so_far_ = std::move(with);
+  auto answer = answer_by(*recorded);
+  concluded_ = answer.has_value();
+  return answer;
+}
 
-  judged_ = answer_of(*recorded);
+Result<WatchAnswer> LiveRun::answer_by(const RecordedRun& recorded) {
+  judged_ = answer_of(recorded);
+  const MeasuredFrame& newest = so_far_.frames[newest_];
   const FitResult& fit = judged_.fit;
   WatchAnswer answer;
   answer.file = newest.measurement.file;
@@ -125,15 +163,17 @@ Result<WatchAnswer> LiveRun::add(const std::string& path) {
   for (const MeasuredFrame& frame : so_far_.frames) {
     visits.push_back(visit_of(group, frame, judged_.fit, judged_.rig));
   }
-  const auto at = std::find_if(so_far_.frames.begin(), so_far_.frames.end(),
-                               [&](const MeasuredFrame& f) { return same_exposure(f, newest); });
-  answer.size_px = visits[static_cast<std::size_t>(at - so_far_.frames.begin())].size_px;
-  const auto step = next_step(live_detail::search_state(std::move(visits), judged_, options_));
+  answer.size_px = visits[newest_].size_px;
+  const auto step =
+      next_step(live_detail::search_state(std::move(visits), judged_, options_, kept_));
   if (!step) return tl::unexpected<Error>(step.error());
+  kept_.approach = step->approach;
   take_over(*step, judged_, answer);
   if (!answer.size_px) {
     answer.advice.text = why_no_size(newest.measurement) + "; " + answer.advice.text;
   }
+  answer.notes = live_detail::notes_on_focuser(judged_, *step);
+  whole_is_due_ = may_end(*step, fit);
   last_ = answer;
   return answer;
 }

@@ -1,10 +1,13 @@
 #include "live/search_state.h"
 
 #include <algorithm>
+#include <cmath>
 #include <span>
 #include <utility>
 
+#include "starwaist/codes.h"
 #include "starwaist/move.h"
+#include "starwaist/numbers.h"
 
 namespace starwaist {
 namespace {
@@ -20,20 +23,21 @@ std::optional<ObservingConditions> conditions_of(const LiveRunOptions& options,
   return std::nullopt;
 }
 
-bool has_finding(const RunAnswer& judged, const char* cause, double least) {
-  return std::any_of(judged.findings.begin(), judged.findings.end(), [&](const Finding& finding) {
-    return finding.cause == cause && finding.confidence >= least;
-  });
+const Finding* finding_of(const RunAnswer& judged, const char* cause, double least) {
+  for (const Finding& finding : judged.findings) {
+    if (finding.cause == cause && finding.confidence >= least) return &finding;
+  }
+  return nullptr;
+}
+
+const Finding* slack_of(const RunAnswer& judged) {
+  return finding_of(judged, "slack", kLeastConfidence);
 }
 
 }  // namespace
 
-bool live_detail::has_slack(const RunAnswer& judged) {
-  return has_finding(judged, "slack", kLeastConfidence);
-}
-
 SearchState live_detail::search_state(std::vector<SearchVisit> visits, const RunAnswer& judged,
-                                      const LiveRunOptions& options) {
+                                      const LiveRunOptions& options, SearchMemory& kept) {
   SearchState state;
   state.visits = std::move(visits);
   state.rig = judged.rig;
@@ -41,8 +45,15 @@ SearchState live_detail::search_state(std::vector<SearchVisit> visits, const Run
   state.options = options.next;
   state.verdict = judged.fit.verdict;
   state.best_focus_steps = judged.fit.best_focus_steps;
-  state.slack_found = has_slack(judged);
-  state.no_motion_found = has_finding(judged, "no_motion", kSureConfidence);
+  if (const Finding* slack = slack_of(judged)) {
+    state.slack_found = true;
+    for (const auto& [name, value] : slack->settings) {
+      if (name != "takeup_steps") continue;
+      kept.slack_takeup_steps = std::max(kept.slack_takeup_steps, std::abs(value));
+    }
+  }
+  state.no_motion_found = finding_of(judged, "no_motion", kSureConfidence) != nullptr;
+  state.kept = kept;
   return state;
 }
 
@@ -51,6 +62,15 @@ std::optional<Move> live_detail::move_after(const SearchStep& step, const RunAns
   Rig rig = judged.rig;
   rig.takeup_steps = step.takeup_steps;
   return move_to(*judged.fit.best_focus_steps, step.approach, rig);
+}
+
+std::vector<Statement> live_detail::notes_on_focuser(const RunAnswer& judged,
+                                                     const SearchStep& step) {
+  const Finding* slack = slack_of(judged);
+  if (slack == nullptr) return {};
+  return {{codes::focuser_has_slack, slack->summary + " The moves take up " +
+                                         format_short(step.takeup_steps) +
+                                         " steps: go by way of via_steps."}};
 }
 
 }  // namespace starwaist

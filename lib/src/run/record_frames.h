@@ -17,6 +17,10 @@ namespace starwaist::run_detail {
 // no_data where no frame has a position.
 Result<RecordedRun> record_frames(MeasuredRun run, const RunOptions& options);
 
+// The same in a small part of the time, for a run that is still being taken: sizes of the frames'
+// own stars, no star followed, nothing over the field. Errors: as above.
+Result<RecordedRun> record_sizes(MeasuredRun run, const RunOptions& options);
+
 // What to do about a file whose position was not found.
 std::string no_position_reason(const FrameReadOptions& read);
 

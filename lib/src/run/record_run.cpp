@@ -209,6 +209,23 @@ void add_notes(const std::vector<MatchedSize>& sizes, RunRecord& record) {
                        "their own stars"});
 }
 
+// Sizes of each frame's own stars; where these are few, so that each of them matters, of the same.
+std::vector<MatchedSize> quick_sizes(const FrameGroup& frames, SizeMeasure measure) {
+  constexpr int kMany = 25;
+  std::vector<MatchedSize> sizes(frames.size());
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    const FrameMeasurement& frame = frames[i];
+    if (frame.star_count > 0 && frame.star_count < kMany) {
+      return match_sizes(frames, align_frames(frames, measure), measure);
+    }
+    const bool by_hfr = measure == SizeMeasure::hfr;
+    sizes[i].size_px = by_hfr ? frame.hfr_px : frame.fwhm_px;
+    sizes[i].sigma_px = by_hfr ? frame.hfr_sigma_px : frame.fwhm_sigma_px;
+    sizes[i].stars = frame.star_count;
+  }
+  return sizes;
+}
+
 }  // namespace
 
 Statement run_detail::no_size_reason(const FrameMeasurement& frame) {
@@ -261,6 +278,27 @@ Result<RecordedRun> run_detail::record_frames(MeasuredRun run, const RunOptions&
   add_notes(sizes, record);
   record.facts = run_detail::facts_of_frames(frames, record.tracks);
   add_field(options, answer);
+  return answer;
+}
+
+Result<RecordedRun> run_detail::record_sizes(MeasuredRun run, const RunOptions& options) {
+  RecordedRun answer;
+  RunRecord& record = answer.record;
+  if (auto taken = take_frames(std::move(run), options, answer); !taken) {
+    return tl::unexpected<Error>(taken.error());
+  }
+  const FrameGroup frames(record.frames);
+  const std::vector<MatchedSize> sizes = quick_sizes(frames, options.fit.size);
+  std::vector<CurvePoint> points;
+  for (std::size_t i = 0; i < frames.size(); ++i) {
+    points.push_back(point_of(frames[i], sizes[i], frames));
+  }
+  record.options = options.fit;
+  auto fit = fit_curve(points, record.rig, record.options);
+  if (!fit) return tl::unexpected<Error>(fit.error());
+  record.fit = std::move(*fit);
+  record.facts = run_detail::facts_of_frames(frames, {});
+  record.frames.clear();  // as of a table: without tracks they say no more
   return answer;
 }
 
