@@ -22,6 +22,7 @@ struct OpticsCell {
   bool colour = false;
   bool rig_known = true;     // diffraction's halo is given
   double per_megapixel = 0;  // 0: stars that stand apart
+  double apart = 7;          // by so many half-flux radii, and 60 px
 };
 
 std::vector<OpticsCell> optics_cells() {
@@ -48,13 +49,14 @@ std::vector<OpticsCell> optics_cells() {
       }
     }
   }
-  const auto wide = [&](double seeing_px, Seeing seeing, double ring_px, double vane, bool colour) {
+  const auto wide = [&](double seeing_px, Seeing seeing, double ring_px, double vane, bool colour,
+                        double apart = 7) {
     WaveKind kind;
     kind.seeing = seeing;
     kind.seeing_px = seeing_px;
     kind.ring_px = ring_px;
     kind.vane_width = vane;
-    cells.push_back({kind, colour, true, 0});
+    cells.push_back({kind, colour, true, 0, apart});
   };
   for (const bool colour : {false, true}) {
     for (const double ring_px : {4.0, 8.0, 14.0}) {
@@ -66,6 +68,7 @@ std::vector<OpticsCell> optics_cells() {
     for (const double seeing_px : {5.0, 10.0, 17.0}) {
       for (const double ring : {0.0, 1.0, 2.0, 3.5}) {
         wide(seeing_px, seeing, ring * seeing_px, 0.004, false);
+        if (ring < 2) wide(seeing_px, seeing, ring * seeing_px, 0.004, false, 14);
       }
     }
   }
@@ -74,10 +77,11 @@ std::vector<OpticsCell> optics_cells() {
 
 std::string name_of(const OpticsCell& cell, double hfr_px) {
   char buffer[120];
-  std::snprintf(buffer, sizeof buffer, "%5.2f %-12s ring %4.1f hole %.2f vane %.3f %-6s %-6s %4.0f",
-                hfr_px, name_of(cell.kind.seeing), cell.kind.ring_px, cell.kind.obstruction,
+  std::snprintf(buffer, sizeof buffer,
+                "%5.2f %-12s ring %4.1f hole %.2f vane %.3f %-6s %-6s %4.0f %2.0f", hfr_px,
+                name_of(cell.kind.seeing), cell.kind.ring_px, cell.kind.obstruction,
                 cell.kind.vane_width, cell.colour ? "colour" : "grey",
-                cell.rig_known ? "rig" : "no rig", cell.per_megapixel);
+                cell.rig_known ? "rig" : "no rig", cell.per_megapixel, cell.apart);
   return buffer;
 }
 
@@ -94,8 +98,10 @@ OpticsScore score_at(const Settings& settings, const OpticsCell& cell, const Wav
   }
   OpticsScore sum;
   for (int trial = 0; trial < settings.trials; ++trial) {
-    const Scene scene = cell.per_megapixel > 0 ? make_crowd(star, cell.per_megapixel, random)
-                                               : make_field(star, kLeastSeparationPx, random);
+    const Scene scene =
+        cell.per_megapixel > 0
+            ? make_crowd(star, cell.per_megapixel, random)
+            : make_field(star, std::max(kLeastSeparationPx, cell.apart * star.hfr_px), random);
     analytic::Image electrons = sky_of(scene, kUsualGradient);
     for (const PlacedStar& s : scene.stars) star.draw(electrons, s.x_px, s.y_px, s.flux_e);
     if (cell.colour) take_colours(electrons);
@@ -123,7 +129,7 @@ void run_optics(const Settings& settings, std::mt19937_64& random) {
       "\nStars by wave optics, SNR 15 to 400 (%d frames each): frame bias with its error, scatter,"
       " stated\nsigma, rms of error over sigma; stars: median bias, spread of error over sigma.\n",
       settings.trials);
-  std::printf("%-66s %14s %6s %6s %6s %7s %6s %5s\n", "", "frame %", "sd %", "sigma%", "rms z",
+  std::printf("%-69s %14s %6s %6s %6s %7s %6s %5s\n", "", "frame %", "sd %", "sigma%", "rms z",
               "star %", "star z", "n");
   std::vector<double> pulls;
   for (const OpticsCell& cell : optics_cells()) {
@@ -132,7 +138,7 @@ void run_optics(const Settings& settings, std::mt19937_64& random) {
     const OpticsScore sum = score_at(settings, cell, star, random);
     const Score& s = sum.score;
     const double sd = sd_about_mean(s.frame_relative);
-    std::printf("%-66s %+7.2f +-%4.2f %6.2f %6.2f %6.2f %+7.2f %6.2f %5zu\n",
+    std::printf("%-69s %+7.2f +-%4.2f %6.2f %6.2f %6.2f %+7.2f %6.2f %5zu\n",
                 name_of(cell, star.hfr_px).c_str(), 100 * mean_of(s.frame_relative),
                 100 * sd / std::sqrt(static_cast<double>(s.frame_relative.size())), 100 * sd,
                 100 * median_of(sum.sigma), rms(s.frame_z), 100 * median_of(s.relative),
