@@ -6,9 +6,10 @@
 // renderer; that one is asked for a second opinion at the end.
 //
 // Usage: star_truth_bench [--trials frames a cell, 3] [--seed 1] [--quick] [--no-facts] [--only
-// TEXT]
+// TEXT] [--optics]
 //   --quick: a thinner grid, two frames a cell; --no-facts: gain and read noise are not given;
 //   --only: nothing but the cells of the grid with TEXT in their name ("in focus", "25.0 ")
+//   --optics: stars by wave optics instead (halo, vanes, one-shot colour, wide seeing)
 #include <cstdio>
 #include <random>
 
@@ -16,6 +17,7 @@
 #include "star_truth/checks.h"
 #include "star_truth/defects.h"
 #include "star_truth/fields.h"
+#include "star_truth/optics.h"
 #include "star_truth/report.h"
 #include "star_truth/settings.h"
 
@@ -25,10 +27,15 @@ int main(int argc, char** argv) {
   if (!settings) {
     std::fprintf(
         stderr,
-        "usage: star_truth_bench [--trials N] [--seed N] [--quick] [--no-facts] [--only TEXT]\n");
+        "usage: star_truth_bench [--trials N] [--seed N] [--quick] [--no-facts] [--only TEXT] "
+        "[--optics]\n");
     return 2;
   }
   std::mt19937_64 random(settings->seed);
+  if (settings->optics) {
+    bench::run_optics(*settings, random);
+    return 0;
+  }
   bench::check_profiles();
   bench::check_limit(random, settings->quick ? 1000 : 4000);
   const bench::Summary summary = bench::run_grid(*settings, random);

@@ -24,6 +24,8 @@ void draw_star(analytic::Image& image, const StarProfile& profile, double x_px, 
   }
 }
 
+}  // namespace
+
 analytic::Image sky_of(const Scene& scene, double gradient) {
   analytic::Image image(scene.width_px, scene.height_px);
   for (int y = 0; y < scene.height_px; ++y) {
@@ -36,9 +38,20 @@ analytic::Image sky_of(const Scene& scene, double gradient) {
   return image;
 }
 
+namespace {
+
+// Numbers fall as flux^-0.75.
+double any_brightness(const Known& truth, std::mt19937_64& random) {
+  std::uniform_real_distribution<double> uniform(0, 1);
+  const double low = truth.flux_of_snr(15);
+  const double high = truth.flux_of_snr(400);
+  const double share = uniform(random) * (1 - std::pow(high / low, -0.75));
+  return low * std::pow(1 - share, -1 / 0.75);
+}
+
 }  // namespace
 
-Scene make_scene(const Truth& truth, double least_separation_px,
+Scene make_scene(const Known& truth, double least_separation_px,
                  const std::function<double(int)>& flux_of_star, std::mt19937_64& random) {
   constexpr int kAcross = 8;
   const double separation_px = std::max(least_separation_px, 7 * truth.hfr_px);
@@ -61,17 +74,20 @@ Scene make_scene(const Truth& truth, double least_separation_px,
   return scene;
 }
 
-Scene make_field(const Truth& truth, double least_separation_px, std::mt19937_64& random) {
-  std::uniform_real_distribution<double> uniform(0, 1);
-  const double low = truth.flux_of_snr(15);
-  const double high = truth.flux_of_snr(400);
+Scene make_field(const Known& truth, double least_separation_px, std::mt19937_64& random) {
   return make_scene(
-      truth, least_separation_px,
-      [&](int) {
-        const double share = uniform(random) * (1 - std::pow(high / low, -0.75));
-        return low * std::pow(1 - share, -1 / 0.75);
-      },
-      random);
+      truth, least_separation_px, [&](int) { return any_brightness(truth, random); }, random);
+}
+
+Scene make_crowd(const Known& truth, double per_megapixel, std::mt19937_64& random) {
+  constexpr int kSidePx = 1000;
+  std::uniform_real_distribution<double> place(0, kSidePx);
+  Scene scene;
+  scene.width_px = scene.height_px = kSidePx;
+  for (int i = 0; i < static_cast<int>(per_megapixel); ++i) {
+    scene.stars.push_back({place(random), place(random), any_brightness(truth, random), false});
+  }
+  return scene;
 }
 
 analytic::Image electrons_of(const Truth& truth, const Scene& scene, double gradient) {
@@ -80,6 +96,16 @@ analytic::Image electrons_of(const Truth& truth, const Scene& scene, double grad
     draw_star(electrons, truth.profile, s.x_px, s.y_px, s.flux_e);
   }
   return electrons;
+}
+
+void take_colours(analytic::Image& electrons) {
+  constexpr float kRed = 0.6F;
+  constexpr float kBlue = 0.5F;
+  for (int y = 0; y < electrons.height_px; ++y) {
+    for (int x = 0; x < electrons.width_px; ++x) {
+      if (x % 2 == y % 2) electrons.at(x, y) *= x % 2 == 0 ? kRed : kBlue;
+    }
+  }
 }
 
 // Photons by the second-order Cornish-Fisher expansion, which keeps mean, variance and skewness of

@@ -26,10 +26,8 @@ struct Matches {
   std::vector<const Star*> strangers;  // where no star is
 };
 
-Matches matches_of(const Truth& truth, const Scene& scene, const FrameMeasurement& measured) {
+Matches matches_of(const Known& truth, const Scene& scene, const FrameMeasurement& measured) {
   const double match_px = std::max(2.5, 0.6 * truth.hfr_px);
-  const double body_px =
-      std::max(4.0, truth.profile.ring_radius_px() + 2 * truth.profile.seeing().hfr_px);
   Matches matches;
   matches.places.resize(scene.stars.size());
   for (const Star& s : measured.stars) {
@@ -42,7 +40,7 @@ Matches matches_of(const Truth& truth, const Scene& scene, const FrameMeasuremen
         nearest = i;
       }
     }
-    if (nearest_px > body_px) {
+    if (nearest_px > truth.body_px) {
       matches.strangers.push_back(&s);
       continue;
     }
@@ -57,7 +55,7 @@ Matches matches_of(const Truth& truth, const Scene& scene, const FrameMeasuremen
 }
 
 // Of one star.
-Score score_of(const Truth& truth, const PlacedStar& placed, const Place& place) {
+Score score_of(const Known& truth, const PlacedStar& placed, const Place& place) {
   Score score;
   ++(placed.faint ? score.faint_placed : score.placed);
   if (place.pieces > 1) ++score.split;
@@ -104,7 +102,7 @@ void add(Score& sum, const Score& part) {
   sum.seconds += part.seconds;
 }
 
-Score score_of(const Truth& truth, const Scene& scene, const FrameMeasurement& measured) {
+Score score_of(const Known& truth, const Scene& scene, const FrameMeasurement& measured) {
   const Matches matches = matches_of(truth, scene, measured);
   Score score;
   for (const Star& s : measured.stars) {
@@ -130,9 +128,10 @@ Score score_of(const Truth& truth, const Scene& scene, const FrameMeasurement& m
   return score;
 }
 
-Score measure_and_score(const Truth& truth, const Scene& scene, const Frame& frame) {
+Score measure_and_score(const Known& truth, const Scene& scene, const Frame& frame,
+                        const MeasureOptions& options) {
   const auto begin = std::chrono::steady_clock::now();
-  const auto measured = measure_frame(frame);
+  const auto measured = measure_frame(frame, options);
   const double seconds =
       std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
   Score score;

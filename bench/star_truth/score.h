@@ -35,9 +35,10 @@ struct Score {
 void add(Score& sum, const Score& part);
 
 // Of one frame.
-Score score_of(const Truth& truth, const Scene& scene, const FrameMeasurement& measured);
+Score score_of(const Known& truth, const Scene& scene, const FrameMeasurement& measured);
 
 // The same of a frame that is measured here; one that cannot be is named in the output.
-Score measure_and_score(const Truth& truth, const Scene& scene, const Frame& frame);
+Score measure_and_score(const Known& truth, const Scene& scene, const Frame& frame,
+                        const MeasureOptions& options = {});
 
 }  // namespace starwaist::bench::star_truth

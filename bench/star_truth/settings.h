@@ -14,6 +14,7 @@ struct Settings {
   std::uint64_t seed = 1;
   bool quick = false;
   bool facts = true;
+  bool optics = false;
   std::string only;
 };
 
@@ -27,6 +28,8 @@ inline std::optional<Settings> settings_from(int argc, char** argv) {
       settings.quick = true;
     } else if (name == "--no-facts") {
       settings.facts = false;
+    } else if (name == "--optics") {
+      settings.optics = true;
     } else if (name == "--only" && i + 1 < argc) {
       settings.only = argv[++i];
     } else if (name == "--trials" && i + 1 < argc) {

@@ -39,7 +39,9 @@ Truth truth_of(const StarProfile& profile) {
     }
     area_px2 += 0.5 / squares;
   }
-  return {profile, h_px, slope, area_px2};
+  const double body_px = std::max(4.0, profile.ring_radius_px() + 2 * profile.seeing().hfr_px);
+  return {{h_px, slope, area_px2, body_px, [profile](double r) { return profile.enclosed(r); }},
+          profile};
 }
 
 }  // namespace
@@ -90,15 +92,14 @@ double growth_limit_px(const Growth& g) {
   return std::sqrt((q - 1) * (q - 1) * inner + q * q * outer) / (g.flux_e * g.slope_per_px);
 }
 
-double growth_limit_px(const Truth& truth, double flux_e, double aperture_px) {
-  return growth_limit_px(
-      {.flux_e = flux_e,
-       .sky_sigma = sky_sigma_e(),
-       .half_px = truth.hfr_px,
-       .slope_per_px = truth.slope_per_px,
-       .aperture_px = aperture_px,
-       .share_inside_h = 0.5,
-       .share_inside_aperture = std::max(truth.profile.enclosed(aperture_px), 0.5)});
+double growth_limit_px(const Known& star, double flux_e, double aperture_px) {
+  return growth_limit_px({.flux_e = flux_e,
+                          .sky_sigma = sky_sigma_e(),
+                          .half_px = star.hfr_px,
+                          .slope_per_px = star.slope_per_px,
+                          .aperture_px = aperture_px,
+                          .share_inside_h = 0.5,
+                          .share_inside_aperture = std::max(star.enclosed(aperture_px), 0.5)});
 }
 
 }  // namespace starwaist::bench::star_truth

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cmath>
+#include <functional>
 
 #include "star_truth/camera.h"
 #include "star_truth/seeing.h"
@@ -9,11 +10,13 @@
 
 namespace starwaist::bench::star_truth {
 
-struct Truth {
-  StarProfile profile;
-  double hfr_px = 0;          // recorded: one pixel width in it, once
-  double slope_per_px = 0;    // of the recorded growth curve there
-  double noise_area_px2 = 0;  // 1 / sum of squares over the pixels
+// Of a recorded star, whatever it is made from.
+struct Known {
+  double hfr_px = 0;                       // recorded: one pixel width in it, once
+  double slope_per_px = 0;                 // of the recorded growth curve there
+  double noise_area_px2 = 0;               // 1 / sum of squares over the pixels
+  double body_px = 0;                      // what is listed within is the star or a piece of it
+  std::function<double(double)> enclosed;  // light inside a radius
 
   [[nodiscard]] double flux_of_snr(double snr) const {
     // CCD equation with the noise-equivalent area: snr^2 (F + A sigma^2) = F^2.
@@ -23,6 +26,10 @@ struct Truth {
   [[nodiscard]] double flux_of_matched_snr(double snr) const {
     return snr * sky_sigma_e() * std::sqrt(noise_area_px2);
   }
+};
+
+struct Truth : Known {
+  StarProfile profile;
 };
 
 // What a star is made from.
@@ -59,6 +66,6 @@ struct Growth {
 // its sky (physics: binomial and background-limited size errors; own derivation).
 double growth_limit_px(const Growth& growth);
 
-double growth_limit_px(const Truth& truth, double flux_e, double aperture_px);
+double growth_limit_px(const Known& star, double flux_e, double aperture_px);
 
 }  // namespace starwaist::bench::star_truth

@@ -250,9 +250,9 @@ double mosaic_size_error(const Profile& profile, double size_px, ColorChannel ch
 }
 
 TEST(MeasureFrame, MosaicSizesAreThoseOfFullPixels) {
-  constexpr double kGreen = 0.01;      // filling in alone makes 4.7 % at 1.4 px
+  constexpr double kGreen = 0.005;     // filling in alone makes 4.7 % at 1.4 px
   constexpr double kRedOrBlue = 0.02;  // a coarser grid
-  for (const double size_px : {1.4, 1.7, 2.3}) {
+  for (const double size_px : {1.3, 1.4, 1.5, 1.7, 2.3}) {
     // The pixel widens what is drawn.
     const double bare_px = std::sqrt(size_px * size_px - 2 * std::log(2.0) / 12);
     const Gaussian gaussian{bare_px / std::sqrt(2 * std::log(2.0))};
@@ -260,6 +260,8 @@ TEST(MeasureFrame, MosaicSizesAreThoseOfFullPixels) {
     const double green = mosaic_size_error(gaussian, size_px, ColorChannel::green);
     EXPECT_NEAR(green, 0, kGreen) << size_px;
     EXPECT_NEAR(mosaic_size_error(moffat, size_px, ColorChannel::green), 0, kGreen) << size_px;
+    // Red and blue are known less well in between: -2.2 % for this Gaussian at 1.5 px.
+    if (size_px == 1.3 || size_px == 1.5) continue;
     for (const ColorChannel colour : {ColorChannel::red, ColorChannel::blue}) {
       EXPECT_NEAR(mosaic_size_error(gaussian, size_px, colour), 0, kRedOrBlue) << size_px;
     }

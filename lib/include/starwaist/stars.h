@@ -135,7 +135,8 @@ struct FrameMeasurement {
   std::optional<double> hfr_px;
   std::optional<double> hfr_sigma_px;         // the shared part included
   std::optional<double> hfr_shared_sigma_px;  // part that all stars of the frame share, known from
-                                              // the frame: the light beyond the apertures
+                                              // the frame: the light beyond the apertures, the
+                                              // sky's level
   std::optional<double> fwhm_px;
   std::optional<double> fwhm_sigma_px;
   std::optional<double> mean_radius_px;

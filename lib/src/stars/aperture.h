@@ -7,8 +7,8 @@
 // sampling limit of half a cycle a pixel and stops those beyond: then the sum over the samples is
 // the integral of the profile itself (the sampling theorem; Bracewell 1978, from memory). Of a
 // frame that was filled in from the green of a mosaic only the green sites count, each for two:
-// filling in widens a star. What lies beyond the coarser grid's limit moves the sum with the
-// star's place in its tile, and not in the mean over places.
+// filling in widens a star. Their kernel stops earlier, and what lies beyond the coarser grid's
+// limit moves the sum with the star's place among the sites (green_sites.h).
 #pragma once
 
 #include <vector>

@@ -60,6 +60,18 @@ std::optional<numerics::RobustMean> mean_over(const std::vector<const MeasuredSt
   return numerics::robust_mean(values, sigmas);
 }
 
+// Error of the stars' mean size by the error of the sky that they share.
+double shared_by_sky_px(const std::vector<const MeasuredStar*>& chosen) {
+  double weights = 0;
+  double sum = 0;
+  for (const MeasuredStar* w : chosen) {
+    const double weight = 1 / (*w->star.hfr_sigma_px * *w->star.hfr_sigma_px);
+    weights += weight;
+    sum += weight * w->sky_sigma_px;
+  }
+  return weights > 0 ? sum / weights : 0.0;
+}
+
 }  // namespace
 
 void summarise(const std::vector<MeasuredStar>& stars, const MeasureOptions& options,
@@ -74,6 +86,7 @@ void summarise(const std::vector<MeasuredStar>& stars, const MeasureOptions& opt
   out.star_count = static_cast<int>(hfr->count);
   out.hfr_px = hfr->value;
   out.hfr_sigma_px = hfr->sigma;
+  out.hfr_shared_sigma_px = shared_by_sky_px(chosen);
   const auto mean_radius = mean_over(chosen, [&](const MeasuredStar& w) -> Picked {
     if (!w.star.mean_radius_px) return std::nullopt;
     return std::pair{*w.star.mean_radius_px, relative(w) * *w.star.mean_radius_px};

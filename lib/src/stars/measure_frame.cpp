@@ -173,7 +173,8 @@ void take_over(const std::vector<MeasuredStar>& measured, const FrameModel& mode
   stars::summarise(measured, options, out);
   const bool lines = stars::are_lines(measured, options, out);
   if (out.hfr_px && out.hfr_sigma_px) {
-    out.hfr_shared_sigma_px = model.profile().common_size_sigma() * *out.hfr_px;
+    out.hfr_shared_sigma_px = std::hypot(out.hfr_shared_sigma_px.value_or(0),
+                                         model.profile().common_size_sigma() * *out.hfr_px);
     // What is not known of the halo is the same in every frame of a run: no part of the scatter.
     out.hfr_sigma_px = std::hypot(*out.hfr_sigma_px, *out.hfr_shared_sigma_px,
                                   model.profile().halo_size_sigma() * *out.hfr_px);

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "stars/aperture.h"
+#include "stars/green_sites.h"
 #include "stars/leverage.h"
 #include "stars/summary.h"
 
@@ -109,7 +110,8 @@ void measure_peak(const FrameContext& context, const Stamp& stamp, Centre centre
 // and the aperture, photons included where the gain is known; the sky's pedestal moves both sums
 // together.
 void measure_errors(const FrameContext& context, const StarRules& rules, const SkyOffset& sky,
-                    double variance, Star& star) {
+                    double variance, MeasuredStar& measured) {
+  Star& star = measured.star;
   const double h = *star.hfr_px;
   const Leverage leverage(*rules.profile, rules.aperture_px, h, star.flux_adu);
   const double area_in = std::numbers::pi * h * h;
@@ -117,9 +119,13 @@ void measure_errors(const FrameContext& context, const StarRules& rules, const S
   const double photon_adu2 = context.gain_e_per_adu ? star.flux_adu / *context.gain_e_per_adu : 0.0;
   const double v_in = area_in * variance + 0.5 * photon_adu2;
   const double v_out = std::max(area_out, 0.0) * variance + leverage.share_outside() * photon_adu2;
-  const double pedestal = sky.sigma_adu * (area_in - leverage.q * (area_in + area_out));
+  const double target_by_sky = area_in - leverage.q * (area_in + area_out);
+  const double pedestal = sky.sigma_adu * target_by_sky;
   const double target_variance = leverage.target_variance(v_in, v_out) + pedestal * pedestal;
-  if (leverage.slope > 0) star.hfr_sigma_px = std::sqrt(target_variance) / leverage.slope;
+  if (leverage.slope > 0) {
+    star.hfr_sigma_px = std::sqrt(target_variance) / leverage.slope;
+    measured.sky_sigma_px = sky.shared_sigma_adu * std::abs(target_by_sky) / leverage.slope;
+  }
   const double flux_sigma =
       std::sqrt(v_in + v_out + std::pow(sky.sigma_adu * (area_in + area_out), 2)) / leverage.share;
   star.snr = flux_sigma > 0 ? star.flux_adu / flux_sigma : 0;
@@ -183,13 +189,17 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   const SkyOffset sky = pedestal.at(measured.annulus, light);
   const auto size = size_of(growth, *rules.profile, aperture, sky.value_adu, expected);
   if (!size) return;
+  const SitesError sites = sites_error(stamp, centre, size->hfr_px);
+  const double h = size->hfr_px / (1 + sites.value);
   const double variance = pixel_variance(context, centre);
   star.flux_adu = size->flux_adu;
-  star.hfr_px = measured.size_px = size->hfr_px;
+  star.hfr_px = measured.size_px = h;
   star.peak_adu = 0;
   measure_peak(context, stamp, centre, star);
   star.hfr_sigma_px.reset();
-  measure_errors(context, rules, sky, variance, star);
+  measured.sky_sigma_px = 0;
+  measure_errors(context, rules, sky, variance, measured);
+  if (star.hfr_sigma_px) star.hfr_sigma_px = std::hypot(*star.hfr_sigma_px, sites.sigma * h);
   const double mean_radius = growth.mean_radius(aperture);
   star.mean_radius_px = mean_radius > 0 ? std::optional(mean_radius) : std::nullopt;
   measured.measured = true;
@@ -198,7 +208,6 @@ void measure_star(const FrameContext& context, const StarRules& rules, const Ped
   if (rules.wing == nullptr) return;
   // Below 1.5 px a dark centre is narrower than a pixel and does not show.
   constexpr double kPeaked = 1.25;
-  const double h = size->hfr_px;
   if (h < 1.5 || rules.profile->central_ratio() > kPeaked) {
     const auto moffat = fit_moffat(stamp, centre, std::max(2.5 * h, 3.0), 1.9 * h, *rules.wing);
     if (moffat) star.fwhm_px = moffat->fwhm_px;

@@ -24,6 +24,7 @@ struct MeasuredStar {
   std::optional<AnnulusSky> annulus;
   std::optional<Polarisation> polarisation;
   double polarisation_sigma = 0;
+  double sky_sigma_px = 0;  // of the half-flux radius, by the error of the sky that all stars share
 };
 
 // A whole star by itself, not one of the frame's many other objects.

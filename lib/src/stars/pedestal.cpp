@@ -73,18 +73,23 @@ Pedestal::Pedestal(const std::vector<AnnulusOfStar>& stars, double noise_adu)
   const double mesh2 = level_sigma_adu_ * level_sigma_adu_;
   const double gain = mesh2 / (mesh2 + line.intercept_sigma * line.intercept_sigma);
   level_adu_ = line.intercept * gain;
-  level_sigma_adu_ = line.intercept_sigma * std::sqrt(gain);
+  // Where the annuli contradict the mesh, stars' far wings lie in both: neither is the sky itself.
+  constexpr double kOfContradiction = 0.5;
+  level_sigma_adu_ =
+      std::hypot(line.intercept_sigma * std::sqrt(gain), kOfContradiction * level_adu_);
   wing_per_flux_ = line.slope / unit;
   scatter2_ = line.scatter2;
 }
 
 SkyOffset Pedestal::at(const std::optional<AnnulusSky>& annulus, double flux_adu) const {
-  if (!annulus) return {level_adu_, std::hypot(level_sigma_adu_, std::sqrt(scatter2_))};
+  if (!annulus) {
+    return {level_adu_, std::hypot(level_sigma_adu_, std::sqrt(scatter2_)), level_sigma_adu_};
+  }
   const double e2 = annulus->sigma_adu * annulus->sigma_adu;
   const double trust = scatter2_ > 0 ? scatter2_ / (scatter2_ + e2) : 0.0;
   const double own = annulus->value_adu - wing_per_flux_ * flux_adu;
-  return {std::lerp(level_adu_, own, trust),
-          std::hypot((1 - trust) * level_sigma_adu_, std::sqrt(trust * e2))};
+  const double shared = (1 - trust) * level_sigma_adu_;
+  return {std::lerp(level_adu_, own, trust), std::hypot(shared, std::sqrt(trust * e2)), shared};
 }
 
 }  // namespace starwaist::stars

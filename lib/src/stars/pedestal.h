@@ -20,6 +20,7 @@ struct AnnulusOfStar {
 struct SkyOffset {
   double value_adu = 0;
   double sigma_adu = 0;
+  double shared_sigma_adu = 0;  // the part of it that all stars of the frame have in common
 };
 
 // The sky's pedestal over the mesh. An annulus shows the common pedestal and the star's own wings,
