@@ -101,7 +101,9 @@ async function shows_the_numbers_of_json(page) {
 async function hover_and_keys(page) {
   const at = await place_of(page, 'curve', 2);
   await page.mouse.move(at.x, at.y);
-  await expect_detail(page, 'curve', 'frame_02.fits.fz, Position 5182 steps, HFR 2.21 px');
+  const { size_px } = JSON.parse(await page.textContent('#answer')).fit.points[2];
+  await expect_detail(page, 'curve',
+    `frame_02.fits.fz, Position 5182 steps, HFR ${size_px.toFixed(2)} px`);
   assert.equal(await page.evaluate(() => Chart.getChart('curve').tooltip.opacity), 1);
   const lower = await place_of(page, 'residuals', 4);
   await page.mouse.move(lower.x, lower.y);

@@ -20,6 +20,7 @@
 #include "report/markup.h"
 #include "report/opening.h"
 #include "report/samples.h"
+#include "starwaist/codes.h"
 #include "starwaist/frame.h"
 #include "starwaist/report.h"
 #include "support/temporary_folder.h"
@@ -171,7 +172,7 @@ TEST(Page, WordsOfFilesAndHeadersStayText) {
   answer.fit.points[3].reason = {"a_reason", kHostile};
   answer.fit.reasons = {{"a_reason", kHostile}, {"another", kHostile}};
   answer.fit.notes = {{"a_note", kHostile}};
-  answer.skipped = {{kHostile, kHostile}};
+  answer.skipped = {{kHostile, {codes::file_unreadable, kHostile}}};
   answer.field_remarks = {{"a_remark", kHostile}};
   for (Finding& finding : answer.findings) {
     finding.summary = kHostile;

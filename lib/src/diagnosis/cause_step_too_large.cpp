@@ -37,14 +37,15 @@ std::optional<Candidate> look_for_step_too_large(const RunView& run) {
   }
   std::sort(positions.begin(), positions.end());
   positions.erase(std::unique(positions.begin(), positions.end()), positions.end());
-  // Fewer points than that are the matter themselves.
-  if (positions.size() < VerdictRules::kTrustedPositions) return std::nullopt;
+  if (positions.size() < 2) return std::nullopt;
   // Frames at the ends in which nothing could be measured.
   std::size_t lost = 0;
   for (std::size_t i = 0; i < run.count(); ++i) {
     const double x = run.point(i).position_steps;
     lost += !run.point(i).size_px && (x < positions.front() || x > positions.back()) ? 1 : 0;
   }
+  // Fewer points than that are the matter themselves.
+  if (positions.size() + lost < VerdictRules::kTrustedPositions) return std::nullopt;
   std::vector<double> gaps;
   for (std::size_t k = 1; k < positions.size(); ++k)
     gaps.push_back(positions[k] - positions[k - 1]);
@@ -66,6 +67,8 @@ std::optional<Candidate> look_for_step_too_large(const RunView& run) {
   c.log_odds = std::min(std::max({by_step, by_size, by_loss}), 4.0);
   if (c.log_odds < -6) return std::nullopt;
   c.share = 1;
+  // The frames were taken; that so few of them serve is the step's doing.
+  if (by_loss > 0) c.covers = {"too_few_points"};
   c.effect = near < 3 ? Effect::doubtful : Effect::harmless;
   const SweepSettings sweep = sweep_about(run, curve.best_focus_steps, std::max(core, step / 6));
   c.summary = "Only " + count_of(near, "position") + " of " + std::to_string(positions.size()) +
