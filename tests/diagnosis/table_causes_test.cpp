@@ -309,6 +309,23 @@ TEST(Diagnose, FindsStepsThatAreTooLarge) {
             kMustBeFound);
 }
 
+// Seven frames were taken, of which the outermost show no star: what is left is too few to check a
+// curve, and the step is why.
+TEST(Diagnose, NamesTheStepWhereTheOutermostFramesShowNothing) {
+  const TableRun run = TableRun::sweep(7, 9);
+  RunRecord record = run.record(1);
+  std::vector<CurvePoint> points = record.fit.points;
+  for (const std::size_t i : {0, 5, 6}) {
+    points[i].size_px.reset();
+    points[i].sigma_px.reset();
+  }
+  record.fit = *fit_curve(points, record.rig);
+  const Diagnosis d = diagnose(record);
+  ASSERT_FALSE(d.findings.empty());
+  EXPECT_EQ(d.findings.front().cause, "step_too_large");
+  EXPECT_EQ(found(d, "too_few_points"), nullptr);
+}
+
 TEST(Diagnose, NamesTooFewPoints) {
   const Diagnosis d = diagnose(TableRun::sweep(4, 2).record(1));
   ASSERT_NE(found(d, "too_few_points"), nullptr);

@@ -24,6 +24,16 @@ CausePage step_too_large_page() {
           "common practice, no source"};
 }
 
+// Frames outside these positions in which nothing could be measured.
+std::size_t lost_beyond(const RunView& run, double low_steps, double high_steps) {
+  std::size_t lost = 0;
+  for (std::size_t i = 0; i < run.count(); ++i) {
+    const double x = run.point(i).position_steps;
+    lost += !run.point(i).size_px && (x < low_steps || x > high_steps) ? 1 : 0;
+  }
+  return lost;
+}
+
 std::optional<Candidate> look_for_step_too_large(const RunView& run) {
   if (!run.curve()) return std::nullopt;
   const HealthyCurve& curve = *run.curve();
@@ -38,12 +48,7 @@ std::optional<Candidate> look_for_step_too_large(const RunView& run) {
   std::sort(positions.begin(), positions.end());
   positions.erase(std::unique(positions.begin(), positions.end()), positions.end());
   if (positions.size() < 2) return std::nullopt;
-  // Frames at the ends in which nothing could be measured.
-  std::size_t lost = 0;
-  for (std::size_t i = 0; i < run.count(); ++i) {
-    const double x = run.point(i).position_steps;
-    lost += !run.point(i).size_px && (x < positions.front() || x > positions.back()) ? 1 : 0;
-  }
+  const std::size_t lost = lost_beyond(run, positions.front(), positions.back());
   // Fewer points than that are the matter themselves.
   if (positions.size() + lost < VerdictRules::kTrustedPositions) return std::nullopt;
   std::vector<double> gaps;
