@@ -365,7 +365,8 @@ TEST(NextStep, ADoubtThatStaysEndsIt) {
   EXPECT_FALSE(next_step(state)->enough());
 }
 
-// A slack that is found later asks for a longer take-up, for which there is no room below the start.
+// A slack that is found later asks for a longer take-up, for which there is no room below the
+// start.
 TEST(NextStep, TheSideOfApproachStays) {
   SearchState state;
   state.rig = plain_rig();

@@ -108,8 +108,8 @@ TEST(LiveRun, EnoughIsSaidByTheWholeJudgement) {
 TEST(LiveRun, NamesSlackThatShowsAndTakesItUp) {
   const testing_support::TemporaryFolder folder;
   constexpr double kSlack = 120;
-  RenderOptions options = made({4840, 4900, 4960, 5020, 5080, 5140, 5110, 5080, 5050, 5020, 4960,
-                                4900, 4840});
+  RenderOptions options =
+      made({4840, 4900, 4960, 5020, 5080, 5140, 5110, 5080, 5050, 5020, 4960, 4900, 4840});
   double carried = options.positions_steps.front() - kSlack;
   for (const double command : options.positions_steps) {
     carried = std::clamp(carried, command - kSlack, command);
